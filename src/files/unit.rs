@@ -1,0 +1,88 @@
+//! The unit file: the drive unit under test.
+
+use super::read::*;
+use crate::units::Quantity;
+
+table! {
+    /// A drive unit under test.
+    pub struct Unit as "unit" {
+        /// Version of the file format; 1.
+        schema: At<u32>,
+        /// Type of the unit.
+        name: At<String>,
+        /// Serial number of this one.
+        serial: At<String>,
+        /// A sentence or two about it.
+        about: Option<String>,
+        /// The controller board that drives it.
+        controller: Controller,
+        /// The machine's nameplate; every value may be a range.
+        machine: Machine,
+        /// What turns.
+        rotor: Rotor,
+        /// What heats.
+        thermal: Thermal,
+        /// Ratios of the gear stages from the machine to the wheel.
+        gear: Vec<f64>,
+    }
+}
+
+table! {
+    /// The controller board.
+    pub struct Controller as "controller" {
+        /// Model, as its identity says it.
+        model: At<String>,
+        /// Highest phase current it may be asked for.
+        current_max: At<Quantity>,
+    }
+}
+
+table! {
+    /// The machine's nameplate.
+    pub struct Machine as "machine" {
+        /// Pole pairs.
+        pole_pairs: At<u32>,
+        /// Peak flux linkage of the magnets, per phase.
+        flux_linkage: Ranged<FluxLinkage>,
+        /// Resistance of one phase at 20 °C.
+        resistance: Ranged<Resistance>,
+        /// Inductance along the magnets.
+        inductance_d: Ranged<Inductance>,
+        /// Inductance across the magnets.
+        inductance_q: Ranged<Inductance>,
+        /// Highest speed of the shaft.
+        speed_max: Q<Speed>,
+        /// Highest bus voltage.
+        bus_max: Q<Voltage>,
+    }
+}
+
+table! {
+    /// What turns, referred to the machine's shaft.
+    pub struct Rotor as "rotor" {
+        /// Inertia of rotor and gears.
+        inertia: Ranged<Inertia>,
+        /// Friction that does not depend on speed.
+        friction: Ranged<Torque>,
+        /// Drag proportional to speed.
+        drag: Ranged<Drag>,
+    }
+}
+
+table! {
+    /// What heats: one node each for winding and inverter, both to the coolant.
+    pub struct Thermal as "thermal data" {
+        /// Highest winding temperature.
+        winding_max: Q<Temperature>,
+        /// Heat capacity of the winding.
+        winding_capacity: Ranged<HeatCapacity>,
+        /// Conductance from winding to coolant.
+        winding_to_coolant: Ranged<Conductance>,
+        /// Highest inverter temperature.
+        inverter_max: Q<Temperature>,
+        /// Heat capacity of the inverter's heatsink.
+        inverter_capacity: Ranged<HeatCapacity>,
+        /// Conductance from inverter to coolant.
+        inverter_to_coolant: Ranged<Conductance>,
+    }
+}

@@ -1,0 +1,298 @@
+//! What the engine emits and the trace stores. Leaf types: numbers, texts and moments.
+
+use crate::time::Instant;
+use serde::{Deserialize, Serialize};
+
+/// One poll: the request, its reply, and what stood in it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// Index of the poll group in the plan.
+    pub group: usize,
+    /// When the request was handed to the link.
+    pub t_request: Instant,
+    /// When the last byte of the reply was taken from the link; when it was given up, if lost.
+    pub t_reply: Instant,
+    /// Estimated moment of sampling: the middle of what request and reply leave open.
+    pub t_sample: Instant,
+    /// Standard uncertainty of `t_sample` in microseconds (uniform over what is left open).
+    pub u_sample: f64,
+    /// One value per field of the reply, as read, in the unit on the wire and before calibration.
+    /// `None`: nothing was read. NaN: the controller said so.
+    pub values: Vec<Option<f64>>,
+    /// What became of the request.
+    pub status: RowStatus,
+}
+
+/// What became of a request.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RowStatus {
+    /// A reply that fits the pattern.
+    Ok,
+    /// No reply in time.
+    Lost,
+    /// A reply that does not fit the pattern.
+    Malformed,
+    /// It was not sent at its slot, since the link was still busy.
+    Missed,
+}
+
+impl RowStatus {
+    /// As a small number, for the trace.
+    pub fn code(self) -> u8 {
+        match self {
+            RowStatus::Ok => 0,
+            RowStatus::Lost => 1,
+            RowStatus::Malformed => 2,
+            RowStatus::Missed => 3,
+        }
+    }
+
+    /// The status of that number.
+    pub fn from_code(code: u8) -> Option<RowStatus> {
+        [RowStatus::Ok, RowStatus::Lost, RowStatus::Malformed, RowStatus::Missed].get(usize::from(code)).copied()
+    }
+}
+
+/// A demand as it was handed to the link.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Sent {
+    /// When.
+    pub at: Instant,
+    /// Index of the demand in the plan.
+    pub demand: usize,
+    /// The value in SI units, as rounded into the frame.
+    pub value: f64,
+}
+
+/// Something that happened.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Event {
+    /// When.
+    #[serde(skip)]
+    pub at: Instant,
+    /// What.
+    #[serde(flatten)]
+    pub what: What,
+}
+
+/// What happened. Indices are those of the plan; times in microseconds since the run began.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "kebab-case")]
+pub enum What {
+    /// The controller said who it is.
+    Identity {
+        /// Link name.
+        link: String,
+        /// Named fields of the reply: maker, model, serial, build.
+        fields: Vec<(String, String)>,
+    },
+    /// A setting was read back.
+    Setting {
+        /// Link name.
+        link: String,
+        /// Setting name.
+        name: String,
+        /// The text read.
+        value: String,
+    },
+    /// All settings were read; SHA-256 over `link/name=value\n` lines in the order of the plan.
+    SettingsHash {
+        /// Lower-case hexadecimal.
+        sha256: String,
+    },
+    /// A pre-check was evaluated.
+    PreCheck {
+        /// Name of the pre-check.
+        name: String,
+        /// Whether it holds.
+        holds: bool,
+        /// How it is known.
+        grade: Grade,
+        /// What was found, in words with numbers.
+        found: String,
+        /// Index of the test before which it ran.
+        test: usize,
+    },
+    /// A question was put to the operator.
+    Asked {
+        /// Question id.
+        id: String,
+    },
+    /// The operator answered.
+    Answered {
+        /// Question id.
+        id: String,
+        /// Whether the answer was yes.
+        yes: bool,
+        /// Who answered, as far as known.
+        by: String,
+    },
+    /// The state of the drive changed.
+    State {
+        /// The state in words.
+        state: String,
+    },
+    /// A test began: its pre-checks.
+    TestBegan {
+        /// Index of the test.
+        test: usize,
+    },
+    /// A segment of the profile began.
+    SegmentBegan {
+        /// Index of the test.
+        test: usize,
+        /// Index of the segment.
+        segment: usize,
+    },
+    /// The profile ran to its end.
+    ProfileEnded {
+        /// Index of the test.
+        test: usize,
+    },
+    /// A trip fired.
+    Trip {
+        /// Name of the trip.
+        trip: String,
+        /// In words with numbers: what was measured, what the limit is.
+        found: String,
+        /// Moment of the sample that fired it, in microseconds.
+        sampled: i64,
+    },
+    /// A stop was demanded.
+    StopBegan {
+        /// Why, in words.
+        reason: String,
+    },
+    /// A stop frame was handed to a link.
+    StopSent {
+        /// Link name.
+        link: String,
+    },
+    /// A stage of the safe state was reached, or given up.
+    Stage {
+        /// Which.
+        stage: Stage,
+        /// Whether samples asked for after the last stop frame confirm it.
+        confirmed: bool,
+        /// What was found, in words with numbers.
+        found: String,
+    },
+    /// A line that nobody asked for.
+    Unsolicited {
+        /// Link name.
+        link: String,
+        /// The line, unprintable bytes escaped.
+        text: String,
+    },
+    /// Bytes that fit no reply.
+    Garbage {
+        /// Link name.
+        link: String,
+        /// The line, unprintable bytes escaped and cut to 120 characters.
+        text: String,
+    },
+    /// The link is gone.
+    LinkLost {
+        /// Link name.
+        link: String,
+        /// Why, as far as known.
+        why: String,
+    },
+    /// The test ended and the machine was brought to rest, or as far as it went.
+    TestEnded {
+        /// Index of the test.
+        test: usize,
+        /// Whether the profile ran to its end and nothing tripped.
+        complete: bool,
+    },
+    /// The run ended.
+    Finished {
+        /// The cause, as far as the engine knows it (criteria come later).
+        cause: crate::outcome::Cause,
+        /// In words.
+        why: String,
+    },
+    /// A remark of the shell: anchors of time, recorder trouble.
+    Note {
+        /// In words.
+        text: String,
+    },
+}
+
+/// How a guard is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Grade {
+    /// By a sensor for it.
+    Measured,
+    /// From other quantities.
+    Inferred,
+    /// By a person who said so.
+    Confirmed,
+    /// Not at all.
+    Absent,
+}
+
+impl Grade {
+    /// As printed.
+    pub fn words(self) -> &'static str {
+        match self {
+            Grade::Measured => "measured",
+            Grade::Inferred => "inferred",
+            Grade::Confirmed => "confirmed by a person",
+            Grade::Absent => "absent",
+        }
+    }
+}
+
+/// A stage of the safe state.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stage {
+    /// No torque: state and phase current say so.
+    NotDriven,
+    /// The shaft stands still.
+    AtRest,
+    /// The bus is below its limit.
+    DeEnergised,
+}
+
+impl Stage {
+    /// As printed.
+    pub fn words(self) -> &'static str {
+        match self {
+            Stage::NotDriven => "not driven",
+            Stage::AtRest => "at rest",
+            Stage::DeEnergised => "de-energised",
+        }
+    }
+}
+
+/// Anything the engine wants kept.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Record {
+    /// A poll.
+    Row(Row),
+    /// A demand frame.
+    Sent(Sent),
+    /// An event.
+    Event(Event),
+}
+
+/// One input of the engine as logged: enough to feed it again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LoggedInput {
+    /// Run-wide sequence number, from 0.
+    pub seq: u64,
+    /// The moment handed to the engine.
+    pub at: Instant,
+    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer.
+    pub kind: u8,
+    /// Index of the link, or 0.
+    pub link: u16,
+    /// Bytes, or the text of the input.
+    pub payload: Vec<u8>,
+    /// First eight bytes of the SHA-256 over all outputs drained after this input.
+    pub outputs: u64,
+}
