@@ -119,7 +119,7 @@ impl Diag {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let renderer = renderer.decor_style(DecorStyle::Ascii);
         let mut group = Group::with_title(Level::ERROR.primary_title(self.message.as_str()));
-        let mut snippet = |place: &Place, label: &str, kind: AnnotationKind| {
+        let snippet = |place: &Place, label: &str, kind: AnnotationKind| {
             let source = sources.get(place.file);
             let end = place.end.min(source.text.len());
             let mut annotation = kind.span(place.start.min(end)..end);

@@ -9,6 +9,8 @@ pub mod outcome;
 pub mod plan;
 pub mod record;
 pub mod states;
+pub mod trace;
 pub mod time;
 pub mod units;
+pub mod verdict;
 pub mod wire;

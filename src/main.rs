@@ -1,1 +1,2 @@
-fn main(){}
+//! The thin binary.
+fn main() {}

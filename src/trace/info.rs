@@ -1,0 +1,61 @@
+//! What a run folder says about its run: `run.json`.
+
+use serde::{Deserialize, Serialize};
+
+/// Against what the run was made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum RunKind {
+    /// A rehearsal: simulated controller and rig on a virtual clock.
+    Rehearsal,
+    /// The simulated controller behind a pseudo-terminal, in real time.
+    Twin,
+    /// A device behind a pseudo-terminal that is not the twin.
+    Pty,
+    /// A real port.
+    Bench,
+}
+
+impl RunKind {
+    /// Whether nothing real turned: printed wherever the result is, and never certified.
+    pub fn simulated(self) -> bool {
+        matches!(self, RunKind::Rehearsal | RunKind::Twin)
+    }
+}
+
+/// A file as used, copied into the run folder.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FileUsed {
+    /// "rig", "unit", "suite" or "answers".
+    pub role: String,
+    /// File name inside the run folder, such as "files/rig.toml".
+    pub name: String,
+    /// SHA-256 of the bytes, lower-case hexadecimal.
+    pub sha256: String,
+}
+
+/// `run.json`. Written when the run begins, again when it ends.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct RunInfo {
+    /// Version of the folder's format; 1.
+    pub schema: u32,
+    /// Version of spinproof.
+    pub spinproof: String,
+    /// Against what it was made.
+    pub kind: RunKind,
+    /// Firmware build asked for with `--build`.
+    pub build: Option<String>,
+    /// Seed of everything random in a simulation.
+    pub seed: Option<u64>,
+    /// Faults planted in the simulation, as on the command line.
+    pub faults: Vec<String>,
+    /// UTC at the engine's zero, RFC 3339 with microseconds; the epoch in a rehearsal.
+    pub began_utc: String,
+    /// UTC at the end and the engine's microseconds there; absent if the run was cut.
+    pub ended: Option<(String, i64)>,
+    /// CLOCK_MONOTONIC at the engine's zero in microseconds, to compare with a truth log of the same
+    /// machine; 0 in a rehearsal.
+    pub began_monotonic: i64,
+    /// The files as used.
+    pub files: Vec<FileUsed>,
+}
