@@ -8,6 +8,7 @@ pub mod metrics;
 pub mod outcome;
 pub mod plan;
 pub mod record;
+pub mod report;
 pub mod states;
 pub mod trace;
 pub mod time;
