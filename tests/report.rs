@@ -1,10 +1,19 @@
 //! The documents of made-up runs: what they say, that they are sound, and that they are always the same.
 
+#![allow(clippy::unwrap_used)]
+
 #[path = "report/fixture.rs"]
 mod fixture;
 
 use fixture::{Run, cut, failing, not_confirmed, passing, refused, tripped};
-use spinproof::report::{html, json, junit, terminal};
+use quick_xml::Reader;
+use quick_xml::events::Event;
+use spinproof::outcome::Cause;
+use spinproof::record::What;
+use spinproof::report::{Report, html, json, junit, terminal};
+use spinproof::trace::RunKind;
+use std::io::Write;
+use std::process::{Command, Stdio};
 
 fn all() -> [(&'static str, Run); 6] {
     [
@@ -15,6 +24,513 @@ fn all() -> [(&'static str, Run); 6] {
         ("cut", cut()),
         ("not_confirmed", not_confirmed()),
     ]
+}
+
+/// Every text of every document of a report.
+fn documents(report: &Report) -> [String; 5] {
+    [
+        html(report).unwrap(),
+        junit(report).unwrap(),
+        terminal(report, false),
+        terminal(report, true),
+        json(report).unwrap(),
+    ]
+}
+
+// ---- JUnit XML ----
+
+#[test]
+fn junit_of_each_outcome_stays_as_it_is() {
+    for (name, run) in all() {
+        insta::assert_snapshot!(format!("junit_{name}"), junit(&run.report()).unwrap());
+    }
+}
+
+/// The published schema stands in fixtures/junit with its source and licence.
+fn assert_valid(xml: &str) {
+    let schema = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/junit/junit-10.xsd");
+    let mut child = Command::new("xmllint")
+        .args(["--noout", "--schema", schema, "-"])
+        .stdin(Stdio::piped())
+        .stderr(Stdio::piped())
+        .stdout(Stdio::null())
+        .spawn()
+        .expect("xmllint runs; install it with: apt-get install libxml2-utils");
+    child.stdin.take().expect("it was piped").write_all(xml.as_bytes()).expect("xmllint reads");
+    let output = child.wait_with_output().expect("xmllint ends");
+    assert!(output.status.success(), "{}\n{xml}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn junit_validates_against_the_published_schema() {
+    for (_, mut run) in all() {
+        assert_valid(&junit(&run.report()).unwrap());
+        make_hostile(&mut run);
+        assert_valid(&junit(&run.report()).unwrap());
+    }
+}
+
+/// Attributes of all elements of a name.
+fn attributes(xml: &str, element: &str, attribute: &str) -> Vec<Option<String>> {
+    let mut reader = Reader::from_str(xml);
+    let mut found = Vec::new();
+    loop {
+        match reader.read_event().expect("well formed") {
+            Event::Eof => return found,
+            Event::Start(e) | Event::Empty(e) if e.name().as_ref() == element => {
+                found.push(
+                    e.attributes()
+                        .map(|a| a.expect("well formed"))
+                        .find(|a| a.key.as_ref() == attribute)
+                        .map(|a| quick_xml::escape::unescape(&a.value).expect("well formed").into_owned()),
+                );
+            }
+            _ => {}
+        }
+    }
+}
+
+#[test]
+fn junit_counts_are_those_of_its_cases() {
+    for (name, run) in all() {
+        let xml = junit(&run.report()).unwrap();
+        let count = |attribute: &str| attributes(&xml, "testsuite", attribute)[0].clone().unwrap();
+        for (attribute, element) in
+            [("tests", "testcase"), ("failures", "failure"), ("errors", "error"), ("skipped", "skipped")]
+        {
+            let cases = attributes(&xml, element, "name").len();
+            assert_eq!(count(attribute), cases.to_string(), "{attribute} of {name}");
+        }
+    }
+}
+
+#[test]
+fn a_failure_is_a_criterion_and_an_error_is_a_run() {
+    // Run, failures, errors, skipped: counted by hand from the fixtures.
+    let expected = [
+        ("passing", 0, 0, 0),
+        ("failing", 3, 0, 0),
+        ("tripped", 0, 1, 7),
+        ("refused", 0, 1, 11),
+        ("cut", 0, 2, 8),
+        ("not_confirmed", 0, 2, 8),
+    ];
+    for ((name, run), (same, failures, errors, skipped)) in all().into_iter().zip(expected) {
+        assert_eq!(name, same);
+        let xml = junit(&run.report()).unwrap();
+        let n = |element: &str| attributes(&xml, element, "message").len();
+        assert_eq!((n("failure"), n("error"), n("skipped")), (failures, errors, skipped), "{name}");
+    }
+}
+
+/// A folder of a run that never came to its first test must not look merely skipped.
+#[test]
+fn a_run_that_was_not_made_is_an_error_though_no_test_began() {
+    let mut run = passing();
+    run.events.clear();
+    run.columns = Default::default();
+    run.verdicts.clear();
+    (run.cause, run.why) = (Cause::NotMade, "no controller answers on board".into());
+    let xml = junit(&run.report()).unwrap();
+    assert_eq!(
+        attributes(&xml, "error", "message"),
+        [Some("could not be made: no controller answers on board".into())]
+    );
+    assert_valid(&xml);
+}
+
+#[test]
+fn times_have_three_decimals_and_the_timestamp_is_the_begin_of_the_run() {
+    for (name, run) in all() {
+        let xml = junit(&run.report()).unwrap();
+        let times =
+            attributes(&xml, "testcase", "time").into_iter().chain(attributes(&xml, "testsuite", "time"));
+        for time in times {
+            let time = time.expect("every case has a time");
+            assert_eq!(time.split_once('.').expect("a point").1.len(), 3, "{time} in {name}");
+        }
+        let timestamp = attributes(&xml, "testsuite", "timestamp");
+        assert_eq!(timestamp, [Some("2026-11-25T09:14:03.25Z".into())]);
+        assert_eq!(attributes(&xml, "testsuite", "hostname"), [None]);
+    }
+}
+
+#[test]
+fn a_begin_that_cannot_be_read_leaves_no_timestamp() {
+    let mut run = passing();
+    run.info.began_utc = "yesterday".into();
+    let xml = junit(&run.report()).unwrap();
+    assert_eq!(attributes(&xml, "testsuite", "timestamp"), [None]);
+    assert_valid(&xml);
+}
+
+// ---- the terminal ----
+
+#[test]
+fn the_terminal_text_of_each_outcome_stays_as_it_is() {
+    for (name, run) in all() {
+        insta::assert_snapshot!(format!("terminal_{name}"), terminal(&run.report(), false));
+    }
+}
+
+#[test]
+fn no_line_of_the_terminal_text_is_longer_than_80_columns() {
+    for (name, run) in all() {
+        for line in terminal(&run.report(), false).lines() {
+            assert!(line.chars().count() <= 80, "{name}: {line}");
+        }
+    }
+}
+
+#[test]
+fn colour_adds_escapes_and_changes_nothing_else() {
+    for (name, run) in all() {
+        let report = run.report();
+        let coloured = terminal(&report, true);
+        assert!(coloured.contains("\x1b["), "{name}");
+        let stripped = ["\x1b[1;32m", "\x1b[1;31m", "\x1b[0m"].iter().fold(coloured, |t, e| t.replace(e, ""));
+        assert_eq!(stripped, terminal(&report, false), "{name}");
+    }
+}
+
+// ---- HTML ----
+
+/// What stands between two marks, the first time.
+fn between<'a>(text: &'a str, from: &str, to: &str) -> &'a str {
+    let start = text.find(from).unwrap_or_else(|| panic!("no {from}"));
+    let end = text[start..].find(to).unwrap_or_else(|| panic!("no {to} after {from}"));
+    &text[start..start + end + to.len()]
+}
+
+#[test]
+fn the_parts_of_the_page_that_bear_its_structure_stay_as_they_are() {
+    for (name, run) in all() {
+        let page = html(&run.report()).unwrap();
+        let verdict = between(&page, "<section class=\"verdict", "</section>");
+        let criteria = between(&page, "<table class=\"criteria\">", "</table>");
+        insta::assert_snapshot!(format!("html_{name}"), format!("{verdict}\n{criteria}"));
+    }
+}
+
+#[test]
+fn the_page_loads_nothing() {
+    for (name, mut run) in all() {
+        make_hostile(&mut run);
+        let page = html(&run.report()).unwrap();
+        for load in ["http://", "https://", "<script src", "<link", "<img", "<iframe", "@import", "url("] {
+            let found = page.find(load).map(|i| &page[i.saturating_sub(40)..(i + 60).min(page.len())]);
+            assert_eq!(found, None, "{load} in {name}");
+        }
+        assert!(page.contains("default-src 'none'"));
+    }
+}
+
+#[test]
+fn each_criterion_stands_on_the_page_with_its_value_limit_and_answer() {
+    for (name, run) in all() {
+        let report = run.report();
+        let page = html(&report).unwrap();
+        for c in report.tests.iter().flat_map(|t| &t.criteria) {
+            let row = between(&page, &format!("<span class=\"metric\">{}<", c.metric), "</tr>");
+            for text in [&c.value_text, &c.limit, &c.answer, &c.of, &c.margin_text] {
+                assert!(row.contains(text.as_str()), "{text} of {} in {name}", c.text);
+            }
+        }
+    }
+}
+
+/// Tags are opened and closed in order: the page without style and script reads as XML does.
+#[test]
+fn tags_of_the_page_are_balanced() {
+    for (name, mut run) in all() {
+        make_hostile(&mut run);
+        let page = html(&run.report()).unwrap();
+        let page = page.replace(between(&page, "<style>", "</style>"), "");
+        let page = page.replace(between(&page, "<script>", "</script>"), "");
+        let mut reader = Reader::from_str(&page);
+        loop {
+            match reader.read_event() {
+                Ok(Event::Eof) => break,
+                Ok(_) => {}
+                Err(error) => panic!("{name}: {error} at byte {}", reader.buffer_position()),
+            }
+        }
+    }
+}
+
+#[test]
+fn a_run_of_a_minute_fits_in_a_small_file() {
+    let page = html(&passing().report()).unwrap();
+    assert!(page.len() < 200_000, "{} bytes", page.len());
+    assert!(page.contains("<path class=\"line p9\" d=\"M"), "the demand is drawn");
+    assert!(page.contains("<path class=\"line p2\" d=\"M"), "the third temperature is drawn");
+}
+
+/// Puts text that is markup, ends a CDATA section, or moves a cursor wherever a person or a controller
+/// may put text.
+fn make_hostile(run: &mut Run) {
+    let bad = "<img src=x onerror=1>]]>\"'&\u{1b}[2J\u{0}\u{FFFE}</script><a href=javascript:1>";
+    let put = |text: &mut String| text.push_str(bad);
+    for text in [
+        &mut run.plan.unit,
+        &mut run.plan.serial,
+        &mut run.plan.suite,
+        &mut run.plan.rig,
+        &mut run.plan.model,
+    ] {
+        put(text);
+    }
+    put(&mut run.plan.supply.switch_off);
+    run.plan.ready.absent.push(bad.into());
+    for channel in &mut run.plan.channels {
+        put(&mut channel.name);
+    }
+    for series in &mut run.columns.series {
+        put(&mut series.name);
+    }
+    for test in &mut run.plan.tests {
+        put(&mut test.name);
+        test.about = Some(bad.into());
+        test.profile.segments.iter_mut().for_each(|s| put(&mut s.name));
+        for criterion in &mut test.criteria {
+            put(&mut criterion.of);
+            criterion.why = Some(bad.into());
+        }
+    }
+    run.plan.trips.iter_mut().for_each(|t| put(&mut t.name));
+    run.columns.spans.iter_mut().for_each(|s| put(&mut s.name));
+    run.info.files.iter_mut().for_each(|f| put(&mut f.name));
+    run.info.faults.push(bad.into());
+    run.cuts.push(bad.into());
+    put(&mut run.why);
+    for verdict in run.verdicts.iter_mut().flatten() {
+        match &mut verdict.measured {
+            Ok(measured) => measured.note = Some(bad.into()),
+            Err(refusal) => put(&mut refusal.why),
+        }
+    }
+    for event in &mut run.events {
+        match &mut event.what {
+            What::Identity { fields, .. } => fields.iter_mut().for_each(|(name, text)| {
+                put(name);
+                put(text);
+            }),
+            What::Setting { value, .. } => put(value),
+            What::PreCheck { found, .. } | What::Trip { found, .. } | What::Stage { found, .. } => put(found),
+            What::StopBegan { reason } => put(reason),
+            What::LinkLost { why, .. } => put(why),
+            _ => {}
+        }
+    }
+}
+
+#[test]
+fn hostile_text_is_shown_and_never_markup() {
+    for (name, mut run) in all() {
+        make_hostile(&mut run);
+        let report = run.report();
+        let page = html(&report).unwrap();
+        assert!(!page.contains("<img"), "{name}");
+        assert_eq!(page.matches("</script>").count(), 1, "{name}");
+        assert!(!page.contains("<a href"), "{name}");
+        assert!(page.contains("&#60;img src=x onerror=1&#62;") || page.contains("&lt;img src=x"), "{name}");
+        let text = terminal(&report, false);
+        assert!(!text.contains('\x1b') && !text.contains('\0'), "{name}");
+    }
+}
+
+// ---- all of them ----
+
+#[test]
+fn the_same_evidence_gives_the_same_bytes() {
+    for ((name, one), (_, two)) in all().into_iter().zip(all()) {
+        assert_eq!(documents(&one.report()), documents(&two.report()), "{name}");
+    }
+}
+
+#[test]
+fn a_simulation_is_called_one_in_every_document() {
+    for kind in [RunKind::Rehearsal, RunKind::Twin] {
+        let mut run = passing();
+        run.info.kind = kind;
+        let report = run.report();
+        assert!(html(&report).unwrap().contains("<b>Simulated</b>"));
+        assert!(junit(&report).unwrap().contains("<property name=\"kind\" value=\"simulated\"/>"));
+        assert!(terminal(&report, false).contains("SIMULATED"));
+        assert!(json(&report).unwrap().contains("\"simulated\": \""));
+    }
+    let report = tripped().report();
+    assert!(!html(&report).unwrap().contains("Simulated"));
+    assert!(junit(&report).unwrap().contains("<property name=\"kind\" value=\"real\"/>"));
+    assert!(!terminal(&report, false).contains("SIMULATED"));
+}
+
+#[test]
+fn a_bus_not_shown_low_is_called_live_with_what_to_do() {
+    for (name, run) in all() {
+        let report = run.report();
+        for text in [html(&report).unwrap(), junit(&report).unwrap(), terminal(&report, false)] {
+            for words in [
+                "BUS LIVE",
+                "turn the transformer to zero and pull its plug",
+                "wait at least 60 s",
+                "measure with your own meter before you touch anything",
+            ] {
+                assert!(text.contains(words), "{words} in {name}");
+            }
+        }
+    }
+}
+
+#[test]
+fn nothing_is_ever_called_safe_to_touch_nor_a_stop_by_software_an_emergency_stop() {
+    for (name, run) in all() {
+        for text in documents(&run.report()) {
+            let text = text.to_lowercase();
+            assert!(!text.contains("safe to touch") && !text.contains("safe to open"), "{name}");
+        }
+        assert!(html(&run.report()).unwrap().contains("A stop by software is not an emergency stop"));
+    }
+}
+
+#[test]
+fn the_json_form_keeps_the_order_of_its_keys_and_holds_no_samples() {
+    let text = json(&failing().report()).unwrap();
+    let keys: Vec<&str> = text
+        .lines()
+        .filter_map(|line| line.strip_prefix("  \"").and_then(|l| l.split_once('"')))
+        .map(|(key, _)| key)
+        .collect();
+    let expected = [
+        "schema",
+        "headline",
+        "identity",
+        "warnings",
+        "tests",
+        "pre_checks",
+        "safe_state",
+        "events",
+        "unsolicited",
+        "links",
+        "settings",
+        "settings_sha256",
+        "files",
+        "cautions",
+    ];
+    assert_eq!(keys, expected);
+    let value: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let criterion = &value["tests"][1]["criteria"][2];
+    assert_eq!(criterion["metric"], "settling_time");
+    assert_eq!(criterion["value"], 1.994);
+    assert_eq!(criterion["u_expanded"], 0.022);
+    assert_eq!(criterion["met"], false);
+    assert_eq!(criterion["standing"], "conditional pass: inside by less than U");
+    assert!(text.len() < 60_000, "{} bytes", text.len());
+}
+
+/// Only a confirmed last stage takes the warning away, and a later reading above the limit, a new
+/// test or a new stop bring it back.
+#[test]
+fn only_a_bus_shown_low_at_the_end_is_not_called_live() {
+    let low = |run: &mut Run| {
+        for event in &mut run.events {
+            if let What::Stage { stage: spinproof::record::Stage::DeEnergised, confirmed, .. } =
+                &mut event.what
+            {
+                *confirmed = true;
+            }
+        }
+        let bus = run.columns.series.iter_mut().find(|s| s.name == "bus").unwrap();
+        for (t, v) in bus.t.iter().zip(bus.v.iter_mut()) {
+            *v = if *t > 63.0 { 12.0 } else { *v };
+        }
+    };
+    let live = |run: &Run| run.report().warnings.iter().any(|w| w.title == "BUS LIVE");
+    let mut run = passing();
+    low(&mut run);
+    assert!(!live(&run));
+    let bus = run.columns.series.iter_mut().find(|s| s.name == "bus").unwrap();
+    bus.t.push(63.9);
+    bus.v.push(61.0);
+    assert!(live(&run), "it rose again");
+    let mut run = passing();
+    low(&mut run);
+    let mut again = run.events[0].clone();
+    again.at = run.events.last().unwrap().at;
+    again.what = What::TestBegan { test: 0 };
+    run.events.push(again);
+    assert!(live(&run), "another test began");
+}
+
+#[test]
+fn a_stop_that_samples_did_not_confirm_is_told_first() {
+    let report = not_confirmed().report();
+    assert_eq!(report.warnings[0].title, "SAFE STATE NOT CONFIRMED");
+    assert!(report.warnings[0].lines[0].contains("treat the machine as driven"));
+    // A run that was cut while it was driven has no stop at all.
+    let report = cut().report();
+    assert_eq!(report.warnings[0].title, "SAFE STATE NOT CONFIRMED");
+    assert!(report.safe_state.driven_since_stop && !report.safe_state.not_driven);
+    assert!(report.warnings[0].lines[0].contains("without a stop"));
+    assert!(!terminal(&report, false).contains("not driven: confirmed"), "the stop before is no proof");
+    // Where nothing was driven there is nothing to confirm.
+    let report = refused().report();
+    assert!(report.safe_state.not_driven && !report.safe_state.was_driven);
+    assert_eq!(report.warnings[0].title, "BUS LIVE");
+}
+
+#[test]
+fn a_cut_run_says_so_and_when_its_last_record_is() {
+    let report = cut().report();
+    let told = report.headline.cut.as_ref().expect("it was cut");
+    assert_eq!(told.last_record_s, 19.24);
+    for text in [html(&report).unwrap(), terminal(&report, false), junit(&report).unwrap()] {
+        assert!(text.contains("last record is at 19.240 s"), "{text}");
+    }
+    assert!(passing().report().headline.cut.is_none());
+}
+
+#[test]
+fn what_is_not_measured_is_never_met() {
+    let mut run = passing();
+    // A verdict that claims to be met without a number, and one that is missing.
+    if let Ok(measured) = &mut run.verdicts[0][0].measured {
+        measured.value = f64::NAN;
+    }
+    run.verdicts[2].pop();
+    let report = run.report();
+    let nan = &report.tests[0].criteria[0];
+    assert_eq!((nan.met, nan.value, nan.answer.as_str()), (false, None, "NOT MEASURED"));
+    let missing = report.tests[2].criteria.last().unwrap();
+    assert_eq!((missing.met, missing.answer.as_str()), (false, "NOT MEASURED"));
+    assert_eq!(report.headline.counts.not_measured, 2);
+    assert_eq!(report.tests[0].outcome.word, "failed");
+}
+
+#[test]
+fn a_guard_that_the_rig_has_not_is_printed_as_absent() {
+    let report = passing().report();
+    let absent: Vec<&str> =
+        report.pre_checks.iter().filter(|c| c.grade == "absent").map(|c| c.name.as_str()).collect();
+    assert_eq!(absent, ["coolant flow", "vibration"]);
+    assert!(terminal(&report, false).contains("coolant flow, vibration"));
+    assert_eq!(html(&report).unwrap().matches("this rig has no such guard").count(), 2);
+}
+
+#[test]
+fn broken_columns_do_not_break_the_page() {
+    let mut run = passing();
+    for (i, series) in run.columns.series.iter_mut().enumerate() {
+        let n = series.v.len();
+        series.v[n / 2] = [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e308][i % 4];
+        series.v[n / 3] = -1e308;
+    }
+    run.columns.spans[0].t1 = f64::NAN;
+    let page = html(&run.report()).unwrap();
+    assert!(!page.contains("NaN") && !page.contains("inf%"));
+    let mut empty = passing();
+    empty.columns = Default::default();
+    assert!(html(&empty.report()).unwrap().contains("passed"));
 }
 
 /// Writes every document of every run into a folder, to be looked at:

@@ -43,9 +43,9 @@ pub(super) fn test_figure(evidence: &Evidence<'_>, test: usize) -> Option<Figure
     let spans = || columns.spans.iter().filter(move |s| s.test == test);
     let begin = spans().map(|s| s.t0).filter(|t| t.is_finite()).fold(f64::INFINITY, f64::min);
     let end = spans().map(|s| s.t1).filter(|t| t.is_finite()).fold(f64::NEG_INFINITY, f64::max);
-    // A little of what came before and after: enough to see how it was left.
-    let room = 0.08 * (end - begin);
-    let time = Range::new(begin - 0.25 * room, end + room)?;
+    // A little of what came before and after: enough to see how it was left; more after a trip.
+    let share = if spans().all(|s| s.complete) { 0.06 } else { 0.25 };
+    let time = Range::new(begin - 0.02 * (end - begin), end + share * (end - begin))?;
     let plan = evidence.plan;
     let demand = plan.tests.get(test)?.demand;
     let follows = plan.demands.get(demand).and_then(|d| role_of(d.sets)).and_then(|r| plan.channel_with(r));
@@ -112,9 +112,14 @@ fn panel(
     let shown = |s: &Series| s.within(time.low, time.high);
     let values = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied());
     let demanded = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
-    let data = Range::around(values.chain(demanded).map(|v| unit.from_si(v)))?;
+    // A degree more or less, or a few per cent of a voltage, is not blown up to the height of a panel.
+    let largest = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
+    let largest = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied()).chain(largest);
+    let largest = largest.map(|v| unit.from_si(v).abs()).filter(|v| v.is_finite()).fold(0.0, f64::max);
+    let least = if unit.kind.absolute { 5.0 } else { 0.04 * largest };
+    let data = Range::around(values.chain(demanded).map(|v| unit.from_si(v)))?.at_least(least);
     let levels = levels(evidence, channels, &unit, data);
-    let range = Range::around([data.low, data.high].into_iter().chain(levels.iter().map(|(v, _)| *v)))?;
+    let range = with_levels(data, &levels)?;
     let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
     let mut lines = Vec::new();
     if let Some(d) = demand {
@@ -137,10 +142,10 @@ fn panel(
         unit: words::unit_text(&unit),
         low: range.low,
         high: range.high,
-        ticks: plot::upright(range, 4),
+        ticks: plot::upright(range, 6),
         levels: levels
             .into_iter()
-            .map(|(v, text)| Level { at: (1.0 - range.share(v)) * 100.0, text })
+            .map(|(v, below, text)| Level { at: (1.0 - range.share(v)) * 100.0, text, below })
             .collect(),
         lines,
         lost: plot::strokes(&lost, time, COLUMNS),
@@ -174,31 +179,46 @@ fn error_panel(
         unit: words::difference_unit_text(unit),
         low: range.low,
         high: range.high,
-        ticks: plot::upright(range, 3),
+        ticks: plot::upright(range, 5),
         lines: vec![Line { name: "error".into(), pattern: 0, path }],
         levels: Vec::new(),
         lost: String::new(),
     })
 }
 
-/// Trip levels of the channels that are near enough to be drawn, or that fired.
-fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range) -> Vec<(f64, String)> {
+/// Trip levels of the channels that are near enough to be drawn, or that fired: value on the panel's
+/// scale, whether it trips below, text.
+fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range) -> Vec<(f64, bool, String)> {
     let fired = |name: &str| {
         evidence.events.iter().any(|e| matches!(&e.what, What::Trip { trip, .. } if trip == name))
     };
-    let near = Range { low: data.low - 0.6 * data.length(), high: data.high + 0.6 * data.length() };
+    let near = (data.low - 0.6 * data.length())..=(data.high + 0.6 * data.length());
     let mut levels = Vec::new();
     for trip in evidence.plan.trips.iter().filter(|t| channels.contains(&t.channel)) {
-        let (Crossing::Above(level) | Crossing::Below(level)) = trip.when else { continue };
+        let (level, below) = match trip.when {
+            Crossing::Above(level) => (level, false),
+            Crossing::Below(level) => (level, true),
+            Crossing::RisesFaster(..) | Crossing::FallsFaster(..) => continue,
+        };
         let channel = &evidence.plan.channels[trip.channel];
         let value = unit.from_si(level);
         // Channels of one panel may differ in unit: a level is drawn only on the panel's own scale.
-        if channel.unit.kind == unit.kind && (fired(&trip.name) || (value >= near.low && value <= near.high))
-        {
-            levels.push((value, format!("{}: {}", trip.name, words::exact(&channel.unit, level))));
+        if channel.unit.kind == unit.kind && (fired(&trip.name) || near.contains(&value)) {
+            levels.push((value, below, format!("{}: {}", trip.name, words::exact(&channel.unit, level))));
         }
     }
     levels
+}
+
+/// Room for the levels and, beyond them, for their names.
+fn with_levels(data: Range, levels: &[(f64, bool, String)]) -> Option<Range> {
+    let values = levels.iter().map(|(v, ..)| *v);
+    let (low, high) = values.fold((data.low, data.high), |(l, h), v| (l.min(v), h.max(v)));
+    let room = 0.17 * (high - low);
+    levels.iter().try_fold(data, |range, (level, below, _)| match below {
+        true => Range::new(range.low.min(level - room), range.high),
+        false => Range::new(range.low, range.high.max(level + room)),
+    })
 }
 
 fn demand_series<'a>(evidence: &Evidence<'a>, demand: usize) -> Option<&'a DemandSeries> {

@@ -34,22 +34,22 @@ pub(super) fn row(
         of: criterion.of.clone(),
         over,
         limit,
-        low: criterion.low.map(|si| unit.from_si(si)),
-        high: criterion.high.map(|si| unit.from_si(si)),
+        low: criterion.low.map(|si| words::tidy(unit.from_si(si))),
+        high: criterion.high.map(|si| words::tidy(unit.from_si(si))),
         unit: words::unit_text(unit),
         unit_of_difference: words::difference_unit_text(unit),
-        value: finite.map(|m| unit.from_si(m.value)),
-        u_expanded: u_expanded.map(|u| unit.difference_from_si(u)),
+        value: finite.map(|m| words::tidy(unit.from_si(m.value))),
+        u_expanded: u_expanded.map(|u| words::tidy(unit.difference_from_si(u))),
         value_text: value_text(unit, measured.map(|m| (m.value, 2.0 * m.u)), began),
         n: measured.map(|m| m.n),
         standing: if reached { standing_words(standing) } else { "not reached" }.into(),
         answer: answer(met, reached, finite.is_some()).into(),
         met,
         reached,
-        margin: margin.map(|m| unit.difference_from_si(m)),
+        margin: margin.map(|m| words::tidy(unit.difference_from_si(m))),
         margin_text: margin
             .map_or_else(String::new, |m| words::signed_difference(unit, m, u_expanded.unwrap_or(0.0))),
-        refused: refused(verdict, measured.is_some() && finite.is_none(), began),
+        refused: refused(verdict, measured.is_some() && finite.is_none(), began, complete),
         note: measured.and_then(|m| m.note.clone()),
         why: criterion.why.clone(),
         bar: finite.and_then(|m| bar(criterion, m.value, u_expanded.unwrap_or(0.0))),
@@ -73,13 +73,15 @@ fn answer(met: bool, reached: bool, measured: bool) -> &'static str {
     }
 }
 
-fn refused(verdict: Option<&Verdict>, not_finite: bool, began: bool) -> Option<String> {
+fn refused(verdict: Option<&Verdict>, not_finite: bool, began: bool, complete: bool) -> Option<String> {
     match verdict {
+        // That a test was not attempted is said once, with the test.
+        Some(_) if !began => None,
         Some(verdict) => match &verdict.measured {
             Err(refusal) => Some(refusal.why.clone()),
             Ok(_) => not_finite.then(|| "the figure is not a finite number".to_string()),
         },
-        None => began.then(|| "no verdict was made".to_string()),
+        None => complete.then(|| "no verdict was made".to_string()),
     }
 }
 

@@ -4,7 +4,7 @@
 //! All text is escaped by the template engine; a content security policy lets nothing load and no script
 //! run but the report's own, should an escape ever be forgotten.
 
-use super::model::{CriterionRow, PreCheckRow, Report, StageProof, TestReport};
+use super::model::{Band, CriterionRow, Figure, PreCheckRow, Report, StageProof, TestReport};
 use super::words;
 use crate::outcome::{Cause, JunitKind};
 use askama::Template;
@@ -19,7 +19,8 @@ const SCRIPT: &str = include_str!("templates/report.js");
 /// # Errors
 /// Those of the template engine, which has none of its own when writing into memory.
 pub fn html(report: &Report) -> askama::Result<String> {
-    Page { report, style: STYLE, script: SCRIPT, script_hash: script_hash(SCRIPT) }.render()
+    let page = Page { report, style: STYLE, script: SCRIPT, script_hash: script_hash(SCRIPT) };
+    Ok(words::characters(&page.render()?))
 }
 
 #[derive(Template)]
@@ -34,8 +35,7 @@ struct Page<'a> {
 impl Page<'_> {
     fn why(&self) -> String {
         let headline = &self.report.headline;
-        let why = if headline.why.is_empty() { &headline.means } else { &headline.why };
-        self.sentence(why)
+        if headline.why.is_empty() { self.sentence(&headline.means) } else { self.stopped(&headline.why) }
     }
 
     fn counts(&self) -> String {
@@ -58,8 +58,41 @@ impl Page<'_> {
     fn sentence(&self, phrase: &str) -> String {
         let mut chars = phrase.trim().chars();
         let Some(first) = chars.next() else { return String::new() };
-        let text: String = first.to_uppercase().chain(chars).collect();
-        if text.ends_with(['.', '!', '?']) { text } else { format!("{text}.") }
+        self.stopped(&first.to_uppercase().chain(chars).collect::<String>())
+    }
+
+    /// With a full stop. No capital: such a phrase may begin with the name of a channel or trip.
+    fn stopped(&self, phrase: &str) -> String {
+        let text = phrase.trim();
+        if text.is_empty() || text.ends_with(['.', '!', '?']) { text.to_string() } else { format!("{text}.") }
+    }
+
+    /// Date and time to the second, as people write them; as recorded if it has another shape.
+    fn began(&self) -> String {
+        let identity = &self.report.identity;
+        if identity.kind == "rehearsal" {
+            return "on a virtual clock".into();
+        }
+        let text = identity.began_utc.as_str();
+        match (text.get(..10), text.get(10..11), text.get(11..19)) {
+            (Some(date), Some("T"), Some(time)) => format!("{date} {time}"),
+            _ => text.to_string(),
+        }
+    }
+
+    fn has_trips(&self, figure: &Figure) -> bool {
+        figure.marks.iter().any(|m| m.trip)
+    }
+
+    /// Whether a name is too long for its band: on a screen or sheet, and on a phone. Per cent of
+    /// width taken as 8.4 and 3 pixels, a letter as 6.5.
+    fn band_class(&self, band: &Band) -> &'static str {
+        let needs = band.name.chars().count() as f64 * 6.5 + 4.0;
+        match (band.width * 8.4 < needs, band.width * 3.0 < needs) {
+            (true, _) => "tight",
+            (false, true) => "slim",
+            (false, false) => "",
+        }
     }
 
     fn build(&self) -> String {
@@ -96,6 +129,12 @@ impl Page<'_> {
             (_, Some(Cause::Passed)) => "good",
             _ => "bad",
         }
+    }
+
+    /// What follows the metric: ` of speed over step into ±8 rpm`.
+    fn subject<'c>(&self, criterion: &'c CriterionRow) -> &'c str {
+        let text = criterion.text.strip_prefix(&criterion.metric).unwrap_or(&criterion.text);
+        text.strip_suffix(&criterion.limit).and_then(|t| t.strip_suffix(": ")).unwrap_or(text)
     }
 
     /// The standing where it says more than the answer does.

@@ -6,7 +6,8 @@
 //! did not end as planned, `skipped` what was not attempted or not reached.
 
 use super::model::{CriterionRow, Report, TestReport};
-use crate::outcome::JunitKind;
+use super::words;
+use crate::outcome::{Cause, JunitKind};
 use junit_report::{Duration, OffsetDateTime, ReportBuilder, TestCase, TestCaseBuilder, TestSuite};
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::{Reader, Writer};
@@ -131,16 +132,19 @@ fn found(criterion: &CriterionRow) -> String {
     parts.join("; ")
 }
 
-/// Carries an error that belongs to no test, so that a run which never came to its first test is not
-/// counted as merely skipped; and the time that no test took.
+/// Carries what belongs to no test: a machine left driven, an error before the first test (such a run must
+/// not look merely skipped), and the time that no test took.
 fn whole_run_case(report: &Report) -> TestCase {
     let headline = &report.headline;
     let kind = headline.cause.row().junit;
     let told = report.tests.iter().any(|t| t.outcome.run == JunitKind::Error);
-    let proved = report.safe_state.not_driven;
     let tests: f64 = report.tests.iter().map(|t| t.length_s).sum();
-    let time = milliseconds(report.identity.length_s.unwrap_or(0.0) - tests);
-    let mut case = if kind == JunitKind::Error && (!told || !proved) || !proved {
+    let length = report.identity.length_s.or(headline.cut.as_ref().map(|c| c.last_record_s));
+    let time = milliseconds(length.unwrap_or(0.0) - tests);
+    let mut case = if !report.safe_state.not_driven {
+        let word = Cause::NotConfirmed.row().headline;
+        TestCaseBuilder::error("whole run", time, word, &joined(word, "treat the machine as driven"))
+    } else if kind == JunitKind::Error && !told {
         let why = joined(&headline.word, &headline.why);
         TestCaseBuilder::error("whole run", time, &clean(&headline.word), &clean(&why))
     } else {
@@ -159,12 +163,9 @@ fn milliseconds(seconds: f64) -> Duration {
     Duration::milliseconds(if millis.is_finite() { millis as i64 } else { 0 })
 }
 
-/// Text that XML 1.0 can hold: characters outside its production `Char` become U+FFFD, and the end
-/// mark of a CDATA section is opened by a space.
-pub(super) fn clean(text: &str) -> String {
-    let allowed = |c: char| matches!(c, '\t' | '\n' | '\r' | '\u{20}'..='\u{D7FF}' | '\u{E000}'..='\u{FFFD}' | '\u{10000}'..='\u{10FFFF}');
-    let text: String = text.chars().map(|c| if allowed(c) { c } else { '\u{FFFD}' }).collect();
-    text.replace("]]>", "]] >")
+/// Text that XML 1.0 can hold, also within a CDATA section: its end mark is opened by a space.
+fn clean(text: &str) -> String {
+    words::characters(text).replace("]]>", "]] >")
 }
 
 /// Adds properties and counts, gives times three decimals, drops host and package.
@@ -227,7 +228,7 @@ fn properties(writer: &mut Writer<Vec<u8>>, report: &Report) -> Result<(), Junit
         ("kind", kind.into()),
         ("against", identity.kind.clone()),
         ("unit", identity.unit.clone()),
-        ("unit serial", identity.serial.clone()),
+        ("unit_serial", identity.serial.clone()),
         ("rig", identity.rig.clone()),
         ("rule", identity.rule.clone()),
         ("outcome", report.headline.word.clone()),
@@ -237,10 +238,10 @@ fn properties(writer: &mut Writer<Vec<u8>>, report: &Report) -> Result<(), Junit
     if !identity.faults.is_empty() {
         list.push(("faults", identity.faults.join(", ")));
     }
-    list.extend(report.settings_sha256.clone().map(|h| ("settings sha256", h)));
-    for file in &report.files {
-        list.push(("file sha256", format!("{} {}", file.name, file.sha256)));
-    }
+    list.extend(report.settings_sha256.clone().map(|h| ("settings_sha256", h)));
+    let files: Vec<(String, String)> =
+        report.files.iter().map(|f| (format!("{}_sha256", clean(&f.role)), f.sha256.clone())).collect();
+    list.extend(files.iter().map(|(name, hash)| (name.as_str(), hash.clone())));
     if report.headline.cut.is_some() {
         list.push(("record", "cut".into()));
     }
@@ -286,7 +287,7 @@ mod tests {
             loop {
                 match reader.read_event().expect("well formed") {
                     Event::Eof => break,
-                    Event::CData(data) => inside += &String::from_utf8_lossy(&data),
+                    Event::CData(data) => inside += &data,
                     _ => {}
                 }
             }

@@ -271,6 +271,8 @@ pub struct CheckFound {
 pub struct SafeState {
     /// Whether this program ever let the machine be driven.
     pub was_driven: bool,
+    /// Whether the record ends while the machine was driven: no stop follows.
+    pub driven_since_stop: bool,
     /// Whether the last stop was confirmed by samples asked for after its last frame. True as well if
     /// nothing was driven.
     pub not_driven: bool,
@@ -455,4 +457,6 @@ pub struct Level {
     pub at: f64,
     /// Its name and value.
     pub text: String,
+    /// Whether it trips below.
+    pub below: bool,
 }

@@ -22,13 +22,23 @@ pub(super) fn proof(evidence: &Evidence<'_>, story: &Story) -> SafeState {
     let rose_again = bus_last.is_some_and(|(volts, at)| at >= last.de_energised_at && volts > limit);
     let de_energised = last.de_energised && !rose_again;
     let summary = summary(&last, not_driven, at_rest, de_energised);
-    SafeState { was_driven: last.was_driven, not_driven, at_rest, de_energised, bus_last, summary, stops }
+    SafeState {
+        was_driven: last.was_driven,
+        driven_since_stop: last.since_stop,
+        not_driven,
+        at_rest,
+        de_energised,
+        bus_last,
+        summary,
+        stops,
+    }
 }
 
 /// What the events say of the stages, each as it stood at the end.
 #[derive(Debug, Default)]
 struct Last {
     was_driven: bool,
+    since_stop: bool,
     not_driven: bool,
     at_rest: bool,
     de_energised: bool,
@@ -44,7 +54,7 @@ impl Last {
                 What::State { state } if may_drive(state) => last.drive(),
                 What::TestBegan { .. } => last.de_energised = false,
                 What::StopBegan { .. } => {
-                    (last.not_driven, last.at_rest, last.de_energised) = (false, false, false);
+                    last = Last { was_driven: last.was_driven, ..Last::default() };
                 }
                 What::Stage { stage, confirmed, .. } => match stage {
                     Stage::NotDriven => last.not_driven = *confirmed,
@@ -61,7 +71,7 @@ impl Last {
     }
 
     fn drive(&mut self) {
-        *self = Last { was_driven: true, ..Last::default() };
+        *self = Last { was_driven: true, since_stop: true, ..Last::default() };
     }
 }
 
@@ -122,10 +132,12 @@ fn summary(last: &Last, not_driven: bool, at_rest: bool, de_energised: bool) -> 
         parts.push("Nothing was driven by this program.");
     } else if not_driven {
         parts.push("Not driven: confirmed by samples asked for after the last stop frame.");
+    } else if last.since_stop {
+        parts.push("The record ends while the machine was driven, without a stop. Treat it as driven.");
     } else {
         parts.push("Not driven: NOT confirmed. Treat the machine as driven.");
     }
-    if last.was_driven {
+    if last.was_driven && !last.since_stop {
         parts.push(if at_rest {
             "At rest: confirmed."
         } else {
@@ -150,8 +162,8 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
             "Use the hard-wired emergency stop. Stay out of the plane of everything that turns.".into(),
             format!("Then take the supply away: {switch_off}."),
         ];
-        if safe.stops.is_empty() {
-            lines.insert(0, "The record ends without a stop.".into());
+        if safe.driven_since_stop {
+            lines.insert(0, "The record ends while the machine was driven, without a stop.".into());
         }
         lines.extend(found_at_last(safe, Stage::NotDriven));
         list.push(Warning { title: "SAFE STATE NOT CONFIRMED".into(), lines });
@@ -175,7 +187,8 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
 }
 
 fn found_at_last(safe: &SafeState, stage: Stage) -> Option<String> {
-    let stage = safe.stops.last()?.stages.get(stage as usize)?;
+    let stop = safe.stops.last().filter(|_| !safe.driven_since_stop)?;
+    let stage = stop.stages.get(stage as usize)?;
     (stage.confirmed == Some(false)).then(|| format!("Found: {}.", stage.found))
 }
 

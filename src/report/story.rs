@@ -64,7 +64,8 @@ fn last_record(evidence: &Evidence<'_>) -> f64 {
     let series = columns.series.iter().filter_map(|s| s.t.last().copied());
     let demands = columns.demands.iter().filter_map(|d| d.t.last().copied());
     let links = columns.links.iter().filter_map(|l| l.t.last().copied());
-    event.into_iter().chain(series).chain(demands).chain(links).filter(|t| t.is_finite()).fold(0.0, f64::max)
+    let moments = event.into_iter().chain(series).chain(demands).chain(links);
+    words::tidy(moments.filter(|t| t.is_finite()).fold(0.0, f64::max))
 }
 
 impl Story {
@@ -117,7 +118,7 @@ pub(super) fn tests(evidence: &Evidence<'_>, story: &Story) -> Vec<TestReport> {
                 name: test.name.clone(),
                 about: test.about.clone(),
                 profile: criteria::profile(evidence.plan, test),
-                outcome: outcome(evidence, told, &criteria),
+                outcome: outcome(evidence, story, told, &criteria),
                 began_s: told.began.map(Instant::secs_f64),
                 length_s: told.began.map_or(0.0, |began| (end - began).secs_f64().max(0.0)),
                 notes: notes(&criteria),
@@ -128,7 +129,7 @@ pub(super) fn tests(evidence: &Evidence<'_>, story: &Story) -> Vec<TestReport> {
         .collect()
 }
 
-fn outcome(evidence: &Evidence<'_>, told: &TestStory, criteria: &[CriterionRow]) -> Outcome {
+fn outcome(evidence: &Evidence<'_>, story: &Story, told: &TestStory, criteria: &[CriterionRow]) -> Outcome {
     let of = |cause: Cause, why: String, run: JunitKind| Outcome {
         cause: Some(cause),
         word: cause.row().headline.into(),
@@ -155,6 +156,11 @@ fn outcome(evidence: &Evidence<'_>, told: &TestStory, criteria: &[CriterionRow])
         Cause::NotConfirmed => (Cause::NotConfirmed, first_of(&told.trips, &evidence.why)),
         _ if !told.trips.is_empty() => (Cause::Tripped, told.trips.join("; ")),
         _ if !told.refused.is_empty() => (Cause::Refused, told.refused.join("; ")),
+        _ if told.ended.is_none() && !story.finished => {
+            let why = "the record ends within this test".to_string();
+            let run = Cause::NotMade.row().junit;
+            return Outcome { cause: Some(Cause::NotMade), word: "cut".into(), why, run };
+        }
         Cause::Passed | Cause::CriterionFailed => (Cause::NotMade, "it did not run to its end".to_string()),
         cause => (cause, evidence.why.clone()),
     };
@@ -217,7 +223,6 @@ pub(super) fn event_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
 fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
     let (sort, text, grave) = match &event.what {
         What::TestBegan { test } => ("test", format!("{} begins with its pre-checks", name(*test)), false),
-        What::ProfileEnded { test } => ("test", format!("profile of {} ran to its end", name(*test)), false),
         What::TestEnded { test, complete } => {
             let how = if *complete { "complete" } else { "not complete" };
             ("test", format!("{} ended, {how}", name(*test)), !complete)

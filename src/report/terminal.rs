@@ -22,7 +22,7 @@ pub fn terminal(report: &Report, colour: bool) -> String {
     }
     page.blank();
     page.wrapped("Safe state  ", &report.safe_state.summary);
-    if let Some(stop) = report.safe_state.stops.last() {
+    if let Some(stop) = report.safe_state.stops.last().filter(|_| !report.safe_state.driven_since_stop) {
         for stage in &stop.stages {
             let how = match stage.confirmed {
                 Some(true) => "confirmed",
@@ -78,6 +78,9 @@ impl Page {
         let mut found = format!("{}, {}", criterion.value_text, criterion.limit);
         if !criterion.margin_text.is_empty() {
             found += &format!(", margin {}", criterion.margin_text);
+        }
+        if criterion.standing.starts_with("conditional") {
+            found += &format!(", {}", criterion.standing);
         }
         let one_line = format!("{subject}  {found}");
         if answer.len() + one_line.chars().count() <= WIDTH {

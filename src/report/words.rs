@@ -78,6 +78,19 @@ fn unsigned_zero(text: String) -> String {
     }
 }
 
+/// Text in characters that XML 1.0 and HTML can hold: others become U+FFFD (production `Char` of XML
+/// 1.0, fifth edition, from memory).
+pub(super) fn characters(text: &str) -> String {
+    let allowed = |c: char| matches!(c, '\t' | '\n' | '\r' | '\u{20}'..='\u{D7FF}' | '\u{E000}'..='\u{FFFD}' | '\u{10000}'..='\u{10FFFF}');
+    text.chars().map(|c| if allowed(c) { c } else { '\u{FFFD}' }).collect()
+}
+
+/// The number without the dust of a conversion to SI and back: twelve significant digits.
+pub(super) fn tidy(number: f64) -> f64 {
+    // Rust reads every number that it writes; one that is not finite stays as it is.
+    format!("{number:.11e}").parse().unwrap_or(number)
+}
+
 /// `3 tests`, `1 test`.
 pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
@@ -96,6 +109,7 @@ pub(super) fn look(blame: Blame) -> &'static str {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::units::parse_unit;
 

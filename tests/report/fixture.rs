@@ -516,7 +516,7 @@ fn columns(plan: &Plan, end: f64, trip_at: Option<f64>) -> Columns {
     let mut demand = DemandSeries { name: "speed".into(), unit: rpm.clone(), t: Vec::new(), v: Vec::new() };
     let (mut speed, mut rate, mut winding, mut inverter) = (0.0f64, 0.0f64, 20.4f64, 20.6f64);
     let dt = 0.005;
-    for i in 0..(end / dt) as usize {
+    for i in 0..((end - 0.1) / dt) as usize {
         let t = 0.1 + i as f64 * dt;
         let driven = (0..3).find(|test| {
             let begin = BEGINS[*test] + WATCH;
@@ -775,7 +775,7 @@ pub fn refused() -> Run {
     events.push(at(2.1, What::TestEnded { test: 0, complete: false }));
     let why = "bus in window: 118.3 V, window 140 V to 165 V".to_string();
     events.push(at(end, What::Finished { cause: Cause::Refused, why: why.clone() }));
-    let columns = columns(&plan, 2.0, Some(0.0));
+    let columns = columns(&plan, 2.05, Some(0.0));
     Run {
         info: info(RunKind::Bench, Some(end)),
         events,
@@ -803,7 +803,7 @@ pub fn cut() -> Run {
     let mut verdicts = good_verdicts();
     verdicts.truncate(1);
     verdicts.push(vec![not_measured("the run was cut in this segment"); 4]);
-    let columns = columns(&plan, end - 0.1, None);
+    let columns = columns(&plan, end, None);
     Run {
         info: info(RunKind::Bench, None),
         events,
