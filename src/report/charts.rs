@@ -260,5 +260,12 @@ fn marks(evidence: &Evidence<'_>, time: Range) -> Vec<Mark> {
             marks.push(Mark { at: time.share(at) * 100.0, text, trip });
         }
     }
+    // Where the record of a cut run ends.
+    if let Some(whole) = whole_time(evidence.columns).filter(|_| evidence.run.ended.is_none())
+        && whole.high <= time.high
+        && whole.high >= time.low
+    {
+        marks.push(Mark { at: time.share(whole.high) * 100.0, text: "record ends".into(), trip: true });
+    }
     marks
 }
