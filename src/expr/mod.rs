@@ -13,7 +13,22 @@
 //!
 //! # Units
 //!
-//! Every expression has a [`Kind`], found while it is read; the rules are in [`kinds`].
+//! Every expression has a [`Kind`], found while it is read:
+//!
+//! - `+`, `-`, `min` and `max` need the same dimension and the same marks: electrical or mechanical,
+//!   peak or rms, line or phase. A temperature on a scale less another is a difference; a temperature
+//!   plus or less a difference is a temperature; two temperatures cannot be added.
+//! - `*` and `/` join dimensions. A temperature on a scale cannot be multiplied: take a difference first.
+//!   A mark of one factor stays; a mark of both stays in a product (so that `sqrt(id * id + iq * iq)` is a
+//!   peak again) and goes in a quotient; peak with rms and line with phase are refused, but for the ratio
+//!   of two values of one dimension, such as a crest factor. Power and energy keep no mark but peak.
+//! - The radian is kept apart so that a speed is not a frequency, but the published equations of machines
+//!   drop it. So do we, exactly where they do: where a mechanical angle is left in
+//!   what would otherwise be a power or an energy (torque x speed, inertia x speed x speed), and where an
+//!   electrical angle is left in a voltage, a flux linkage, an impedance or an inductance (speed x flux linkage). Torque x
+//!   *electrical* speed stays what it is, and is no power. `x * '4 electrical'` and `x / '4 electrical'`
+//!   turn a mechanical speed into an electrical one and back, for 4 pole pairs.
+//! - `sqrt` halves exponents, which must be even.
 //!
 //! # Values
 //!

@@ -118,7 +118,8 @@ fn read<T: Field>(role: Role, sources: &mut Sources, name: &str, text: &str) -> 
     if !syntax.allows_missing() {
         missing.clear();
     }
-    let mut all: Vec<Diag> = diags.into_iter().chain(missing).filter(|diag| new_beside(diag, &syntax)).collect();
+    let mut all: Vec<Diag> =
+        diags.into_iter().chain(missing).filter(|diag| new_beside(diag, &syntax)).collect();
     let value = value.filter(|_| syntax.sound);
     all.extend(syntax.diags);
     all.sort_by_key(|diag| diag.place.as_ref().map(|(place, _)| (place.start, place.end)));

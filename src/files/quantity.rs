@@ -57,7 +57,11 @@ impl<K: KindTag> Field for Q<K> {
         }
         if K::POSITIVE && quantity.si <= 0.0 {
             let expected = with_article(&expected.name());
-            return reader.wrong(at, format!("`{text}` is not above zero, expected {expected} that is"), None);
+            return reader.wrong(
+                at,
+                format!("`{text}` is not above zero, expected {expected} that is"),
+                None,
+            );
         }
         Some(Q { si: quantity.si, text, at, kind: PhantomData })
     }
@@ -173,7 +177,6 @@ kind_tags! {
     /// A plain number.
     Number = "0.5", positive: false;
 }
-
 
 #[cfg(test)]
 mod tests {

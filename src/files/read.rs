@@ -2,7 +2,7 @@
 //!
 //! [`Field`] is implemented here for the plain types, for lists ([`Vec`]), for what may be absent
 //! ([`Option`]), for what carries its place ([`At`]) and for named entries ([`Named`]); for quantities in
-//! [`quantity`](super::quantity); for tables, words and choices by the macros of [`table`](super::table).
+//! [`quantity`](super::quantity); for tables, words and choices by the macros of the room.
 
 use crate::diag::{Diag, FileId, Place};
 use crate::units::{self, Quantity};
@@ -11,8 +11,9 @@ use std::collections::BTreeMap;
 use toml::Spanned;
 use toml::de::DeValue;
 
+pub(super) use super::macros::{choice, table, words};
 pub use super::quantity::*;
-pub(super) use super::table::{TableRule, choice, table, words};
+pub(super) use super::table::TableRule;
 pub use crate::diag::suggestion;
 
 /// Where a reader collects its messages.
@@ -268,7 +269,8 @@ impl Field for f64 {
 }
 
 /// What a quantity looks like before its unit is read.
-pub(super) const QUANTITY_PATTERN: &str = r"^\s*[+-]?(\d[\d_]*\.?[\d_]*|\.\d[\d_]*)([eE][+-]?\d+)?\s*[^\d\s.]*.*$";
+pub(super) const QUANTITY_PATTERN: &str =
+    r"^\s*[+-]?(\d[\d_]*\.?[\d_]*|\.\d[\d_]*)([eE][+-]?\d+)?\s*[^\d\s.]*.*$";
 
 /// A quantity whose kind is decided by something else in the files (a channel's unit): the plan
 /// checks it.

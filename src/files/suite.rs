@@ -147,7 +147,7 @@ table! {
 
 table! {
     /// A person's answers to the questions of rig and suite, for one unit, one build and one day.
-    pub struct Answers as "answers" {
+    pub struct Answers as "answers file" {
         /// Version of the file format.
         schema: At<FormatVersion>,
         /// Serial number of the unit they are about.

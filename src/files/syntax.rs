@@ -60,7 +60,10 @@ pub(super) fn syntax(
         {
             if result.allows(Place::new(file, single.clone())) {
                 let name = &text[single.clone()];
-                let diag = Diag::at(Place::new(file, single.clone()), format!("`{name}` is one table, and a list below"));
+                let diag = Diag::at(
+                    Place::new(file, single.clone()),
+                    format!("`{name}` is one table, and a list below"),
+                );
                 let diag = diag.label("one").other(Place::new(file, trimmed(text, &line)), "one of a list");
                 result.diags.push(diag.help(format!("write [{name}] for each")));
                 result.doubtful.push(single);
@@ -131,7 +134,8 @@ fn say(text: &str, span: &Range<usize>, message: &str, line: &Range<usize>) -> S
             Spoils::Value,
         ),
         _ if starts(&["invalid basic string", "invalid literal string", "invalid multi-line"]) => {
-            let start = text[line.start..span.start].rfind(['"', '\'']).map_or(line.start, |i| line.start + i);
+            let start =
+                text[line.start..span.start].rfind(['"', '\'']).map_or(line.start, |i| line.start + i);
             let help = "end it with the quote it begins with, in the same line";
             said(start..span.start, "this text is not closed".into(), Some(help.into()), Spoils::Line)
         }
@@ -168,7 +172,12 @@ fn say(text: &str, span: &Range<usize>, message: &str, line: &Range<usize>) -> S
                 _ if whole.starts_with('[') => "a header is a name in brackets, such as [limits]",
                 _ => "a line is `key = value`, a header such as [limits], or a remark after `#`",
             };
-            said(trimmed(text, line), "expected a key, `=` and a value".into(), Some(help.into()), Spoils::Key)
+            said(
+                trimmed(text, line),
+                "expected a key, `=` and a value".into(),
+                Some(help.into()),
+                Spoils::Key,
+            )
         }
         _ if starts(&["missing escaped value"]) => said(
             span.start.saturating_sub(1).max(line.start)..span.end,
@@ -272,7 +281,8 @@ fn never_closed_message(
     }
     found.retain(|(span, _)| span.start < open);
     let (what, bracket) = if text[open..].starts_with('{') { ("table", "}") } else { ("list", "]") };
-    let diag = Diag::at(Place::new(file, open..(open + 1).min(text.len())), format!("this {what} is not closed"));
+    let diag =
+        Diag::at(Place::new(file, open..(open + 1).min(text.len())), format!("this {what} is not closed"));
     result.diags.push(diag.help(format!("end it with `{bracket}`")));
 }
 

@@ -1,20 +1,4 @@
-//! One definition of a table gives the struct, the reader and the JSON Schema.
-//!
-//! ```text
-//! table! {
-//!     /// The demand moves steadily to a value.          docs of the struct; the schema's description
-//!     pub struct Ramp as "ramp" {                        "ramp" is its name in messages
-//!         /// Where to.                                  docs of the field; also the help if it is missing
-//!         ramp: At<Quantity>,                            a key that must be there
-//!         /// How fast; this or `lasting`.
-//!         rate: Option<At<Quantity>>,                    a key that may be absent
-//!         ...
-//!     }
-//!     rules: [TableRule::OneOf(&["rate", "lasting"])]    what keys have to do with each other
-//! }
-//! ```
-//!
-//! `words!` defines an enumeration of words, `choice!` a choice of tables.
+//! Reading a table: its keys, what they have to do with each other, and the JSON Schema of it.
 
 use super::read::{Field, Reader, entries, mismatch};
 use crate::diag::{Diag, Place, near_miss, suggestion};
@@ -44,27 +28,35 @@ pub(super) trait Keys {
     fn keys() -> Vec<&'static str>;
 }
 
-/// A table being read: which keys were asked for and which of them were not there.
+/// A table being read.
 pub(super) struct TableReader<'v, 'i> {
     table: &'v DeTable<'i>,
     at: Place,
     name: &'static str,
-    asked: Vec<&'static str>,
+    /// Keys that are absent, and what stands in their place: a key most likely misspelled.
+    meant: Vec<(&'static str, &'v Spanned<DeValue<'i>>)>,
+    /// Keys that are absent without such a one, and what to write.
     absent: Vec<(&'static str, String)>,
+    /// Keys that must be there.
     needed: Vec<&'static str>,
 }
 
 impl<'v, 'i> TableReader<'v, 'i> {
+    /// Begins to read a table that may have `keys`; notes every other key.
     pub(super) fn new(
         value: &'v Spanned<DeValue<'i>>,
         name: &'static str,
+        keys: &[&'static str],
         reader: &mut Reader,
     ) -> Option<Self> {
         let at = reader.place(value.span());
         let Some(table) = value.get_ref().as_table() else {
             return mismatch(value, reader, "a table");
         };
-        Some(TableReader { table, at, name, asked: Vec::new(), absent: Vec::new(), needed: Vec::new() })
+        let mut new =
+            TableReader { table, at, name, meant: Vec::new(), absent: Vec::new(), needed: Vec::new() };
+        new.unknown_keys(keys, reader);
+        Some(new)
     }
 
     pub(super) fn at(&self) -> Place {
@@ -79,8 +71,8 @@ impl<'v, 'i> TableReader<'v, 'i> {
         reader: &mut Reader,
     ) -> Option<T> {
         let key = plain(key);
-        self.asked.push(key);
-        if let Some(value) = self.table.get(key) {
+        let misspelled = || self.meant.iter().find(|(meant, _)| *meant == key).map(|(_, value)| *value);
+        if let Some(value) = self.table.get(key).or_else(misspelled) {
             return T::read(value, reader);
         }
         self.absent.push((key, advice(key, T::example(), doc)));
@@ -91,13 +83,10 @@ impl<'v, 'i> TableReader<'v, 'i> {
         default
     }
 
-    /// Notes unknown keys, missing keys, and keys that do not go together; `None` if the table cannot be
-    /// used, because what it means is not known.
+    /// Notes missing keys and keys that do not go together; `None` if the table cannot be used, because what
+    /// it means is not known.
     pub(super) fn finish(mut self, rules: &[TableRule], reader: &mut Reader) -> Option<()> {
-        let meant = self.unknown_keys(reader);
-        let mut sound = meant.is_empty();
-        // A key that was misspelled is not missing as well: one mistake, one message.
-        self.absent.retain(|(key, _)| !meant.contains(key));
+        let mut sound = true;
         for rule in rules {
             if let TableRule::Needed(key) = rule {
                 self.needed.push(key);
@@ -108,7 +97,9 @@ impl<'v, 'i> TableReader<'v, 'i> {
             reader.missing.push(Diag::at(reader.header(self.at), message).help(help.as_str()));
             sound = false;
         }
-        let there = |key: &str| self.table.contains_key(key) || meant.contains(&key);
+        // A key that was misspelled is not missing as well: one mistake, one message.
+        let there =
+            |key: &str| self.table.contains_key(key) || self.meant.iter().any(|(meant, _)| *meant == key);
         // The first rule about presence that is broken speaks for all: the others would say the same.
         if let Some(diag) = rules.iter().find_map(|rule| self.presence(rule, &there, reader)) {
             reader.missing.push(diag);
@@ -122,26 +113,25 @@ impl<'v, 'i> TableReader<'v, 'i> {
         sound.then_some(())
     }
 
-    /// Notes unknown keys, and returns the absent keys that they most likely were meant to be.
-    fn unknown_keys(&self, reader: &mut Reader) -> Vec<&'static str> {
+    /// Notes every key that is not among `keys`, and which absent key it most likely was meant to be.
+    fn unknown_keys(&mut self, keys: &[&'static str], reader: &mut Reader) {
         let mut unknown: Vec<_> =
-            self.table.iter().filter(|(key, _)| !self.asked.contains(&key.get_ref().as_ref())).collect();
+            self.table.iter().filter(|(key, _)| !keys.contains(&key.get_ref().as_ref())).collect();
         unknown.sort_by_key(|(key, _)| key.span().start);
-        let mut meant = Vec::new();
-        for (key, _) in unknown {
+        for (key, value) in unknown {
             let found = key.get_ref().as_ref();
-            let free = self.absent.iter().map(|(key, _)| *key).filter(|key| !meant.contains(key));
-            let help = match near_miss(found, free) {
-                Some(near) => {
-                    meant.extend(self.asked.iter().find(|key| **key == near));
-                    format!("did you mean `{near}`?")
-                }
-                None => suggestion(found, self.asked.iter().copied()),
+            let free = keys.iter().copied().filter(|key| {
+                !self.table.contains_key(*key) && !self.meant.iter().any(|(meant, _)| meant == key)
+            });
+            let near = near_miss(found, free);
+            let help = match near {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => suggestion(found, keys.iter().copied()),
             };
+            self.meant.extend(near.map(|near| (near, value)));
             let message = format!("unknown key `{found}` in this {}", self.name);
             reader.diags.push(Diag::at(reader.place(key.span()), message).help(help));
         }
-        meant
     }
 
     /// A message if the rule says that a key must be there, or must not.
@@ -172,7 +162,10 @@ impl<'v, 'i> TableReader<'v, 'i> {
                     (false, Some(other)) => {
                         let message = format!("`{other}` needs `{key}` beside it");
                         let help = self.absent.iter().find(|(absent, _)| absent == key);
-                        Some(Diag::at(self.key(other, reader)?, message).help_opt(help.map(|(_, help)| help.clone())))
+                        Some(
+                            Diag::at(self.key(other, reader)?, message)
+                                .help_opt(help.map(|(_, help)| help.clone())),
+                        )
                     }
                     (true, None) => {
                         let message = format!("`{key}` has nothing to do in this {}", self.name);
@@ -193,7 +186,8 @@ impl<'v, 'i> TableReader<'v, 'i> {
                 let list = self.table.get(*key).and_then(|v| Some((v, v.get_ref().as_array()?.len())));
                 match list {
                     Some((value, found)) if found != 2 => {
-                        let message = format!("found {}, expected the lowest and the highest", entries(found));
+                        let message =
+                            format!("found {}, expected the lowest and the highest", entries(found));
                         vec![Diag::at(reader.place(value.span()), message)]
                     }
                     _ => Vec::new(),
@@ -320,7 +314,8 @@ pub(super) fn chosen(
         return mismatch(value, reader, "a table");
     };
     let there: Vec<usize> = (0..keys.len()).filter(|i| table.contains_key(keys[*i])).collect();
-    let part_of_another = |i: usize| there.iter().any(|other| *other != i && fields[*other].contains(&keys[i]));
+    let part_of_another =
+        |i: usize| there.iter().any(|other| *other != i && fields[*other].contains(&keys[i]));
     let found: Vec<usize> = there.iter().copied().filter(|i| !part_of_another(*i)).collect();
     match found.as_slice() {
         [one] => Some(*one),
@@ -376,139 +371,3 @@ pub(super) fn table_schema(doc: &str, fields: Vec<(&'static str, String, Value, 
 pub(super) fn definition_name(module: &str, name: &str) -> String {
     format!("{}.{name}", module.rsplit("::").next().unwrap_or(module))
 }
-
-/// Defines a table of a file: the struct, its reader and its JSON Schema from one list of fields.
-macro_rules! table {
-    ($(#[doc = $doc:literal])* pub struct $name:ident as $words:literal {
-        $($(#[doc = $field_doc:literal])* $field:ident: $ty:ty,)*
-    }
-    $(rules: [$($rule:expr),* $(,)?])?
-    ) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, PartialEq)]
-        pub struct $name {
-            /// Where the table stands.
-            pub at: $crate::diag::Place,
-            $($(#[doc = $field_doc])* pub $field: $ty,)*
-        }
-
-        impl $crate::files::table::Keys for $name {
-            fn keys() -> Vec<&'static str> {
-                vec![$($crate::files::table::plain(stringify!($field))),*]
-            }
-        }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let mut table = $crate::files::table::TableReader::new(value, $words, reader)?;
-                $(let $field = table.field::<$ty>(stringify!($field), &[$($field_doc),*], reader);)*
-                let at = table.at();
-                table.finish(&[$($($rule),*)?], reader)?;
-                Some($name { at, $($field: $field?,)* })
-            }
-
-            fn schema(definitions: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let name = $crate::files::table::definition_name(module_path!(), stringify!($name));
-                if !definitions.contains_key(&name) {
-                    // A placeholder first: a table may contain itself.
-                    definitions.insert(name.clone(), serde_json::Value::Null);
-                    let fields = vec![$((
-                        $crate::files::table::plain(stringify!($field)),
-                        $crate::files::table::sentence(&[$($field_doc),*]),
-                        <$ty as $crate::files::read::Field>::schema(definitions),
-                        <$ty as $crate::files::read::Field>::absent().is_none(),
-                    )),*];
-                    let doc = $crate::files::table::sentence(&[$($doc),*]);
-                    let mut table = $crate::files::table::table_schema(&doc, fields);
-                    $crate::files::table::rules_schema(&[$($($rule),*)?], &mut table);
-                    definitions.insert(name.clone(), table);
-                }
-                serde_json::json!({"$ref": format!("#/$defs/{name}")})
-            }
-        }
-    };
-}
-
-/// Defines an enumeration of words: `"hand-set"` and the like.
-macro_rules! words {
-    ($(#[doc = $doc:literal])* pub enum $name:ident {
-        $($(#[doc = $word_doc:literal])* $variant:ident = $word:literal,)*
-    }) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-        pub enum $name { $($(#[doc = $word_doc])* $variant,)* }
-
-        impl $name {
-            /// Every variant with the word for it.
-            pub const WORDS: &'static [(&'static str, $name)] = &[$(($word, $name::$variant)),*];
-
-            /// The word that a file uses for it.
-            pub fn word(self) -> &'static str {
-                match self { $($name::$variant => $word,)* }
-            }
-        }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let text = <String as $crate::files::read::Field>::read(value, reader)?;
-                match Self::WORDS.iter().find(|(word, _)| *word == text) {
-                    Some((_, found)) => Some(*found),
-                    None => {
-                        let place = reader.place(value.span());
-                        let help = $crate::files::read::suggestion(&text, Self::WORDS.iter().map(|(w, _)| *w));
-                        reader.wrong(place, format!("`{text}` is not a word known here"), Some(help))
-                    }
-                }
-            }
-
-            fn schema(_: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let words: Vec<&str> = Self::WORDS.iter().map(|(w, _)| *w).collect();
-                serde_json::json!({"type": "string", "enum": words})
-            }
-
-            fn example() -> Option<String> {
-                Self::WORDS.first().map(|(word, _)| format!("\"{word}\""))
-            }
-        }
-    };
-}
-
-/// Defines a choice of tables told apart by the one key that only they have.
-macro_rules! choice {
-    ($(#[doc = $doc:literal])* pub enum $name:ident as $words:literal {
-        $($(#[doc = $variant_doc:literal])* $variant:ident($ty:ty) by $key:literal,)*
-    }) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, PartialEq)]
-        pub enum $name { $($(#[doc = $variant_doc])* $variant($ty),)* }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let keys: &[&str] = &[$($key),*];
-                let fields = [$(<$ty as $crate::files::table::Keys>::keys()),*];
-                let chosen = $crate::files::table::chosen(value, $words, keys, &fields, reader)?;
-                match keys[chosen] {
-                    $($key => <$ty as $crate::files::read::Field>::read(value, reader).map($name::$variant),)*
-                    _ => None,
-                }
-            }
-
-            fn schema(definitions: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let any: Vec<serde_json::Value> = vec![$(<$ty as $crate::files::read::Field>::schema(definitions)),*];
-                serde_json::json!({"oneOf": any})
-            }
-        }
-    };
-}
-
-pub(super) use {choice, table, words};
-

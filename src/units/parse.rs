@@ -147,6 +147,8 @@ const IN_WORDS: &[(&str, &str)] = &[
 
 /// Scale, dimension and exponent of one factor such as `m2` or `s-1`.
 fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
+    // The Greek letter and the micro sign look the same, and so do the ohm sign and the letter omega.
+    let factor = &*factor.replace('μ', "µ").replace('\u{2126}', "Ω");
     let look = |symbol: &str| UNIT_SYMBOLS.iter().find(|(s, _, _)| *s == symbol);
     if let Some((_, scale, dim)) = look(factor) {
         return Ok((*scale, *dim, 1));
@@ -176,7 +178,7 @@ mod tests {
     #[test]
     fn quantities_as_people_write_them() {
         let rows = [
-            ("300 rpm/s", 31.415926535897932, "speed rate"),
+            ("300 rpm/s", 31.41592653589793, "speed rate"),
             ("155 V", 155.0, "voltage"),
             ("0.5 K/min", 0.5 / 60.0, "temperature rate"),
             ("20 ms", 0.02, "duration"),
@@ -212,6 +214,45 @@ mod tests {
             assert!(e.message.contains(part), "{text}: {}", e.message);
         }
         assert_eq!(parse_quantity("3 RPM").expect_err("RPM").help.as_deref(), Some("did you mean `rpm`?"));
+    }
+
+    #[test]
+    fn powers_beyond_all_units_are_refused() {
+        for text in
+            [&["m4"; 40].join(" "), &["1 GOhm4"; 1].join(" ").repeat(9), &["ns4"; 10].join("*"), "1e308 krpm"]
+        {
+            let text = if text.starts_with('1') { text.to_string() } else { format!("1 {text}") };
+            assert!(parse_quantity(&text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn every_symbol_is_known_once_and_reads_back() {
+        for (index, (symbol, scale, dim)) in UNIT_SYMBOLS.iter().enumerate() {
+            assert!(UNIT_SYMBOLS[..index].iter().all(|(other, _, _)| other != symbol), "{symbol} twice");
+            let unit = parse_unit(symbol).expect(symbol);
+            assert_eq!((unit.scale, unit.kind.dim), (*scale, *dim), "{symbol}");
+        }
+        for (word, symbol) in IN_WORDS {
+            assert!(parse_unit(symbol).is_ok() && parse_unit(word).is_err(), "{word}");
+        }
+    }
+
+    #[test]
+    fn words_for_units_lead_to_their_symbol() {
+        for (text, symbol) in
+            [("5 sec", "s"), ("5 volts", "V"), ("80 C", "°C"), ("80 Celsius", "°C"), ("3 Ohms", "Ohm")]
+        {
+            let help = parse_quantity(text).expect_err(text).help;
+            assert_eq!(help, Some(format!("did you mean `{symbol}`?")), "{text}");
+        }
+    }
+
+    #[test]
+    fn letters_that_look_alike_are_taken_alike() {
+        for (a, b) in [("3 \u{b5}s", "3 \u{3bc}s"), ("3 k\u{3a9}", "3 k\u{2126}")] {
+            assert_eq!(parse_quantity(a).expect(a).si, parse_quantity(b).expect(b).si);
+        }
     }
 
     #[test]
