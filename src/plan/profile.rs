@@ -1,0 +1,342 @@
+//! Profiles: the demand over time, made of corners with straight lines between them.
+
+use crate::time::Duration;
+
+/// A demand over time, from the begin of the profile on.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Profile {
+    /// Segments without gaps.
+    pub segments: Vec<Segment>,
+}
+
+/// A piece of a profile: linear between its corners.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
+    pub name: String,
+    /// Which kind: hold, ramp, step, stairs.
+    pub kind: &'static str,
+    /// Corners: time since the profile began, value in SI. At least two; two corners at one time
+    /// are a jump.
+    pub corners: Vec<(Duration, f64)>,
+}
+
+impl Profile {
+    /// How long the whole profile takes.
+    pub fn length(&self) -> Duration {
+        self.segments.last().and_then(|s| s.corners.last()).map_or(Duration::ZERO, |(t, _)| *t)
+    }
+
+    /// The demand at `since` after the begin, SI. Before the begin its first value, after the end its
+    /// last; at a jump the later value; 0 for a profile without segments.
+    pub fn demand_at(&self, since: Duration) -> f64 {
+        let mut value = 0.0;
+        let mut before: Option<(Duration, f64)> = None;
+        for (t, v) in self.segments.iter().flat_map(|s| &s.corners) {
+            if *t > since {
+                return match before {
+                    Some((t0, v0)) => {
+                        let share = (since - t0).micros() as f64 / (*t - t0).micros() as f64;
+                        v0 + share * (v - v0)
+                    }
+                    None => *v,
+                };
+            }
+            before = Some((*t, *v));
+            value = *v;
+        }
+        value
+    }
+
+    /// Index of the segment at `since` after the begin; the last one after the end. A segment that
+    /// takes no time is never the answer, unless it is the last.
+    pub fn segment_at(&self, since: Duration) -> usize {
+        self.segments
+            .iter()
+            .position(|s| s.corners.last().is_some_and(|(t, _)| since < *t))
+            .unwrap_or(self.segments.len().saturating_sub(1))
+    }
+
+    /// The value of largest magnitude that is demanded, SI, with its sign.
+    pub fn top(&self) -> f64 {
+        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v);
+        values.fold(0.0, |top: f64, v| if v.abs() > top.abs() { v } else { top })
+    }
+}
+
+impl Segment {
+    /// The demand at its begin (before its jump, if it begins with one), SI.
+    pub fn from(&self) -> f64 {
+        self.corners.first().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// The demand at its end, SI.
+    pub fn to(&self) -> f64 {
+        self.corners.last().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// How long it takes.
+    pub fn length(&self) -> Duration {
+        match (self.corners.first(), self.corners.last()) {
+            (Some((t0, _)), Some((t1, _))) => *t1 - *t0,
+            _ => Duration::ZERO,
+        }
+    }
+}
+
+/// Lays segments end to end, beginning at the demand's rest value.
+#[derive(Debug)]
+pub(super) struct Course {
+    at: Duration,
+    value: f64,
+    segments: Vec<Segment>,
+}
+
+impl Course {
+    /// A course that begins at `rest`, SI.
+    pub fn new(rest: f64) -> Course {
+        Course { at: Duration::ZERO, value: rest, segments: Vec::new() }
+    }
+
+    /// The demand where the course has got to, SI.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// How many segments there are so far.
+    pub fn len(&self) -> usize {
+        self.segments.len()
+    }
+
+    /// Goes on from another value, after a segment that could not be laid.
+    pub fn resume_at(&mut self, value: f64) {
+        self.value = value;
+    }
+
+    /// Stays for `length`.
+    pub fn hold(&mut self, name: String, length: Duration) {
+        self.lay(name, "hold", &[(length, self.value)]);
+    }
+
+    /// Moves steadily to `to` within `lasting`.
+    pub fn ramp(&mut self, name: String, to: f64, lasting: Duration) {
+        self.lay(name, "ramp", &[(lasting, to)]);
+    }
+
+    /// Jumps to `to` and stays for `length`.
+    pub fn step(&mut self, name: String, to: f64, length: Duration) {
+        self.lay(name, "step", &[(Duration::ZERO, to), (length, to)]);
+    }
+
+    /// Climbs or descends to `to` by stairs of `by` (above 0; the last may be lower), moving at `rate`
+    /// (above 0) from stair to stair and staying `each` on every one, the last included.
+    pub fn stairs(&mut self, name: String, to: f64, by: f64, rate: f64, each: Duration) {
+        let from = self.value;
+        let count = stair_count(to - from, by);
+        let mut pieces = Vec::with_capacity(2 * count);
+        let mut before = from;
+        for stair in 1..=count {
+            let next = if stair == count { to } else { from + by.copysign(to - from) * stair as f64 };
+            pieces.push((time_of_ramp(next - before, rate), next));
+            pieces.push((each, next));
+            before = next;
+        }
+        self.lay(name, "stairs", &pieces);
+    }
+
+    /// The profile.
+    pub fn finish(self) -> Profile {
+        Profile { segments: self.segments }
+    }
+
+    /// Appends a segment from where the course is, through pieces of (how long, where to).
+    fn lay(&mut self, name: String, kind: &'static str, pieces: &[(Duration, f64)]) {
+        let mut corners = vec![(self.at, self.value)];
+        for (length, value) in pieces {
+            self.at = self.at + *length;
+            self.value = *value;
+            corners.push((self.at, self.value));
+        }
+        self.segments.push(Segment { name, kind, corners });
+    }
+}
+
+/// How many stairs of `by` make `height`; the last may be lower. A remainder below a millionth of a
+/// stair comes from rounding in the conversion to SI, not from the file.
+pub(super) fn stair_count(height: f64, by: f64) -> usize {
+    ((height / by).abs() - 1e-6).ceil().max(1.0) as usize
+}
+
+/// How long a ramp over `height` at `rate` takes. Rounded up to whole microseconds, so that the
+/// slope never exceeds the rate, but for a remainder that comes from the conversion to SI.
+pub(super) fn time_of_ramp(height: f64, rate: f64) -> Duration {
+    let micros = (height / rate).abs() * 1e6;
+    Duration::from_micros((micros - 1e-3).ceil().max(1.0) as i64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn ms(millis: i64) -> Duration {
+        Duration::from_millis(millis)
+    }
+
+    fn rows(profile: &Profile, table: &[(i64, f64, usize)]) {
+        for (millis, demand, segment) in table {
+            let got = profile.demand_at(ms(*millis));
+            assert!((got - demand).abs() < 1e-9, "at {millis} ms: {got}, expected {demand}");
+            assert_eq!(profile.segment_at(ms(*millis)), *segment, "at {millis} ms");
+        }
+    }
+
+    /// Worked by hand: 300 at 200 a second takes 1.5 s, each stair 3 s; the last stair of 100 takes
+    /// 0.5 s. Stairs end at 4.5, 9.0, 13.5 and 17.0 s.
+    #[test]
+    fn stairs_are_climbed_as_worked_out_by_hand() {
+        let mut course = Course::new(0.0);
+        course.stairs("stairs".into(), 1000.0, 300.0, 200.0, ms(3000));
+        let profile = course.finish();
+        assert_eq!(profile.length(), ms(17_000));
+        rows(
+            &profile,
+            &[
+                (-5, 0.0, 0),
+                (0, 0.0, 0),
+                (750, 150.0, 0),
+                (1_500, 300.0, 0),
+                (4_500, 300.0, 0),
+                (5_250, 450.0, 0),
+                (6_000, 600.0, 0),
+                (9_000, 600.0, 0),
+                (10_500, 900.0, 0),
+                (13_499, 900.0, 0),
+                (13_750, 950.0, 0),
+                (14_000, 1000.0, 0),
+                (17_000, 1000.0, 0),
+                (99_000, 1000.0, 0),
+            ],
+        );
+    }
+
+    /// Worked by hand: up 2 s to 120, 4 s there, a jump to 150 for 1 s, a jump that takes no time
+    /// back to 120, down 2 s.
+    #[test]
+    fn segments_follow_each_other_without_gaps() {
+        let mut course = Course::new(0.0);
+        course.ramp("up".into(), 120.0, time_of_ramp(120.0, 60.0));
+        course.hold("hold".into(), ms(4000));
+        course.step("step".into(), 150.0, ms(1000));
+        course.step("back".into(), 120.0, Duration::ZERO);
+        course.ramp("down".into(), 0.0, time_of_ramp(-120.0, 60.0));
+        let profile = course.finish();
+        assert_eq!(profile.length(), ms(9000));
+        rows(
+            &profile,
+            &[
+                (0, 0.0, 0),
+                (500, 30.0, 0),
+                (2_000, 120.0, 1),
+                (5_999, 120.0, 1),
+                (6_000, 150.0, 2),
+                (6_999, 150.0, 2),
+                (7_000, 120.0, 4),
+                (8_000, 60.0, 4),
+                (9_000, 0.0, 4),
+            ],
+        );
+        assert_eq!((profile.segments[2].from(), profile.segments[2].to()), (120.0, 150.0));
+        assert_eq!(profile.top(), 150.0);
+    }
+
+    #[test]
+    fn stairs_go_down_as_well() {
+        let mut course = Course::new(700.0);
+        course.stairs("down".into(), 0.0, 300.0, 100.0, ms(1000));
+        rows(&course.finish(), &[(1_500, 550.0, 0), (3_500, 400.0, 0), (7_500, 50.0, 0), (8_000, 0.0, 0)]);
+    }
+
+    #[test]
+    fn rounding_makes_no_stair_of_its_own() {
+        assert_eq!(stair_count(0.1 + 0.2, 0.1), 3);
+        assert_eq!(stair_count(-900.0, 300.0), 3);
+        assert_eq!(stair_count(1000.0, 300.0), 4);
+    }
+
+    #[derive(Debug, Clone)]
+    enum Piece {
+        Hold(i64),
+        Ramp(f64, f64),
+        Step(f64, i64),
+        Stairs(f64, f64, f64, i64),
+    }
+
+    fn piece() -> impl Strategy<Value = Piece> {
+        let value = -500.0..500.0f64;
+        let rate = 5.0..400.0f64;
+        prop_oneof![
+            (1..5000i64).prop_map(Piece::Hold),
+            (value.clone(), rate.clone()).prop_map(|(v, r)| Piece::Ramp(v, r)),
+            (value.clone(), 0..3000i64).prop_map(|(v, h)| Piece::Step(v, h)),
+            (value, 20.0..300.0f64, rate, 1..2000i64).prop_map(|(v, by, r, e)| Piece::Stairs(v, by, r, e)),
+        ]
+    }
+
+    fn lay(pieces: &[Piece]) -> Profile {
+        let mut course = Course::new(0.0);
+        for piece in pieces {
+            let from = course.value();
+            match *piece {
+                Piece::Hold(length) => course.hold("p".into(), ms(length)),
+                Piece::Ramp(to, rate) => course.ramp("p".into(), to, time_of_ramp(to - from, rate)),
+                Piece::Step(to, length) => course.step("p".into(), to, ms(length)),
+                Piece::Stairs(to, by, rate, each) => course.stairs("p".into(), to, by, rate, ms(each)),
+            }
+        }
+        course.finish()
+    }
+
+    proptest! {
+        /// Between two moments with no jump between them the demand changes by no more than the
+        /// steepest rate allows; everywhere it lies between the lowest and the highest corner.
+        #[test]
+        fn the_demand_stays_between_its_corners_and_below_its_rate(
+            pieces in prop::collection::vec(piece(), 1..8),
+            at in 0.0..1.0f64,
+            ahead in 1..200_000i64,
+        ) {
+            let profile = lay(&pieces);
+            let corners: Vec<(Duration, f64)> =
+                profile.segments.iter().flat_map(|s| s.corners.clone()).collect();
+            let t0 = Duration::from_micros((at * profile.length().micros() as f64) as i64);
+            let t1 = Duration::from_micros(t0.micros() + ahead);
+            let (v0, v1) = (profile.demand_at(t0), profile.demand_at(t1));
+            let low = corners.iter().map(|c| c.1).fold(f64::INFINITY, f64::min);
+            let high = corners.iter().map(|c| c.1).fold(f64::NEG_INFINITY, f64::max);
+            prop_assert!((low - 1e-9..=high + 1e-9).contains(&v0), "{v0} not in {low}..{high}");
+            let jumps = corners.windows(2).any(|w| w[0].0 == w[1].0 && w[0].1 != w[1].1 && t0 < w[0].0 && w[0].0 <= t1);
+            if !jumps {
+                let rate = pieces.iter().map(|p| match p {
+                    Piece::Ramp(_, r) | Piece::Stairs(_, _, r, _) => *r,
+                    _ => 0.0,
+                }).fold(0.0, f64::max);
+                // A thousandth of a microsecond is rounded down; a ramp is at least a microsecond long.
+                let allowed = rate * 1e-6 * (ahead as f64 + 1.0) + 1e-6;
+                prop_assert!((v1 - v0).abs() <= allowed, "{v0} to {v1} in {ahead} us at {rate}");
+            }
+        }
+
+        /// Every moment belongs to the segment whose corners enclose it.
+        #[test]
+        fn every_moment_belongs_to_the_segment_around_it(
+            pieces in prop::collection::vec(piece(), 1..8),
+            at in 0.0..1.0f64,
+        ) {
+            let profile = lay(&pieces);
+            let t = Duration::from_micros((at * profile.length().micros() as f64) as i64);
+            let segment = &profile.segments[profile.segment_at(t)];
+            prop_assert!(segment.corners[0].0 <= t && t <= segment.corners[segment.corners.len() - 1].0);
+        }
+    }
+}
