@@ -250,11 +250,14 @@ mod tests {
         assert_eq!(profile.top(), 150.0);
     }
 
+    /// Worked by hand: 3 s down to 400, 1 s there, 3 s to 100, 1 s there, 1 s to 0, 1 s there.
     #[test]
     fn stairs_go_down_as_well() {
         let mut course = Course::new(700.0);
         course.stairs("down".into(), 0.0, 300.0, 100.0, ms(1000));
-        rows(&course.finish(), &[(1_500, 550.0, 0), (3_500, 400.0, 0), (7_500, 50.0, 0), (8_000, 0.0, 0)]);
+        let profile = course.finish();
+        rows(&profile, &[(1_500, 550.0, 0), (3_500, 400.0, 0), (7_500, 100.0, 0), (8_500, 50.0, 0)]);
+        assert_eq!(profile.length(), ms(10_000));
     }
 
     #[test]

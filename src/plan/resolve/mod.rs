@@ -17,6 +17,8 @@ mod ready;
 mod scope;
 mod stop;
 mod times;
+#[cfg(test)]
+mod tests;
 mod trips;
 
 use super::Plan;
