@@ -137,9 +137,7 @@ impl Diag {
                 );
             }
             (place, other) => {
-                for (place, kind) in
-                    [(place, AnnotationKind::Primary), (other, AnnotationKind::Context)]
-                {
+                for (place, kind) in [(place, AnnotationKind::Primary), (other, AnnotationKind::Context)] {
                     if let Some((p, label)) = place {
                         let (source, annotation) = snippet(p, label, kind);
                         group = group
@@ -153,4 +151,26 @@ impl Diag {
         }
         renderer.render(&[group])
     }
+}
+
+/// "did you mean ...?" for a near miss, the list of what is known otherwise.
+pub fn suggestion<'a>(found: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+    let known: Vec<&str> = known.into_iter().collect();
+    match near_miss(found, known.iter().copied()) {
+        Some(near) => format!("did you mean `{near}`?"),
+        None if known.is_empty() => "nothing is known here".into(),
+        None => format!("known here: {}", known.join(", ")),
+    }
+}
+
+/// The known word that `found` most likely was meant to be: a slip or two away, the more the longer it is.
+pub fn near_miss<'a>(found: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
+    let found = found.to_lowercase();
+    known
+        .into_iter()
+        .map(|word| (strsim::damerau_levenshtein(&word.to_lowercase(), &found), word))
+        .filter(|(distance, word)| *distance <= 1 + word.chars().count() / 4)
+        .filter(|(distance, word)| *distance < word.chars().count())
+        .min()
+        .map(|(_, word)| word)
 }

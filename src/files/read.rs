@@ -165,7 +165,8 @@ impl Field for bool {
 
 impl Field for u32 {
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
-        let number = value.get_ref().as_integer().and_then(|i| u32::from_str_radix(i.as_str(), i.radix()).ok());
+        let number =
+            value.get_ref().as_integer().and_then(|i| u32::from_str_radix(i.as_str(), i.radix()).ok());
         match number {
             Some(number) => Some(number),
             None => mismatch(value, reader, "a whole number from 0 to 4294967295"),
@@ -447,20 +448,7 @@ pub(super) fn plain(key: &'static str) -> &'static str {
     key.strip_prefix("r#").unwrap_or(key)
 }
 
-/// "did you mean ...?" for a near miss, the list of what is known otherwise.
-pub fn suggestion<'a>(found: &str, known: impl Iterator<Item = &'a str>) -> String {
-    let known: Vec<&str> = known.collect();
-    let near = known
-        .iter()
-        .map(|k| (strsim::damerau_levenshtein(k, found), *k))
-        .filter(|(distance, k)| *distance <= 1 + k.len() / 4)
-        .min();
-    match near {
-        Some((_, k)) => format!("did you mean `{k}`?"),
-        None if known.is_empty() => "nothing is known here".into(),
-        None => format!("known here: {}", known.join(", ")),
-    }
-}
+pub use crate::diag::suggestion;
 
 /// Defines a table of a file: the struct, its reader and its JSON Schema from one list of fields.
 macro_rules! table {

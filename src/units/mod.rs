@@ -28,6 +28,21 @@ pub struct Dim {
     pub angle: i8,
 }
 
+impl Dim {
+    /// The dimension of `self * other^times`; `None` if an exponent leaves the range of an `i8`.
+    pub fn joined(self, other: Dim, times: i8) -> Option<Dim> {
+        let join = |a: i8, b: i8| b.checked_mul(times).and_then(|b| a.checked_add(b));
+        Some(Dim {
+            mass: join(self.mass, other.mass)?,
+            length: join(self.length, other.length)?,
+            time: join(self.time, other.time)?,
+            current: join(self.current, other.current)?,
+            temperature: join(self.temperature, other.temperature)?,
+            angle: join(self.angle, other.angle)?,
+        })
+    }
+}
+
 /// Peak, root mean square, or neither said.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Form {
@@ -156,6 +171,12 @@ impl fmt::Display for Unit {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.text)
     }
+}
+
+/// `a speed`, `an inertia`: the name of a kind with its article, for messages.
+pub fn with_article(name: &str) -> String {
+    let article = if name.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+    format!("{article} {name}")
 }
 
 /// A number with at most nine significant digits and no trailing zeros, so that a conversion to SI

@@ -35,7 +35,11 @@ pub fn parse_quantity(text: &str) -> Result<Quantity, UnitError> {
         return Err(UnitError::new(format!("`{text}` is not a finite number"), None));
     }
     let unit = parse_unit(&text[end..])?;
-    Ok(Quantity { si: unit.to_si(number), unit })
+    let si = unit.to_si(number);
+    match si.is_finite() {
+        true => Ok(Quantity { si, unit }),
+        false => Err(UnitError::new(format!("`{text}` is not a finite number"), None)),
+    }
 }
 
 fn number_end(text: &str) -> usize {
@@ -80,9 +84,12 @@ pub fn parse_unit(text: &str) -> Result<Unit, UnitError> {
                 celsius |= matches!(factor, "°C" | "degC");
                 symbols += 1;
                 unit.scale *= scale.powi(i32::from(power));
-                unit.kind.dim = add(unit.kind.dim, dim, power);
+                unit.kind.dim = unit.kind.dim.joined(dim, power).ok_or_else(|| beyond(text))?;
             }
         }
+    }
+    if !(unit.scale.is_finite() && unit.scale > 0.0) {
+        return Err(beyond(text));
     }
     if celsius {
         if symbols > 1 {
@@ -96,6 +103,10 @@ pub fn parse_unit(text: &str) -> Result<Unit, UnitError> {
     }
     unit.text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     Ok(unit)
+}
+
+fn beyond(text: &str) -> UnitError {
+    UnitError::new(format!("`{}` is a power beyond all units", text.trim()), None)
 }
 
 fn apply_qualifier(kind: &mut Kind, word: &str) -> bool {
@@ -122,25 +133,13 @@ fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
     if let (Some((_, scale, dim)), Some(power @ -4..=4)) = (look(split), exponent) {
         return Ok((*scale, *dim, power));
     }
-    let near = UNIT_SYMBOLS
-        .iter()
-        .map(|(s, _, _)| (strsim::damerau_levenshtein(&s.to_lowercase(), &factor.to_lowercase()), *s))
-        .min_by_key(|(distance, _)| *distance)
-        .filter(|(distance, _)| *distance <= 1);
+    let whole = whole.trim();
+    let inside = if factor == whole { String::new() } else { format!(" in `{whole}`") };
+    let near = crate::diag::near_miss(factor, UNIT_SYMBOLS.iter().map(|(symbol, _, _)| *symbol));
     Err(UnitError::new(
-        format!("`{factor}` in `{}` is not a unit known here", whole.trim()),
-        near.map(|(_, s)| format!("did you mean `{s}`?")),
+        format!("`{factor}`{inside} is not a unit known here"),
+        near.map(|symbol| format!("did you mean `{symbol}`?")),
     ))
-}
-
-fn add(mut a: Dim, b: Dim, times: i8) -> Dim {
-    a.mass += b.mass * times;
-    a.length += b.length * times;
-    a.time += b.time * times;
-    a.current += b.current * times;
-    a.temperature += b.temperature * times;
-    a.angle += b.angle * times;
-    a
 }
 
 #[cfg(test)]

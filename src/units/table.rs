@@ -189,7 +189,11 @@ fn dimension_text(dim: &Dim) -> String {
     let text: Vec<String> = parts
         .iter()
         .filter(|(_, exponent)| *exponent != 0)
-        .map(|(symbol, exponent)| if *exponent == 1 { symbol.to_string() } else { format!("{symbol}{exponent}") })
+        .map(
+            |(symbol, exponent)| {
+                if *exponent == 1 { symbol.to_string() } else { format!("{symbol}{exponent}") }
+            },
+        )
         .collect();
     format!("quantity in {}", text.join(" "))
 }
