@@ -16,11 +16,12 @@ pub fn summary(plan: &Plan) -> String {
         let groups = plan.groups.iter().filter(|g| g.link == index).count();
         let _ = writeln!(
             text,
-            "link {}: {} at {} baud, {}, busy {:.1} % out and {:.1} % in",
+            "link {}: {} at {} baud, {}, busy {:.1} % of the time ({:.1} % out, {:.1} % in)",
             link.name,
             link.port,
             link.baud,
             counted(groups, "poll"),
+            (link.load.0 + link.load.1) * 100.0,
             link.load.0 * 100.0,
             link.load.1 * 100.0,
         );

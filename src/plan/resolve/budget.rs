@@ -55,8 +55,9 @@ pub(super) fn links(
             if link.baud > 0 && !slots.iter().any(|s| ctx.is_wrong(s.every.at)) {
                 check(ctx, scope, wires, index, &link, &slots);
             }
+            let byte = f64::from(link.frame.bits()) / f64::from(link.baud);
             let share = |bytes: &dyn Fn(&Slot<'_>) -> usize| -> f64 {
-                slots.iter().map(|s| link.line_time(bytes(s)).secs_f64() / s.every.si).sum()
+                slots.iter().map(|s| bytes(s) as f64 * byte / s.every.si).sum()
             };
             Some(Link { load: (share(&|s| s.out), share(&|s| s.back)), line_max, ..link })
         })
@@ -144,17 +145,18 @@ fn check(
     link: &Link,
     slots: &[Slot<'_>],
 ) {
-    let time = |s: &Slot<'_>| link.line_time(s.out + s.back);
-    let share = |s: &Slot<'_>| time(s).secs_f64() / s.every.si;
+    let byte = f64::from(link.frame.bits()) / f64::from(link.baud);
+    let share = |s: &Slot<'_>| (s.out + s.back) as f64 * byte / s.every.si;
     let busy: f64 = slots.iter().map(share).sum();
     let (name, file) = (scope.links[index].name, scope.links[index].file);
     let Some(most) = slots.iter().max_by(|a, b| share(a).total_cmp(&share(b))) else { return };
     if busy > LOAD_MAX {
         let message = format!(
-            "{} would be busy {} of the time at {} baud, expected at most {}",
+            "{} would be busy {} of the time at {} baud ({}), expected at most {}",
             ctx.named("link", name),
             percent(busy),
-            ctx.said(file.baud.at),
+            link.baud,
+            ctx.cite(file.baud.at),
             percent(LOAD_MAX),
         );
         let wanted = f64::from(link.baud) * busy / LOAD_MAX;

@@ -32,7 +32,7 @@ impl Channels {
 }
 
 /// Resolves the channels.
-pub(super) fn channels(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Channels {
+pub(super) fn channels(ctx: &mut Context<'_>, scope: &mut Scope<'_>, wires: &Wires<'_>) -> Channels {
     let mut derived = derived::derived(ctx, scope);
     let measured = |i: &usize| scope.channels[*i].file.derived.is_none();
     let order: Vec<usize> =
@@ -128,7 +128,7 @@ fn check_unit(ctx: &mut Context<'_>, named: Named<'_>) {
                 format!("{} belongs to a number, but `{}` is a state", ctx.said(at), named.name.value);
             ctx.refuse(Diag::at(at, message).other(named.name.at, "").help("take it out"));
         }
-    } else if named.kind.is_none() {
+    } else if file.unit.is_none() && file.words.0.is_empty() {
         let message = format!("{} has no unit", ctx.named("channel", named.name));
         ctx.refuse(Diag::at(named.name.at, message).help("add `unit`; a plain number has the unit \"1\""));
     }

@@ -46,8 +46,10 @@ impl<'a> Context<'a> {
 
     /// What stands at a place with where it stands: `` `2000 rpm` (rig, line 4) ``.
     pub fn said(&self, at: Place) -> String {
-        let text = self.sources.text(at).trim_matches(['"', '\'']);
-        format!("`{text}` ({})", self.cite(at))
+        match self.sources.text(at).trim_matches(['"', '\'']) {
+            "" => format!("the empty text ({})", self.cite(at)),
+            text => format!("`{text}` ({})", self.cite(at)),
+        }
     }
 
     /// A named thing with where it stands: `` channel `speed` (rig, line 62) ``.
@@ -83,9 +85,10 @@ impl<'a> Context<'a> {
     ) -> Option<(f64, f64)> {
         let [low, high] = ends else {
             let message = format!(
-                "the range of {} has {} ends, expected two",
-                self.named("", other).trim(),
-                ends.len()
+                "the range of `{}` ({}) has {}, expected two",
+                other.value,
+                self.cite(other.at),
+                counted(ends.len(), "end")
             );
             let place = ends.first().map_or(other.at, |q| q.at);
             self.refuse(Diag::at(place, message).help("write it like [\"lowest\", \"highest\"]"));
@@ -154,7 +157,7 @@ impl<'a> Context<'a> {
     pub fn template(&mut self, text: &At<String>, ends: &[u8]) -> Option<Template> {
         self.one_line(text, ends)?;
         if text.trim().is_empty() {
-            self.refuse(Diag::at(text.at, format!("nothing is sent by {}", self.said(text.at))));
+            self.refuse(Diag::at(text.at, format!("{} sends nothing", self.said(text.at))));
             return None;
         }
         Template::parse(text, ends).map_err(|e| self.pattern_error(text, e)).ok()
@@ -164,7 +167,7 @@ impl<'a> Context<'a> {
     pub fn pattern(&mut self, text: &At<String>, ends: &[u8]) -> Option<Pattern> {
         self.one_line(text, ends)?;
         if text.trim().is_empty() {
-            self.refuse(Diag::at(text.at, format!("nothing is expected by {}", self.said(text.at))));
+            self.refuse(Diag::at(text.at, format!("{} expects nothing", self.said(text.at))));
             return None;
         }
         Pattern::parse(text).map_err(|e| self.pattern_error(text, e)).ok()
@@ -230,4 +233,9 @@ pub(super) fn a(name: &str) -> String {
 /// The first byte of a table: a message about the whole of it points there.
 pub(super) fn head(at: Place) -> Place {
     Place { end: at.end.min(at.start + 1), ..at }
+}
+
+/// A number of things: `1 end`, `3 ends`.
+pub(super) fn counted(n: usize, what: &str) -> String {
+    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
 }

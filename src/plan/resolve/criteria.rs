@@ -1,6 +1,6 @@
 //! Criteria: which metric, of what, over which segment, and the limit.
 
-use super::context::{Context, a};
+use super::context::{Context, a, counted};
 use super::scope::{Channel, Demand, Scope};
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, suggestion};
@@ -170,12 +170,8 @@ fn band(ctx: &mut Context<'_>, file: &suite::Criterion, metric: &dyn Metric, of:
         (None, false) => Some(None),
         (None, true) => {
             let message = format!("{} needs a `band` to settle into", ctx.said(file.metric.at));
-            let help = of
-                .kind
-                .difference()
-                .example()
-                .map(|e| format!("add the half-width, such as `band = \"{e}\"`"));
-            ctx.refuse(Diag::at(file.metric.at, message).help_opt(help));
+            let help = format!("add `band`, its half-width: {}", a(&of.kind.difference().name()));
+            ctx.refuse(Diag::at(file.metric.at, message).help(help));
             None
         }
         (Some(band), false) => {
@@ -218,7 +214,11 @@ fn limit<'a>(ctx: &mut Context<'_>, file: &'a suite::Criterion) -> Option<Limits
             None
         }
         (None, None, ends) => {
-            let message = format!("the limit {} has {} ends, expected two", ctx.said(ends[0].at), ends.len());
+            let message = format!(
+                "`between` has {}, expected two: {}",
+                counted(ends.len(), "end"),
+                ctx.said(ends[0].at)
+            );
             ctx.refuse(Diag::at(ends[0].at, message).help(help));
             None
         }

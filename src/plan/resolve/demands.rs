@@ -68,6 +68,9 @@ fn demand(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, named: Na
         Sets::Torque => kind_of::<Torque>(),
         Sets::Pump => kind_of::<Number>(),
     };
+    if ctx.is_wrong(file.sets.at) {
+        return None;
+    }
     if named.kind != expected {
         let message = format!(
             "demand `{}` sets {}, but its unit {} is {}",
@@ -130,7 +133,7 @@ fn rest(ctx: &mut Context<'_>, named: Named<'_>, range: Option<(f64, f64)>) -> O
 
 fn check_limit(ctx: &mut Context<'_>, end: &At<Quantity>) {
     let limit = &ctx.rig.limits.speed;
-    if end.si.abs() > limit.si * (1.0 + 1e-12) {
+    if end.si.abs() > limit.si * (1.0 + 1e-12) && !ctx.is_wrong(limit.at) {
         let message = format!("{} is above the rig's limit {}", ctx.said(end.at), ctx.said(limit.at));
         ctx.refuse(Diag::at(end.at, message).other(limit.at, "the limit"));
     }
@@ -201,7 +204,11 @@ fn check_seen(ctx: &mut Context<'_>, scope: &Scope<'_>, step: &rig::Step) {
     let states = &channel.file.states;
     // That nothing means "operation enabled" is noted at the channel itself.
     let noted = reaches.value == DriveState::OperationEnabled;
-    if states.0.is_empty() || noted || states.iter().any(|(_, s)| s.value == reaches.value) {
+    if states.0.is_empty()
+        || noted
+        || ctx.is_wrong(channel.name.at)
+        || states.iter().any(|(_, s)| s.value == reaches.value)
+    {
         return;
     }
     let message = format!(

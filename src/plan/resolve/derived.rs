@@ -28,8 +28,9 @@ impl Derived {
 }
 
 /// Reads all expressions and puts them in order.
-pub(super) fn derived(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Derived {
+pub(super) fn derived(ctx: &mut Context<'_>, scope: &mut Scope<'_>) -> Derived {
     let exprs: Vec<Option<Expr>> = (0..scope.channels.len()).map(|i| expression(ctx, scope, i)).collect();
+    check_units(ctx, scope, &exprs);
     let uses: Vec<Vec<usize>> = exprs
         .iter()
         .map(|expr| {
@@ -61,7 +62,7 @@ fn operand(scope: &Scope<'_>, name: &str, index: &dyn Fn(usize) -> usize) -> Opt
         let i = scope.demands.iter().position(|d| d.name.value == demand)?;
         return Some((Operand::Demand(i), scope.demands[i].kind));
     }
-    let i = scope.channels.iter().position(|c| c.name.value == name)?;
+    let i = scope.channels.iter().position(|c| c.name.value == name && !c.is_state)?;
     Some((Operand::Channel(index(i)), scope.channels[i].kind?))
 }
 
@@ -75,14 +76,19 @@ fn expression(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) -> Option<
             return None;
         }
     };
-    let states = |o: &Operand| matches!(o, Operand::Channel(c) if scope.channels[*c].is_state);
-    if expr.operands().iter().any(states) {
-        let message = format!("{} reckons with a state, which is no number", ctx.said(text.at));
-        ctx.refuse(Diag::at(text.at, message));
-        return None;
-    }
-    let unit = channel.file.unit.as_ref()?;
-    if expr.kind() != unit.kind {
+    Some(expr)
+}
+
+/// What an expression gives must be what its channel says it is; a channel that says it wrongly is
+/// of no known kind for the rest of the files.
+fn check_units(ctx: &mut Context<'_>, scope: &mut Scope<'_>, exprs: &[Option<Expr>]) {
+    for (channel, expr) in scope.channels.iter_mut().zip(exprs) {
+        let (Some(expr), Some(text), Some(unit)) = (expr, &channel.file.derived, &channel.file.unit) else {
+            continue;
+        };
+        if expr.kind() == unit.kind {
+            continue;
+        }
         let message = format!(
             "{} gives {}, but the unit of `{}` is {}",
             ctx.said(text.at),
@@ -92,14 +98,21 @@ fn expression(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) -> Option<
         );
         let help = expr.kind().example().map(|e| format!("give it a unit like that of \"{e}\""));
         ctx.refuse(Diag::at(text.at, message).other(unit.at, "the unit declared").help_opt(help));
+        channel.kind = None;
     }
-    Some(expr)
 }
 
 fn refuse(ctx: &mut Context<'_>, scope: &Scope<'_>, text: &At<String>, error: ExprError) {
+    let at = ctx.within(text, error.span.clone());
+    let name = text.value.get(error.span).unwrap_or("");
+    let named = scope.channels.iter().find(|c| c.name.value == name);
+    if let Some(state) = named.filter(|c| c.is_state) {
+        let message = format!("{} is a state ({}) and no number", ctx.said(at), ctx.cite(state.name.at));
+        ctx.refuse(Diag::at(at, message).other(state.name.at, ""));
+        return;
+    }
     // A name whose channel has no unit is unknown only because of that, which has its own message.
-    let name = text.value.get(error.span.clone()).unwrap_or("");
-    if scope.channels.iter().any(|c| c.name.value == name && c.kind.is_none()) {
+    if named.is_some_and(|c| c.kind.is_none()) {
         return;
     }
     let looks_like_name =
@@ -115,7 +128,6 @@ fn refuse(ctx: &mut Context<'_>, scope: &Scope<'_>, text: &At<String>, error: Ex
         None if unknown => Some(suggestion(name, known.iter().map(String::as_str))),
         help => help,
     };
-    let at = ctx.within(text, error.span);
     let message = format!("{} ({})", error.message, ctx.cite(at));
     ctx.refuse(Diag::at(at, message).help_opt(help));
 }

@@ -6,12 +6,13 @@ use super::context::{Context, length};
 use super::links::Wires;
 use super::scope::Scope;
 use crate::diag::Diag;
+use crate::files::read::{At, Q, Time};
 use crate::files::rig::Role;
 use crate::time::Duration;
 
 pub(super) fn check(ctx: &mut Context<'_>, scope: &Scope<'_>, channels: &Channels, wires: &Wires<'_>) {
-    for index in 0..scope.channels.len() {
-        check_limit(ctx, scope, channels, wires, index);
+    for group in 0..wires.polls.len() {
+        check_group(ctx, scope, channels, wires, group);
     }
     for index in 0..scope.channels.len() {
         let channel = scope.channels[index];
@@ -27,32 +28,45 @@ pub(super) fn check(ctx: &mut Context<'_>, scope: &Scope<'_>, channels: &Channel
 }
 
 /// A value is at its oldest just before the next reply: one period and one whole wait for a reply.
-fn check_limit(
+/// If no channel of a poll can be kept fresh, the poll is at fault and gets the one message.
+fn check_group(
     ctx: &mut Context<'_>,
     scope: &Scope<'_>,
     channels: &Channels,
     wires: &Wires<'_>,
-    index: usize,
+    group: usize,
 ) {
-    let channel = scope.channels[index];
-    let Some(stale) = &channel.file.stale else { return };
-    let oldest = channels.groups_of(index, scope, wires).into_iter().map(|group| {
-        let poll = &wires.polls[group];
-        let wait = &scope.links[poll.link].file.reply_within;
-        (length(&poll.file.every) + length(wait), poll, wait)
-    });
-    let Some((oldest, poll, wait)) = oldest.max_by_key(|(oldest, _, _)| *oldest) else { return };
-    let known = [stale.at, poll.file.every.at, wait.at].iter().all(|at| !ctx.is_wrong(*at));
-    if known && length(stale) <= oldest {
+    let poll = &wires.polls[group];
+    let (every, wait) = (&poll.file.every, &scope.links[poll.link].file.reply_within);
+    if ctx.is_wrong(every.at) || ctx.is_wrong(wait.at) {
+        return;
+    }
+    let oldest = length(every) + length(wait);
+    // A derived channel gets as old as the slowest poll that it rests on.
+    let slowest = |c: usize| {
+        let groups = channels.groups_of(c, scope, wires);
+        groups.into_iter().max_by_key(|g| length(&wires.polls[*g].file.every))
+    };
+    let limits: Vec<(&At<String>, &Q<Time>)> = (0..scope.channels.len())
+        .filter(|c| slowest(*c) == Some(group))
+        .filter_map(|c| Some((scope.channels[c].name, scope.channels[c].file.stale.as_ref()?)))
+        .filter(|(_, stale)| !ctx.is_wrong(stale.at))
+        .collect();
+    let kept = limits.iter().filter(|(_, stale)| length(stale) > oldest).count();
+    let broken: Vec<_> = limits.iter().filter(|(_, stale)| length(stale) <= oldest).collect();
+    let whole = kept == 0 && broken.len() > 1;
+    let reported = if whole { &broken[..1] } else { &broken[..] };
+    for (name, stale) in reported {
         let message = format!(
             "`{}` may get {} old, but a poll every {} and a reply within {} make it {oldest}",
-            channel.name.value,
+            name.value,
             ctx.said(stale.at),
-            ctx.said(poll.file.every.at),
+            ctx.said(every.at),
             ctx.said(wait.at),
         );
         let help = format!("allow more than {oldest}, or poll `{}` more often", poll.file.name.value);
-        ctx.refuse(Diag::at(stale.at, message).other(poll.file.every.at, "polled").help(help));
+        let (at, other) = if whole { (every.at, stale.at) } else { (stale.at, every.at) };
+        ctx.refuse(Diag::at(at, message).other(other, "").help(help));
     }
 }
 

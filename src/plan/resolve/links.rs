@@ -114,7 +114,7 @@ fn line(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) -> Line {
 fn check_port(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) {
     let port = &scope.links[index].file.port;
     if port.trim().is_empty() {
-        let message = format!("the port {} is empty", ctx.said(port.at));
+        let message = format!("{} is no port", ctx.said(port.at));
         ctx.refuse(Diag::at(port.at, message).help("write \"twin\" or a device such as \"/dev/ttyUSB0\""));
     }
     let twin = port.value == "twin";

@@ -16,9 +16,9 @@ mod profiles;
 mod ready;
 mod scope;
 mod stop;
-mod times;
 #[cfg(test)]
 mod tests;
+mod times;
 mod trips;
 
 use super::Plan;
@@ -64,13 +64,15 @@ fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit) -> usize {
 
 fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     times::check(ctx);
-    let scope = scope::Scope::new(ctx);
+    times::check_limits(ctx);
+    let mut scope = scope::Scope::new(ctx);
     scope.check_names(ctx);
     scope.check_nameplate(ctx);
     let wires = links::wires(ctx, &scope);
     links::check_identity(ctx, &wires, build);
-    let channels = channels::channels(ctx, &scope, &wires);
+    let channels = channels::channels(ctx, &mut scope, &wires);
     let demands = demands::demands(ctx, &scope, &wires);
+    let links = budget::links(ctx, &scope, &wires, &demands);
     let drive = demands::drive(ctx, &scope, &wires);
     let supply = stop::supply(ctx);
     let stop = stop::stop(ctx, &scope, &wires);
@@ -78,7 +80,6 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let ready = ready::ready(ctx, &scope, &wires);
     fresh::check(ctx, &scope, &channels, &wires);
     let tests = profiles::tests(ctx, &scope);
-    let links = budget::links(ctx, &scope, &wires, &demands);
     let rig = ctx.rig;
     let plan = Plan {
         rig: rig.name.value.clone(),

@@ -24,7 +24,8 @@ pub(super) struct Link<'a> {
 pub(super) struct Channel<'a> {
     pub name: &'a At<String>,
     pub file: &'a rig::Channel,
-    /// What its values are; `None` if the file does not say, which is noted elsewhere.
+    /// What its values are; `None` if the file does not say or says it wrongly, which is noted
+    /// elsewhere: nothing is then held against it.
     pub kind: Option<Kind>,
     /// Its values are states of the drive and no numbers.
     pub is_state: bool,
@@ -43,7 +44,10 @@ impl<'a> Scope<'a> {
         let channel = |(name, file): &'a (At<String>, rig::Channel)| {
             let is_state = file.measures.as_ref().is_some_and(|m| m.value == Role::DriveState);
             let kind = match &file.unit {
-                Some(unit) => Some(unit.kind),
+                Some(unit) => {
+                    let fits = file.measures.as_ref().is_none_or(|m| suits(m.value, unit.kind));
+                    fits.then_some(unit.kind)
+                }
                 None if is_state || !file.words.0.is_empty() => Some(Kind::default()),
                 None => None,
             };

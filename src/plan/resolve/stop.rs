@@ -33,16 +33,6 @@ pub(super) fn supply(ctx: &mut Context<'_>) -> Supply {
             Diag::at(bus.at, message).other(limit.at, "the limit").help("lower the upper end of the window"),
         );
     }
-    let limits = &ctx.rig.limits;
-    for (si, at) in [(limits.speed.si, limits.speed.at), (limits.bus.si, limits.bus.at)]
-        .into_iter()
-        .chain(limits.speed_step.as_ref().map(|s| (s.si, s.at)))
-    {
-        if si <= 0.0 {
-            let message = format!("the limit {} is not above zero", ctx.said(at));
-            ctx.refuse(Diag::at(at, message));
-        }
-    }
     Supply {
         kind: file.kind.value,
         setting: file.setting.value,

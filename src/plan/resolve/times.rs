@@ -1,4 +1,5 @@
-//! Lengths of time must be usable as whole microseconds.
+//! What must be usable before anything is held against it: lengths of time as whole microseconds, and
+//! limits above zero.
 
 use super::context::{Context, head};
 use crate::diag::Diag;
@@ -8,6 +9,20 @@ use crate::files::suite::Segment;
 
 /// The longest time that any entry may give: 30 days, far from where sums of microseconds overflow.
 const LONGEST_S: f64 = 30.0 * 86_400.0;
+
+/// Notes every limit of the rig that allows nothing.
+pub(super) fn check_limits(ctx: &mut Context<'_>) {
+    let limits = &ctx.rig.limits;
+    for (si, at) in [(limits.speed.si, limits.speed.at), (limits.bus.si, limits.bus.at)]
+        .into_iter()
+        .chain(limits.speed_step.as_ref().map(|s| (s.si, s.at)))
+    {
+        if si <= 0.0 {
+            let message = format!("the limit {} is not above zero", ctx.said(at));
+            ctx.refuse(Diag::at(at, message));
+        }
+    }
+}
 
 /// Notes every length of time that is below a microsecond or beyond all use.
 pub(super) fn check(ctx: &mut Context<'_>) {

@@ -167,7 +167,7 @@ fn check_level(ctx: &mut Context<'_>, scope: &Scope<'_>, limit: &Limit<'_>, q: &
     if let [low, high] = channel.file.range.as_slice() {
         let end = if above { high } else { low };
         let outside = if above { q.si >= end.si } else { q.si <= end.si };
-        if outside && end.unit.kind == q.unit.kind && !ctx.is_wrong(end.at) {
+        if outside && !ctx.is_wrong(low.at) && !ctx.is_wrong(high.at) {
             let message = format!(
                 "{} can never be crossed: it is not inside the range of `{}`, {}",
                 ctx.said(q.at),
@@ -179,7 +179,10 @@ fn check_level(ctx: &mut Context<'_>, scope: &Scope<'_>, limit: &Limit<'_>, q: &
         }
     }
     let Some(role) = channel.file.measures.as_ref().map(|m| m.value) else { return };
-    if above && let Some((stands, whose)) = stands(ctx, role).filter(|((si, _), _)| q.si > *si) {
+    if above
+        && let Some((stands, whose)) =
+            stands(ctx, role).filter(|((si, at), _)| q.si > *si && !ctx.is_wrong(*at))
+    {
         let message = format!("{} is above {whose} {}", ctx.said(q.at), ctx.said(stands.1));
         ctx.refuse(Diag::at(q.at, message).other(stands.1, "the limit"));
     } else if let Some((begins, at)) = begins(ctx, role, above) {
