@@ -192,3 +192,6 @@ fn ends(profile: &Profile) -> (f64, f64) {
     let last = profile.segments.last().map_or(0.0, |s| s.to());
     (first, last)
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,6 +4,8 @@ use super::{Plan, resolve};
 use crate::diag::{Diag, FileId, Sources};
 use crate::files::read::{Field, Reader};
 use crate::files::{rig::Rig, suite::Suite, unit::Unit};
+use crate::record::{Row, RowStatus};
+use crate::time::Instant;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -42,12 +44,39 @@ pub(super) fn rendered(sources: &Sources, diags: &[Diag]) -> String {
 }
 
 fn read<T: Field>(sources: &mut Sources, name: &str, text: &str) -> T {
+    let (read, diags) = try_read(sources, name, text);
+    assert!(diags.is_empty(), "{}", rendered(sources, &diags));
+    read.unwrap_or_else(|| panic!("{name} is not TOML"))
+}
+
+/// Reads what may not even fit its schema.
+pub(super) fn try_read<T: Field>(sources: &mut Sources, name: &str, text: &str) -> (Option<T>, Vec<Diag>) {
     let file: FileId = sources.add(name, text);
-    let table = DeTable::parse(text).unwrap_or_else(|e| panic!("{name}: {e}"));
+    let Ok(table) = DeTable::parse(text) else { return (None, Vec::new()) };
     let span = table.span();
     let value = Spanned::new(span, DeValue::Table(table.into_inner()));
     let mut reader = Reader { file, diags: Vec::new() };
-    let read = T::read(&value, &mut reader);
-    assert!(reader.diags.is_empty(), "{}", rendered(sources, &reader.diags));
-    read.expect("a reader without messages has read the file")
+    (T::read(&value, &mut reader), reader.diags)
+}
+
+/// A reply of a group: asked for at `t` ms, answered 2 ms later, sampled in the middle.
+pub(super) fn row(group: usize, t: i64, values: &[Option<f64>]) -> Row {
+    Row {
+        group,
+        t_request: ms(t),
+        t_reply: ms(t + 2),
+        t_sample: ms(t + 1),
+        u_sample: 577.0,
+        values: values.to_vec(),
+        status: RowStatus::Ok,
+    }
+}
+
+/// A request that brought no values, asked for at `t` ms and given up 15 ms later.
+pub(super) fn row_without(group: usize, t: i64, status: RowStatus) -> Row {
+    Row { status, t_reply: ms(t + 15), values: Vec::new(), ..row(group, t, &[]) }
+}
+
+pub(super) fn ms(t: i64) -> Instant {
+    Instant::from_micros(1000 * t)
 }

@@ -188,3 +188,6 @@ fn calibrated(plan: &Plan, channel: usize, number: f64) -> Option<f64> {
         Reading::Number | Reading::Words(_) => gain * channel.unit.to_si(number) + offset,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -10,6 +10,7 @@ use crate::files::rig::{self, Role, Sets};
 use crate::plan::{Demand, Drive, Step};
 use crate::states::DriveState;
 use crate::units::Quantity;
+use crate::wire::Template;
 
 /// Resolves the demands, in the order of the file.
 pub(super) fn demands(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Vec<Option<Demand>> {
@@ -85,6 +86,9 @@ fn demand(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, named: Na
     let range =
         ctx.range(&file.range, named.kind, &format!("for the range of `{}`", named.name.value), named.name);
     let rest = rest(ctx, named, range);
+    if let (Some(send), Some(_)) = (&send, range) {
+        file.range.iter().chain([&file.rest]).for_each(|q| check_rounding(ctx, send, file, q));
+    }
     if let (Sets::ShaftSpeed, Some(_)) = (file.sets.value, range) {
         file.range.iter().for_each(|end| check_limit(ctx, end));
     }
@@ -129,6 +133,19 @@ fn rest(ctx: &mut Context<'_>, named: Named<'_>, range: Option<(f64, f64)>) -> O
         ctx.refuse(Diag::at(rest.at, message).other(end.at, "the range"));
     }
     Some(value)
+}
+
+/// The ends of the range must survive the template's decimals: then no value inside it is rounded
+/// to one beyond it.
+fn check_rounding(ctx: &mut Context<'_>, send: &Template, file: &rig::Demand, q: &At<Quantity>) {
+    let number = file.unit.from_si(q.si);
+    let rounded = send.rounded(number);
+    if q.unit.kind == file.unit.kind && (rounded - number).abs() > 1e-9 * number.abs().max(1.0) {
+        let sent = Quantity { si: file.unit.to_si(rounded), unit: file.unit.value.clone() };
+        let message = format!("{} would be sent as `{sent}` by {}", ctx.said(q.at), ctx.said(file.send.at));
+        let help = "give the template more decimals, such as {value:.3}, or round the value";
+        ctx.refuse(Diag::at(q.at, message).other(file.send.at, "").help(help));
+    }
 }
 
 fn check_limit(ctx: &mut Context<'_>, end: &At<Quantity>) {

@@ -164,7 +164,7 @@ fn identity(ctx: &mut Context<'_>, file: &rig::Exchange, ends: &[u8]) -> Option<
     for field in exchange.expect.fields().iter().filter(unknown) {
         let at = ctx.field(&file.expect, field);
         let message = format!("{} is no part of an identity", ctx.said(at));
-        ctx.refuse(Diag::at(at, message).help(suggestion(field, IDENTITY.into_iter())));
+        ctx.refuse(Diag::at(at, message).help(suggestion(field, IDENTITY)));
     }
     Some(exchange)
 }

@@ -228,3 +228,39 @@ guards absent: coolant flow
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
 }
+
+/// Takes out every line and puts other values into it: whatever still fits the schemas is resolved or
+/// refused with messages that can be shown, and nothing panics.
+#[test]
+fn no_change_of_a_line_makes_the_resolver_panic() {
+    let others = ["\"\"", "\"{value}\"", "\"0 rpm\"", "\"1e30 s\"", "\"state\""];
+    let (mut resolved, mut refused) = (0, 0);
+    for (which, demo) in [RIG, UNIT, SUITE].into_iter().enumerate() {
+        let lines: Vec<&str> = demo.lines().collect();
+        for at in 0..lines.len() {
+            let value = lines[at].split_once(" = ").map(|(key, _)| key);
+            let changed = others.iter().filter_map(|o| value.map(|key| format!("{key} = {o}")));
+            for new in changed.chain([String::new()]) {
+                let mut text: Vec<&str> = lines.clone();
+                text[at] = &new;
+                let mut texts = [RIG.to_string(), UNIT.to_string(), SUITE.to_string()];
+                texts[which] = text.join("\n");
+                let mut sources = Sources::default();
+                let (rig, unit, suite) = (
+                    try_read(&mut sources, "rig.toml", &texts[0]).0,
+                    try_read(&mut sources, "unit.toml", &texts[1]).0,
+                    try_read(&mut sources, "suite.toml", &texts[2]).0,
+                );
+                let (Some(rig), Some(unit), Some(suite)) = (rig, unit, suite) else { continue };
+                match crate::plan::resolve(&sources, &rig, &unit, &suite, None) {
+                    Ok(_) => resolved += 1,
+                    Err(diags) => {
+                        assert!(!diags[0].render(&sources, false).is_empty());
+                        refused += 1;
+                    }
+                }
+            }
+        }
+    }
+    assert!(resolved > 100 && refused > 300, "{resolved} resolved, {refused} refused");
+}
