@@ -1,7 +1,11 @@
 //! Messages that point into a file: what was found, what was expected, where, how to mend it.
 
-use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet, renderer::DecorStyle};
+use annotate_snippets::{Annotation, AnnotationKind, Group, Level, Renderer, Snippet, renderer::DecorStyle};
+use std::collections::BTreeSet;
 use std::ops::Range;
+
+/// Columns that a rendered message may take; said here, so that it depends on no terminal.
+const TERM_WIDTH: usize = 120;
 
 /// Index of a file in [`Sources`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -52,10 +56,32 @@ impl Sources {
         &self.files[file.0]
     }
 
-    /// Line of a place, counted from 1.
+    /// Line of a place's first byte, counted from 1.
     pub fn line(&self, place: Place) -> usize {
         let text = self.get(place.file).text.as_bytes();
         1 + text[..place.start.min(text.len())].iter().filter(|b| **b == b'\n').count()
+    }
+
+    /// The place of the bytes `span` of the text that is written in quotes at `place`; the place itself if
+    /// the text has escapes, so that its bytes are not those of the file.
+    pub fn inside(&self, place: Place, text: &str, span: Range<usize>) -> Place {
+        let written = self.text(place);
+        let quote = if written.starts_with("\"\"\"") || written.starts_with("'''") { 3 } else { 1 };
+        match written.get(quote..written.len().saturating_sub(quote)) {
+            Some(content) if content == text && span.start <= span.end && span.end <= text.len() => {
+                let start = place.start + quote;
+                Place { start: start + span.start, end: start + span.end, ..place }
+            }
+            _ => place,
+        }
+    }
+
+    /// The bytes of a place that can be drawn: inside the file, on the borders of characters.
+    fn visible(&self, place: Place) -> Range<usize> {
+        let text = self.get(place.file).text.as_str();
+        let start = text.floor_char_boundary(place.start);
+        let end = text.ceil_char_boundary(place.end.max(start));
+        start..end
     }
 
     /// The text at a place.
@@ -114,43 +140,58 @@ impl Diag {
         self
     }
 
-    /// The message as a person reads it, with the lines of the files it speaks of.
+    /// The message as a person reads it, with the lines of the files it speaks of and no others.
+    ///
+    /// Without `colour` it is plain text that depends on nothing but its arguments. Any place will
+    /// do: one that reaches beyond its file or into a character is drawn as far as it is sensible.
     pub fn render(&self, sources: &Sources, colour: bool) -> String {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
-        let renderer = renderer.decor_style(DecorStyle::Ascii);
+        let renderer = renderer.decor_style(DecorStyle::Ascii).term_width(TERM_WIDTH);
         let mut group = Group::with_title(Level::ERROR.primary_title(self.message.as_str()));
-        let snippet = |place: &Place, label: &str, kind: AnnotationKind| {
-            let source = sources.get(place.file);
-            let end = place.end.min(source.text.len());
-            let mut annotation = kind.span(place.start.min(end)..end);
-            if !label.is_empty() {
-                annotation = annotation.label(label.to_string());
-            }
-            (source, annotation)
-        };
-        match (&self.place, &self.other) {
-            (Some((a, a_label)), Some((b, b_label))) if a.file == b.file => {
-                let (source, first) = snippet(a, a_label, AnnotationKind::Primary);
-                let (_, second) = snippet(b, b_label, AnnotationKind::Context);
-                group = group.element(
-                    Snippet::source(&source.text).path(&source.name).annotation(first).annotation(second),
-                );
-            }
-            (place, other) => {
-                for (place, kind) in [(place, AnnotationKind::Primary), (other, AnnotationKind::Context)] {
-                    if let Some((p, label)) = place {
-                        let (source, annotation) = snippet(p, label, kind);
-                        group = group
-                            .element(Snippet::source(&source.text).path(&source.name).annotation(annotation));
-                    }
+        let places = [(&self.place, AnnotationKind::Primary), (&self.other, AnnotationKind::Context)];
+        let mut marks: Vec<(FileId, Annotation<'_>)> = Vec::new();
+        for (place, kind) in places {
+            if let Some((place, label)) = place {
+                let mut mark = kind.span(sources.visible(*place));
+                if !label.is_empty() {
+                    mark = mark.label(label.as_str());
                 }
+                marks.push((place.file, mark));
             }
+        }
+        while let Some((file, _)) = marks.first() {
+            let file = *file;
+            let of_file = marks.extract_if(.., |(f, _)| *f == file).map(|(_, mark)| mark);
+            let source = sources.get(file);
+            let snippet = Snippet::source(source.text.as_str()).path(source.name.as_str());
+            group = group.element(snippet.fold(true).annotations(of_file));
         }
         if let Some(help) = &self.help {
             group = group.element(Level::HELP.message(help.as_str()));
         }
         renderer.render(&[group])
     }
+}
+
+/// All messages as a person reads them, and a last line that counts them: `3 mistakes in 2 files`.
+/// Empty if there are none.
+pub fn render_all(diags: &[Diag], sources: &Sources, colour: bool) -> String {
+    if diags.is_empty() {
+        return String::new();
+    }
+    let mut text = String::new();
+    for diag in diags {
+        text.push_str(&diag.render(sources, colour));
+        text.push_str("\n\n");
+    }
+    let files: BTreeSet<FileId> = diags.iter().filter_map(|d| Some(d.place.as_ref()?.0.file)).collect();
+    let count = |n: usize, word: &str| format!("{n} {word}{}", if n == 1 { "" } else { "s" });
+    text.push_str(&count(diags.len(), "mistake"));
+    if !files.is_empty() {
+        text.push_str(&format!(" in {}", count(files.len(), "file")));
+    }
+    text.push('\n');
+    text
 }
 
 /// "did you mean ...?" for a near miss, the list of what is known otherwise.

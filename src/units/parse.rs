@@ -122,6 +122,29 @@ fn apply_qualifier(kind: &mut Kind, word: &str) -> bool {
     true
 }
 
+/// Words that people write for a unit, without their plural s, and its symbol.
+const IN_WORDS: &[(&str, &str)] = &[
+    ("sec", "s"),
+    ("second", "s"),
+    ("msec", "ms"),
+    ("usec", "us"),
+    ("minute", "min"),
+    ("hour", "h"),
+    ("day", "d"),
+    ("c", "°C"),
+    ("celsiu", "°C"),
+    ("degree", "deg"),
+    ("volt", "V"),
+    ("amp", "A"),
+    ("ampere", "A"),
+    ("ohm", "Ohm"),
+    ("watt", "W"),
+    ("hertz", "Hz"),
+    ("baud", "Bd"),
+    ("percent", "%"),
+    ("rev", "turn"),
+];
+
 /// Scale, dimension and exponent of one factor such as `m2` or `s-1`.
 fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
     let look = |symbol: &str| UNIT_SYMBOLS.iter().find(|(s, _, _)| *s == symbol);
@@ -135,7 +158,10 @@ fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
     }
     let whole = whole.trim();
     let inside = if factor == whole { String::new() } else { format!(" in `{whole}`") };
-    let near = crate::diag::near_miss(factor, UNIT_SYMBOLS.iter().map(|(symbol, _, _)| *symbol));
+    let in_words = IN_WORDS.iter().find(|(word, _)| *word == factor.to_lowercase().trim_end_matches('s'));
+    let near = in_words
+        .map(|(_, symbol)| *symbol)
+        .or_else(|| crate::diag::near_miss(factor, UNIT_SYMBOLS.iter().map(|(symbol, _, _)| *symbol)));
     Err(UnitError::new(
         format!("`{factor}`{inside} is not a unit known here"),
         near.map(|symbol| format!("did you mean `{symbol}`?")),
