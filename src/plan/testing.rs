@@ -1,19 +1,16 @@
 //! What the tests of this room share: the demo files, changed or not, resolved.
 
 use super::{Plan, resolve};
-use crate::diag::{Diag, FileId, Sources};
-use crate::files::read::{Field, Reader};
-use crate::files::{rig::Rig, suite::Suite, unit::Unit};
+use crate::diag::{Diag, Sources};
+use crate::files::load::{read_rig, read_suite, read_unit};
 use crate::record::{Row, RowStatus};
 use crate::time::Instant;
-use toml::Spanned;
-use toml::de::{DeTable, DeValue};
 
 pub(super) const RIG: &str = include_str!("../../fixtures/demo/rig.toml");
 pub(super) const UNIT: &str = include_str!("../../fixtures/demo/unit.toml");
 pub(super) const SUITE: &str = include_str!("../../suites/first-spin.toml");
 
-/// Resolves three texts. Panics if one of them does not even fit its schema.
+/// Reads and resolves three texts; all messages of both.
 pub(super) fn resolved(rig: &str, unit: &str, suite: &str) -> (Sources, Result<Plan, Vec<Diag>>) {
     resolved_for(rig, unit, suite, None)
 }
@@ -26,11 +23,19 @@ pub(super) fn resolved_for(
     build: Option<&str>,
 ) -> (Sources, Result<Plan, Vec<Diag>>) {
     let mut sources = Sources::default();
-    let rig: Rig = read(&mut sources, "rig.toml", rig);
-    let unit: Unit = read(&mut sources, "unit.toml", unit);
-    let suite: Suite = read(&mut sources, "suite.toml", suite);
-    let plan = resolve(&sources, &rig, &unit, &suite, build);
-    (sources, plan)
+    let (rig, mut diags) = read_rig(&mut sources, "rig.toml", rig);
+    let (unit, of_unit) = read_unit(&mut sources, "unit.toml", unit);
+    let (suite, of_suite) = read_suite(&mut sources, "suite.toml", suite);
+    diags.extend(of_unit.into_iter().chain(of_suite));
+    let (Some(rig), Some(unit), Some(suite)) = (rig, unit, suite) else { return (sources, Err(diags)) };
+    match resolve(&sources, &rig, &unit, &suite, build) {
+        Ok(plan) if diags.is_empty() => (sources, Ok(plan)),
+        Ok(_) => (sources, Err(diags)),
+        Err(of_plan) => {
+            diags.extend(of_plan);
+            (sources, Err(diags))
+        }
+    }
 }
 
 /// The plan of three texts that are right.
@@ -41,22 +46,6 @@ pub(super) fn plan_of(rig: &str, unit: &str, suite: &str) -> Plan {
 
 pub(super) fn rendered(sources: &Sources, diags: &[Diag]) -> String {
     diags.iter().map(|d| d.render(sources, false)).collect::<Vec<_>>().join("\n\n")
-}
-
-fn read<T: Field>(sources: &mut Sources, name: &str, text: &str) -> T {
-    let (read, diags) = try_read(sources, name, text);
-    assert!(diags.is_empty(), "{}", rendered(sources, &diags));
-    read.unwrap_or_else(|| panic!("{name} is not TOML"))
-}
-
-/// Reads what may not even fit its schema.
-pub(super) fn try_read<T: Field>(sources: &mut Sources, name: &str, text: &str) -> (Option<T>, Vec<Diag>) {
-    let file: FileId = sources.add(name, text);
-    let Ok(table) = DeTable::parse(text) else { return (None, Vec::new()) };
-    let span = table.span();
-    let value = Spanned::new(span, DeValue::Table(table.into_inner()));
-    let mut reader = Reader { file, diags: Vec::new() };
-    (T::read(&value, &mut reader), reader.diags)
 }
 
 /// A reply of a group: asked for at `t` ms, answered 2 ms later, sampled in the middle.

@@ -75,7 +75,7 @@ impl<'a> Context<'a> {
         None
     }
 
-    /// Two ends of a range of the kind `expected`: exactly two, the lower first.
+    /// Two ends of a range of the kind `expected`, the lower first. The reader of the files gives two.
     pub fn range(
         &mut self,
         ends: &[At<Quantity>],
@@ -83,17 +83,7 @@ impl<'a> Context<'a> {
         why: &str,
         other: &At<String>,
     ) -> Option<(f64, f64)> {
-        let [low, high] = ends else {
-            let message = format!(
-                "the range of `{}` ({}) has {}, expected two",
-                other.value,
-                self.cite(other.at),
-                counted(ends.len(), "end")
-            );
-            let place = ends.first().map_or(other.at, |q| q.at);
-            self.refuse(Diag::at(place, message).help("write it like [\"lowest\", \"highest\"]"));
-            return None;
-        };
+        let [low, high] = ends else { return None };
         let values =
             (self.quantity(low, expected, why, other.at), self.quantity(high, expected, why, other.at));
         let (Some(from), Some(to)) = values else { return None };
@@ -233,9 +223,4 @@ pub(super) fn a(name: &str) -> String {
 /// The first byte of a table: a message about the whole of it points there.
 pub(super) fn head(at: Place) -> Place {
     Place { end: at.end.min(at.start + 1), ..at }
-}
-
-/// A number of things: `1 end`, `3 ends`.
-pub(super) fn counted(n: usize, what: &str) -> String {
-    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
 }

@@ -1,6 +1,6 @@
 //! Criteria: which metric, of what, over which segment, and the limit.
 
-use super::context::{Context, a, counted};
+use super::context::{Context, a};
 use super::scope::{Channel, Demand, Scope};
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, suggestion};
@@ -55,7 +55,7 @@ fn criterion(
     file: &suite::Criterion,
     demand: Demand<'_>,
 ) -> Option<Criterion> {
-    let limit = limit(ctx, file);
+    let limit = limit(file);
     let Some(metric) = metrics::find(&file.metric) else {
         let message = format!("{} is not a metric", ctx.said(file.metric.at));
         let help = suggestion(&file.metric, metrics::catalogue().iter().map(|m| m.id()));
@@ -200,32 +200,14 @@ struct Limits<'a> {
     unit: Unit,
 }
 
-fn limit<'a>(ctx: &mut Context<'_>, file: &'a suite::Criterion) -> Option<Limits<'a>> {
-    let help = "give one of `at_most`, `at_least`, `between = [low, high]`";
+fn limit(file: &suite::Criterion) -> Option<Limits<'_>> {
     match (&file.at_least, &file.at_most, file.between.as_slice()) {
         (Some(low), None, []) => Some(Limits { low: Some(low), high: None, unit: low.unit.clone() }),
         (None, Some(high), []) => Some(Limits { low: None, high: Some(high), unit: high.unit.clone() }),
         (None, None, [low, high]) => {
             Some(Limits { low: Some(low), high: Some(high), unit: high.unit.clone() })
         }
-        (None, None, []) => {
-            let message = format!("the criterion on {} has no limit", ctx.said(file.metric.at));
-            ctx.refuse(Diag::at(file.metric.at, message).help(help));
-            None
-        }
-        (None, None, ends) => {
-            let message = format!(
-                "`between` has {}, expected two: {}",
-                counted(ends.len(), "end"),
-                ctx.said(ends[0].at)
-            );
-            ctx.refuse(Diag::at(ends[0].at, message).help(help));
-            None
-        }
-        _ => {
-            let message = format!("the criterion on {} has more than one limit", ctx.said(file.metric.at));
-            ctx.refuse(Diag::at(file.metric.at, message).help(help));
-            None
-        }
+        // The reader of the files gives exactly one of the three.
+        _ => None,
     }
 }

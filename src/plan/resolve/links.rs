@@ -3,7 +3,7 @@
 use super::context::{Context, length};
 use super::scope::{Link as Named, Scope};
 use crate::diag::Diag;
-use crate::files::read::{At, suggestion};
+use crate::files::read::suggestion;
 use crate::files::rig;
 use crate::plan::{Exchange, Frame, Group, Link, Setting};
 
@@ -171,12 +171,7 @@ fn identity(ctx: &mut Context<'_>, file: &rig::Exchange, ends: &[u8]) -> Option<
 
 fn settings(ctx: &mut Context<'_>, file: &rig::Link, ends: &[u8]) -> Option<Vec<Setting>> {
     let mut settings = Vec::new();
-    let mut names: Vec<&At<String>> = Vec::new();
     for setting in &file.setting {
-        match names.iter().find(|n| n.value == setting.name.value) {
-            Some(first) => ctx.twice("setting", setting.name.at, first.at),
-            None => names.push(&setting.name),
-        }
         let exchange = ctx.exchange(&setting.send, &setting.expect, ends);
         if let Some(exchange) = &exchange {
             let named: Vec<&String> = exchange.expect.fields().iter().filter(|f| *f != "_").collect();

@@ -45,7 +45,10 @@ pub fn resolve(
     let plan = plan(&mut ctx, build);
     let mut diags = ctx.diags;
     if diags.is_empty() {
-        return Ok(plan.expect("a part of the plan is missing only where a mistake has been noted"));
+        // A part is missing only where a mistake has been noted, or where a file breaks a rule that its
+        // reader enforces: then it was not read by that reader.
+        return plan
+            .ok_or_else(|| vec![Diag::general("a file breaks a rule of its own tables; read it again")]);
     }
     diags.sort_by_key(|d| d.place.as_ref().map(|(p, _)| (rank(p.file, rig, unit), p.start)));
     Err(diags)

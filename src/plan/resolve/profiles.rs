@@ -21,16 +21,7 @@ const ROUNDING: f64 = 1e-9;
 /// Resolves the tests, in order.
 pub(super) fn tests(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Option<Test>> {
     let suite = ctx.suite;
-    let mut names: Vec<&At<String>> = Vec::new();
-    let mut tests = Vec::new();
-    for test in &suite.test {
-        match names.iter().find(|n| n.value == test.name.value) {
-            Some(first) => ctx.twice("test", test.name.at, first.at),
-            None => names.push(&test.name),
-        }
-        tests.push(self::test(ctx, scope, test));
-    }
-    tests
+    suite.test.iter().map(|test| self::test(ctx, scope, test)).collect()
 }
 
 fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<Test> {
@@ -41,8 +32,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
             Diag::at(file.name.at, message).help("add `profile = [{ ramp = \"...\", rate = \"...\" }]`"),
         );
     }
-    let mut layer =
-        Layer { course: Course::new(demand.file.rest.si), known: true, demand, given: Vec::new() };
+    let mut layer = Layer { course: Course::new(demand.file.rest.si), known: true, demand };
     for segment in &file.profile {
         layer.lay(ctx, scope, segment);
     }
@@ -106,18 +96,10 @@ struct Layer<'a> {
     /// Whether the value where the course has got to is known.
     known: bool,
     demand: Demand<'a>,
-    given: Vec<(String, Place)>,
 }
 
 impl Layer<'_> {
     fn lay(&mut self, ctx: &mut Context<'_>, scope: &Scope<'_>, segment: &At<Segment>) {
-        let (_, given) = described(&segment.value);
-        if let Some(given) = given {
-            match self.given.iter().find(|(n, _)| *n == given.value) {
-                Some((_, first)) => ctx.twice("segment", given.at, *first),
-                None => self.given.push((given.value.clone(), given.at)),
-            }
-        }
         let name = name(&segment.value, self.course.len());
         let target = match &segment.value {
             Segment::Hold(hold) => {
@@ -139,7 +121,7 @@ impl Layer<'_> {
         self.check_target(ctx, scope, target);
         let laid = match &segment.value {
             Segment::Hold(_) => None,
-            Segment::Ramp(ramp) => self.ramp(ctx, segment.at, ramp, name, to),
+            Segment::Ramp(ramp) => self.ramp(ctx, ramp, name, to),
             Segment::Step(step) => self.step(ctx, segment.at, step, name, to),
             Segment::Stairs(stairs) => self.stairs(ctx, stairs, name, to),
         };
@@ -210,14 +192,7 @@ impl Layer<'_> {
         Some(height)
     }
 
-    fn ramp(
-        &mut self,
-        ctx: &mut Context<'_>,
-        at: Place,
-        ramp: &suite::Ramp,
-        name: String,
-        to: f64,
-    ) -> Option<()> {
+    fn ramp(&mut self, ctx: &mut Context<'_>, ramp: &suite::Ramp, name: String, to: f64) -> Option<()> {
         let height = self.height(ctx, ramp.ramp.at, &ramp.ramp, to);
         let lasting = match (&ramp.rate, &ramp.lasting) {
             (Some(rate), None) => {
@@ -242,19 +217,8 @@ impl Layer<'_> {
                 }
                 length(lasting)
             }
-            (Some(rate), Some(lasting)) => {
-                let message =
-                    format!("{} and {} say the same thing twice", ctx.said(rate.at), ctx.said(lasting.at));
-                ctx.refuse(
-                    Diag::at(lasting.at, message).other(rate.at, "").help("keep one of `rate` and `lasting`"),
-                );
-                return None;
-            }
-            (None, None) => {
-                let message = format!("the ramp to {} does not say how fast", ctx.said(ramp.ramp.at));
-                ctx.refuse(Diag::at(head(at), message).help("add `rate` or `lasting`"));
-                return None;
-            }
+            // The reader of the files gives exactly one of the two.
+            _ => return None,
         };
         self.course.ramp(name, to, lasting);
         Some(())

@@ -86,14 +86,7 @@ impl<'a> Scope<'a> {
         self.links.iter().for_each(|l| ctx.name("link", l.name));
         self.channels.iter().for_each(|c| ctx.name("channel", c.name));
         self.demands.iter().for_each(|d| ctx.name("demand", d.name));
-        let mut groups: Vec<&At<String>> = Vec::new();
-        for poll in self.links.iter().flat_map(|l| &l.file.poll) {
-            ctx.name("poll", &poll.name);
-            match groups.iter().find(|g| g.value == poll.name.value) {
-                Some(first) => ctx.twice("poll", poll.name.at, first.at),
-                None => groups.push(&poll.name),
-            }
-        }
+        self.links.iter().flat_map(|l| &l.file.poll).for_each(|p| ctx.name("poll", &p.name));
         self.check_belonging(ctx);
         self.check_roles(ctx);
     }

@@ -1,9 +1,10 @@
 //! The demo files resolve; changed in one place, they give one message.
 
 use crate::diag::{Diag, Place, Sources};
+use crate::files::load::{read_rig, read_suite, read_unit};
 use crate::files::rig::Role;
 use crate::plan::testing::*;
-use crate::plan::{Crossing, Plan};
+use crate::plan::{Crossing, Plan, resolve};
 use crate::time::Duration;
 use crate::units::parse_quantity;
 
@@ -234,7 +235,7 @@ guards absent: coolant flow
 #[test]
 fn no_change_of_a_line_makes_the_resolver_panic() {
     let others = ["\"\"", "\"{value}\"", "\"0 rpm\"", "\"1e30 s\"", "\"state\""];
-    let (mut resolved, mut refused) = (0, 0);
+    let (mut taken, mut refused) = (0, 0);
     for (which, demo) in [RIG, UNIT, SUITE].into_iter().enumerate() {
         let lines: Vec<&str> = demo.lines().collect();
         for at in 0..lines.len() {
@@ -245,16 +246,9 @@ fn no_change_of_a_line_makes_the_resolver_panic() {
                 text[at] = &new;
                 let mut texts = [RIG.to_string(), UNIT.to_string(), SUITE.to_string()];
                 texts[which] = text.join("\n");
-                let mut sources = Sources::default();
-                let (rig, unit, suite) = (
-                    try_read(&mut sources, "rig.toml", &texts[0]).0,
-                    try_read(&mut sources, "unit.toml", &texts[1]).0,
-                    try_read(&mut sources, "suite.toml", &texts[2]).0,
-                );
-                let (Some(rig), Some(unit), Some(suite)) = (rig, unit, suite) else { continue };
-                match crate::plan::resolve(&sources, &rig, &unit, &suite, None) {
-                    Ok(_) => resolved += 1,
-                    Err(diags) => {
+                match resolved(&texts[0], &texts[1], &texts[2]) {
+                    (_, Ok(_)) => taken += 1,
+                    (sources, Err(diags)) => {
                         assert!(!diags[0].render(&sources, false).is_empty());
                         refused += 1;
                     }
@@ -262,5 +256,22 @@ fn no_change_of_a_line_makes_the_resolver_panic() {
             }
         }
     }
-    assert!(resolved > 100 && refused > 300, "{resolved} resolved, {refused} refused");
+    assert!(taken > 100 && refused > 300, "{taken} taken, {refused} refused");
+}
+
+/// The reader of the files has each trip with exactly one limit; a rig that did not come from it is
+/// refused all the same.
+#[test]
+fn a_rig_that_breaks_a_rule_of_its_tables_is_refused() {
+    let mut sources = Sources::default();
+    let (rig, unit, suite) = (
+        read_rig(&mut sources, "rig.toml", RIG).0,
+        read_unit(&mut sources, "unit.toml", UNIT).0,
+        read_suite(&mut sources, "suite.toml", SUITE).0,
+    );
+    let (mut rig, unit, suite) = (rig.expect("rig"), unit.expect("unit"), suite.expect("suite"));
+    let hot = &mut rig.trip.0.iter_mut().find(|(name, _)| name.value == "winding_hot").expect("the trip").1;
+    hot.below = hot.above.clone();
+    let diags = resolve(&sources, &rig, &unit, &suite, None).expect_err("two limits");
+    assert_eq!(diags.len(), 1, "{}", rendered(&sources, &diags));
 }

@@ -46,7 +46,7 @@ fn trip(
     file: &rig::Trip,
 ) -> Option<Trip> {
     let index = ctx.look_up("a channel of the rig", &file.channel, &scope.channel_names());
-    let limit = condition(ctx, name, file);
+    let limit = condition(file);
     let (index, limit) = (index?, limit?);
     let channel = scope.channels[index];
     if channel.is_state {
@@ -94,45 +94,14 @@ enum Limit<'a> {
     Falls(&'a At<Quantity>, &'a crate::files::read::Q<crate::files::read::Time>),
 }
 
-fn condition<'a>(ctx: &mut Context<'_>, name: &At<String>, file: &'a rig::Trip) -> Option<Limit<'a>> {
-    let given = [
-        ("above", &file.above),
-        ("below", &file.below),
-        ("rises_faster", &file.rises_faster),
-        ("falls_faster", &file.falls_faster),
-    ];
-    let given: Vec<(&str, &At<Quantity>)> =
-        given.iter().filter_map(|(key, q)| Some((*key, q.as_ref()?))).collect();
-    let help = "give one of `above`, `below`, `rises_faster`, `falls_faster`; write one trip for each";
-    match (given.as_slice(), &file.over) {
-        ([("above", q)], None) => Some(Limit::Above(q)),
-        ([("below", q)], None) => Some(Limit::Below(q)),
-        ([("rises_faster", q)], Some(over)) => Some(Limit::Rises(q, over)),
-        ([("falls_faster", q)], Some(over)) => Some(Limit::Falls(q, over)),
-        ([], _) => {
-            let message = format!("{} has no limit", ctx.named("trip", name));
-            ctx.refuse(Diag::at(name.at, message).help(help));
-            None
-        }
-        ([(_, q)], None) => {
-            let message = format!("the rate {} of {} needs `over`", ctx.said(q.at), ctx.named("trip", name));
-            ctx.refuse(
-                Diag::at(q.at, message)
-                    .help("say over which time the rate is taken, such as `over = \"2 s\"`"),
-            );
-            None
-        }
-        ([(key, _)], Some(over)) => {
-            let message = format!("`over` {} has no meaning with `{key}`", ctx.said(over.at));
-            ctx.refuse(Diag::at(over.at, message).help("use `for` to say how long the level must last"));
-            None
-        }
-        ([(_, first), (_, second), ..], _) => {
-            let message =
-                format!("{} and {} are two limits of one trip", ctx.said(first.at), ctx.said(second.at));
-            ctx.refuse(Diag::at(second.at, message).other(first.at, "").help(help));
-            None
-        }
+fn condition(file: &rig::Trip) -> Option<Limit<'_>> {
+    match (&file.above, &file.below, &file.rises_faster, &file.falls_faster, &file.over) {
+        (Some(q), None, None, None, None) => Some(Limit::Above(q)),
+        (None, Some(q), None, None, None) => Some(Limit::Below(q)),
+        (None, None, Some(q), None, Some(over)) => Some(Limit::Rises(q, over)),
+        (None, None, None, Some(q), Some(over)) => Some(Limit::Falls(q, over)),
+        // The reader of the files gives exactly one of the four, and `over` with a rate only.
+        _ => None,
     }
 }
 
@@ -273,8 +242,7 @@ fn check_present(ctx: &mut Context<'_>, scope: &Scope<'_>) {
             t.above.is_some() && (t.channel.value == name.value || ctx.is_wrong(t.channel.at))
         };
         let all: Vec<&(At<String>, rig::Trip)> = ctx.rig.trip.iter().chain(ctx.suite.trip.iter()).collect();
-        let limitless = |n: &At<String>, t: &rig::Trip| t.channel.value == name.value && ctx.is_wrong(n.at);
-        if !all.iter().any(|(n, t)| watches(t) || limitless(n, t)) {
+        if !all.iter().any(|(_, t)| watches(t)) {
             let message = format!("{example} {}", ctx.named("channel", name));
             ctx.refuse(Diag::at(name.at, message).help("add [trip.NAME] with `channel`, `above` and why"));
         }
