@@ -1,6 +1,8 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod numeric;
+
 use crate::columns::{Columns, Span};
 use crate::units::Kind;
 use std::fmt;
