@@ -41,7 +41,12 @@ pub struct Verdict {
 /// w outside a conditional fail, and the limit itself counts as inside. A figure or uncertainty that is not
 /// a finite number, a negative uncertainty, and limits that are missing, not numbers or reversed
 /// are never met: the verdict turns them into a refusal that says so.
-pub fn judge(rule: Rule, low: Option<f64>, high: Option<f64>, measured: Result<Measured, Refusal>) -> Verdict {
+pub fn judge(
+    rule: Rule,
+    low: Option<f64>,
+    high: Option<f64>,
+    measured: Result<Measured, Refusal>,
+) -> Verdict {
     let figure = match measured.and_then(|figure| judgeable(low, high, figure)) {
         Ok(figure) => figure,
         Err(refusal) => {

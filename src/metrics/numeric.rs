@@ -10,9 +10,6 @@ pub const TWO_SIGMA: f64 = 0.954_499_736_103_642;
 /// Nearest to one that a lag-1 correlation is taken to be: beyond this it cannot be told from a walk.
 const CORRELATION_MAX: f64 = 0.999;
 
-/// Fewest degrees of freedom that the spread of a t distribution is taken for; below 2 it has none.
-const FREEDOM_MIN: f64 = 2.5;
-
 /// Sum with Neumaier's compensation for the digits that each addition loses.
 pub fn sum(values: impl IntoIterator<Item = f64>) -> f64 {
     let (mut sum, mut lost) = (0.0_f64, 0.0_f64);
@@ -73,8 +70,8 @@ pub fn joined<const N: usize>(parts: [f64; N]) -> f64 {
 }
 
 /// Standard uncertainty (type A) of the mean of values whose neighbours resemble each other as in a
-/// first-order autoregression: s / sqrt(n) times sqrt((1 + rho) / (1 - rho)), and the standard deviation of
-/// the t distribution in place of the scale (JCGM 101, 6.4.9). Zero where all values are equal.
+/// first-order autoregression: s / sqrt(n) times sqrt((1 + rho) / (1 - rho)), widened by Student's factor for
+/// the effective degrees of freedom. Zero where all values are equal.
 pub fn mean_uncertainty(values: &[f64]) -> f64 {
     let n = values.len() as f64;
     if values.len() < 2 {
@@ -82,7 +79,7 @@ pub fn mean_uncertainty(values: &[f64]) -> f64 {
     }
     // E(r1) = rho - (1 + 4 rho) / n about a fitted mean (Marriott and Pope 1954, from memory).
     let rho = correlation(lag1(values), 1.0, n);
-    deviation(values) * ((1.0 + rho) / (1.0 - rho) / n).sqrt() * spread_of_t(freedom(n, rho))
+    deviation(values) * ((1.0 + rho) / (1.0 - rho) / n).sqrt() * student(freedom(n, rho))
 }
 
 /// `r` freed of its small-sample bias -(p + (p + 3) rho) / n, kept between none and almost one. A negative
@@ -98,10 +95,10 @@ fn freedom(n: f64, rho: f64) -> f64 {
     0.5 / (0.5 / n + (1.0 + rho) / (n * (1.0 - rho)))
 }
 
-/// Standard deviation of a t distribution with unit scale.
-fn spread_of_t(freedom: f64) -> f64 {
-    let nu = freedom.max(FREEDOM_MIN);
-    (nu / (nu - 2.0)).sqrt()
+/// Half of the Student factor at [`TWO_SIGMA`]: a scale times this is a standard uncertainty whose U = 2u
+/// is Student's interval (GUM G.3).
+fn student(freedom: f64) -> f64 {
+    0.5 * student_factor(TWO_SIGMA, freedom.max(1.0))
 }
 
 /// A straight line `level + slope (t - centre)` by least squares.
@@ -157,7 +154,7 @@ pub fn line(t: &[f64], y: &[f64]) -> Option<Line> {
 pub struct Trend {
     /// Slope.
     pub slope: f64,
-    /// Its standard uncertainty (type A): standard deviation of the scaled t distribution.
+    /// Its standard uncertainty (type A), such that U = 2u is Student's interval.
     pub u_slope: f64,
     /// Correlation of neighbours, freed of its small-sample bias.
     pub rho: f64,
@@ -173,7 +170,10 @@ pub struct Trend {
 /// E(r1) = rho - (2 + 5 rho) / n about a fitted line (Marriott and Pope 1954, extended to a trend; from
 /// memory), and taken to fade as rho^(dt / median dt), so gaps in sampling are allowed for. `None` below
 /// eight points or where times do not ascend.
-pub fn trend(t: &[f64], y: &[f64]) -> Option<Trend> {
+///
+/// `white` is the variance of each sample that its neighbours are known not to share (rounding): it is taken
+/// out of the residuals' sum of squares, or the correlation would come out too small.
+pub fn trend(t: &[f64], y: &[f64], white: f64) -> Option<Trend> {
     let plain = line(t, y)?;
     let n = t.len().min(y.len());
     let steps: Vec<f64> = t[..n].windows(2).map(|w| w[1] - w[0]).collect();
@@ -182,7 +182,9 @@ pub fn trend(t: &[f64], y: &[f64]) -> Option<Trend> {
         return None;
     }
     let residuals: Vec<f64> = t.iter().zip(y).map(|(x, v)| v - plain.at(*x)).collect();
-    let rho = correlation(lag1(&residuals), 2.0, n as f64);
+    let squares = sum(residuals.iter().map(|r| r * r));
+    let shared = if squares > n as f64 * white { 1.0 - n as f64 * white / squares } else { 1.0 };
+    let rho = correlation(lag1(&residuals) / shared, 2.0, n as f64);
     // Columns of the whitened problem: one, time about the centre, residual of the plain line.
     let mut rows = vec![(1.0, t[0] - plain.centre, residuals[0])];
     for (i, d) in steps.iter().enumerate() {
@@ -200,7 +202,7 @@ pub fn trend(t: &[f64], y: &[f64]) -> Option<Trend> {
     let slope = (s11 * s23 - s12 * s13) / determinant;
     let squares = sum(rows.iter().map(|r| (r.2 - level * r.0 - slope * r.1).powi(2)));
     let scale = (squares / (n - 2) as f64).sqrt();
-    let u_slope = scale * (s11 / determinant).sqrt() * spread_of_t(freedom(n as f64, rho));
+    let u_slope = scale * (s11 / determinant).sqrt() * student(freedom(n as f64, rho));
     Some(Trend {
         slope: plain.slope + slope,
         u_slope,

@@ -96,7 +96,9 @@ fn small_sets_give_what_arithmetic_says() {
 
 #[test]
 fn ranks_of_quantiles_are_the_smallest_that_leave_the_share_below() {
-    for (p, n, rank) in [(0.5, 1, 1), (0.5, 4, 2), (0.5, 5, 3), (0.99, 100, 99), (0.99, 101, 100), (0.99, 1000, 990)] {
+    for (p, n, rank) in
+        [(0.5, 1, 1), (0.5, 4, 2), (0.5, 5, 3), (0.99, 100, 99), (0.99, 101, 100), (0.99, 1000, 990)]
+    {
         assert_eq!(nearest_rank(p, n), rank, "{p} of {n}");
     }
 }
@@ -138,7 +140,8 @@ fn coverage(n: usize, rho: f64, k: f64, u_of: fn(&[f64], &[f64]) -> (f64, f64)) 
     let t: Vec<f64> = (0..n).map(|i| 0.1 * i as f64).collect();
     let truth = 0.02;
     let inside = (0..1000).filter(|seed| {
-        let y: Vec<f64> = autoregression(*seed, n, rho).iter().zip(&t).map(|(e, t)| 300.0 + truth * t + e).collect();
+        let y: Vec<f64> =
+            autoregression(*seed, n, rho).iter().zip(&t).map(|(e, t)| 300.0 + truth * t + e).collect();
         let (slope, u) = u_of(&t, &y);
         (slope - truth).abs() <= k * u
     });
@@ -151,7 +154,7 @@ fn coverage(n: usize, rho: f64, k: f64, u_of: fn(&[f64], &[f64]) -> (f64, f64)) 
 fn the_interval_of_a_slope_covers_the_truth_when_neighbours_resemble_each_other() {
     for (n, rho) in [(300, 0.9), (450, 0.9), (600, 0.9), (300, 0.0), (300, 0.5)] {
         let found = coverage(n, rho, 1.96, |t, y| {
-            let fit = trend(t, y).expect("enough points");
+            let fit = trend(t, y, 0.0).expect("enough points");
             (fit.slope, fit.u_slope)
         });
         println!("n {n}, rho {rho}: {found}");
@@ -186,8 +189,8 @@ fn the_interval_of_a_mean_covers_the_truth_when_neighbours_resemble_each_other()
 fn a_trend_survives_gaps_and_is_exact_without_noise() {
     let t: Vec<f64> = (0..100).filter(|i| i % 7 != 3).map(|i| 0.1 * f64::from(i)).collect();
     let y: Vec<f64> = t.iter().map(|t| 5.0 - 0.25 * t).collect();
-    let fit = trend(&t, &y).expect("enough points");
+    let fit = trend(&t, &y, 0.0).expect("enough points");
     near(fit.slope, -0.25, 1e-12);
     assert!(fit.u_slope < 1e-12);
-    assert_eq!(trend(&t[..7], &y[..7]), None);
+    assert_eq!(trend(&t[..7], &y[..7], 0.0), None);
 }
