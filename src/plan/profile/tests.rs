@@ -91,6 +91,14 @@ fn rounding_makes_no_stair_of_its_own() {
     assert_eq!(stair_count(1000.0, 300.0), 4);
 }
 
+/// 100 at 30 a second take 3.333 333 3... s: a microsecond less would be steeper than asked for.
+#[test]
+fn a_ramp_is_never_steeper_than_its_rate() {
+    assert_eq!(time_of_ramp(100.0, 30.0), Duration::from_micros(3_333_334));
+    assert_eq!(time_of_ramp(-120.0, 60.0), Duration::from_micros(2_000_000));
+    assert_eq!(time_of_ramp(1e-9, 60.0), Duration::from_micros(1));
+}
+
 #[derive(Debug, Clone)]
 enum Piece {
     Hold(i64),

@@ -110,6 +110,20 @@ fn a_field_that_was_not_read_takes_only_what_rests_on_it() {
     close(of(&feed(&mut values, &plan, &drive(10, 10.0, 0.0)), "speed_error").expect("error").1, 10.0 * RPM);
 }
 
+/// A loss belongs to the row that brought it: a row of another group goes on with the value before.
+#[test]
+fn a_loss_in_one_group_does_not_reach_into_the_rows_of_another() {
+    let plan = with_derived(
+        "[channel.mixed]\nunit = \"K\"\nderived = \"winding - coolant + speed * '1 K' / '1 rpm'\"\n",
+    );
+    let mut values = Values::new(&plan);
+    feed(&mut values, &plan, &drive(0, 10.0, 0.0));
+    feed(&mut values, &plan, &slow(10, 50.0));
+    let got = feed(&mut values, &plan, &row_without(0, 20, RowStatus::Lost));
+    assert_eq!(of(&got, "mixed"), Some((ms(20), None)));
+    close(of(&feed(&mut values, &plan, &slow(40, 60.0)), "mixed").expect("mixed").1, 60.0 - 20.0 + 10.0);
+}
+
 #[test]
 fn nan_is_a_value_and_passes_through() {
     let plan = demo();
