@@ -254,3 +254,33 @@ fn levels_enter_the_uncertainty_of_overshoot_by_their_sensitivities() {
     let expected = ((1.0 + found.value) * u_top).hypot(noise(&v));
     near(found.u, expected, 0.02 * expected);
 }
+
+fn window<'a>(bench: &'a Bench, t1: f64) -> crate::metrics::window::Window<'a> {
+    let view = bench.view("x");
+    crate::metrics::window::samples(&view, 1).expect("whole").part(0.0, t1)
+}
+
+/// A parabola of curvature 2 between samples h apart bends by h^2 2 / 8 from a straight line, uniform.
+#[test]
+fn the_bend_between_two_samples_is_allowed_for() {
+    let bench = Bench::new("V", 0.0, 0.1, 2.0, |t| (t - 2.0) * (t - 2.0));
+    near(super::sag_between(&window(&bench, 2.0), 0.0, 0.5), 0.01 * 2.0 / 8.0 / 3.0_f64.sqrt(), 1e-12);
+    // Samples at 1.2 and 1.3 s have 0.64 and 0.49: the line crosses 0.5 at 1.2 + 0.1 x 14 / 15.
+    let exit = super::last_exit(&window(&bench, 2.0), 0.0, 0.5).expect("an exit");
+    near(exit.t.expect("a next sample"), 1.2 + 0.1 * 14.0 / 15.0, 1e-12);
+    // Third differences of t^3 are 6 h^3.
+    let cubes: Vec<f64> = (0..9).map(|i| (0.1 * f64::from(i)).powi(3)).collect();
+    near(super::bend(&cubes, 4), 6e-3 / (9.0 * 3.0_f64.sqrt()) / 3.0_f64.sqrt(), 1e-12);
+}
+
+/// White noise on a drift too small to refuse: the level may be wrong by half of the drift either way, uniform.
+#[test]
+fn what_is_left_of_a_drift_makes_the_level_uncertain() {
+    let bench = Bench::new("V", 0.0, 0.005, 1.0, |t| 1.0 + 0.009 * t).noisy(0.01, 8);
+    let tail = window(&bench, 1.0);
+    let level = super::settled(&tail, 1.0).unwrap_or_else(|refusal| panic!("{}", refusal.why));
+    let drift = trend(tail.t, tail.v, 0.0).expect("a trend").slope * 1.0;
+    near(level.u, mean_uncertainty(tail.v).hypot(drift / 12.0_f64.sqrt()), 1e-9);
+    assert!(level.u > 1.2 * mean_uncertainty(tail.v), "the drift matters here");
+    near(level.value, crate::metrics::numeric::mean(tail.v), 1e-12);
+}
