@@ -256,18 +256,29 @@ pub fn share_uncertainty(k: usize, n: usize) -> f64 {
     let Ok(beta) = Beta::new(k as f64 + 0.5, n.saturating_sub(k) as f64 + 0.5) else { return f64::INFINITY };
     let tail = 0.5 * (1.0 - TWO_SIGMA);
     let share = k as f64 / n as f64;
-    let low = if k == 0 { 0.0 } else { beta.inverse_cdf(tail) };
-    let high = if k == n { 1.0 } else { beta.inverse_cdf(1.0 - tail) };
+    let low = if k == 0 { 0.0 } else { invert(0.0, share, |x| beta.cdf(x) - tail) };
+    let high = if k == n { 1.0 } else { invert(share, 1.0, |x| beta.cdf(x) - (1.0 - tail)) };
     0.5 * (high - share).max(share - low)
 }
 
-/// Half-width factor of a two-sided interval of probability `p` at `nu` degrees of freedom (Student);
-/// the normal factor for infinite `nu`.
+/// Half-width factor of a two-sided interval of probability `p` at `nu` >= 1 degrees of freedom (Student); the
+/// normal factor for infinite `nu`. At most 1e6.
 pub fn student_factor(p: f64, nu: f64) -> f64 {
     if nu.is_infinite() {
         return Normal::standard().inverse_cdf(0.5 + 0.5 * p);
     }
-    StudentsT::new(0.0, 1.0, nu).map_or(f64::NAN, |t| t.inverse_cdf(0.5 + 0.5 * p))
+    let Ok(t) = StudentsT::new(0.0, 1.0, nu) else { return f64::INFINITY };
+    invert(0.0, 1e6, |x| t.cdf(x) - (0.5 + 0.5 * p))
+}
+
+/// Where the ascending `f` crosses zero between `low` and `high`, by halving. The library's own inverse of the beta
+/// distribution did not end for extreme degrees of freedom; this ends after 100 halvings whatever `f` does.
+fn invert(mut low: f64, mut high: f64, f: impl Fn(f64) -> f64) -> f64 {
+    for _ in 0..100 {
+        let middle = 0.5 * (low + high);
+        if f(middle) < 0.0 { low = middle } else { high = middle }
+    }
+    0.5 * (low + high)
 }
 
 #[cfg(test)]

@@ -81,7 +81,11 @@ impl Bench {
     pub fn figure(&self, id: &str) -> Result<Measured, Refusal> {
         let metric = find(id).unwrap_or_else(|| panic!("no metric {id}"));
         let of = if metric.subject() == super::Subject::Link { "l" } else { "x" };
-        metric.compute(&View { columns: &self.columns, of, against: "d", span: &self.span, band: self.band })
+        metric.compute(&self.view(of))
+    }
+
+    pub fn view<'a>(&'a self, of: &'a str) -> View<'a> {
+        View { columns: &self.columns, of, against: "d", span: &self.span, band: self.band }
     }
 
     pub fn measured(&self, id: &str) -> Measured {

@@ -50,7 +50,8 @@ fn steady_since(view: &View<'_>) -> Result<f64, Refusal> {
     }
     let mut since = span.t0;
     for demand in &view.columns.demands {
-        let mut changes = (1..demand.t.len()).filter(|i| demand.v[*i] != demand.v[i - 1]).map(|i| demand.t[i]);
+        let mut changes =
+            (1..demand.t.len()).filter(|i| demand.v[*i] != demand.v[i - 1]).map(|i| demand.t[i]);
         let Some(last) = changes.rfind(|t| *t > span.t0 && *t <= span.t1) else { continue };
         if last > span.t0 + LATE_FRAME * (span.t1 - span.t0) {
             return refuse(format!(

@@ -38,7 +38,7 @@ const END_SHARE: f64 = 0.25;
 /// Fewest samples of the settled end.
 const END_MIN: usize = 16;
 /// Drift over the settled end that is refused, in parts of the demanded change, once it is also beyond
-/// three standard uncertainties of itself or three standard deviations of the samples about it.
+/// three of its own standard uncertainties.
 const DRIFT_MAX: f64 = 0.01;
 /// Standard deviation about the settled end that is refused, in parts of the demanded change.
 const SWING_MAX: f64 = 0.1;
@@ -161,7 +161,7 @@ fn settled(tail: &Window<'_>, amplitude: f64) -> Result<Level, Refusal> {
     };
     let length = tail.t[tail.n() - 1] - tail.t[0];
     let (drift, u_drift) = ((trend.slope * length).abs(), trend.u_slope * length);
-    let explained = 3.0 * u_drift.min(fit.residual);
+    let explained = 3.0 * u_drift;
     if drift > DRIFT_MAX * amplitude && drift > explained {
         return refuse(format!(
             "`{}` has not settled: it still drifts by {} over the last {}, noise explains {}",
@@ -303,9 +303,6 @@ fn settling_time(view: &View<'_>) -> Result<Measured, Refusal> {
     };
     let narrow = |blur: f64| (band > blur).then(|| exit(band - blur)).flatten().filter(|t| t <= end);
     let wide = |blur: f64| exit(band + blur).unwrap_or(stroke.reached);
-    // The last of several samples near the edge is too late: not corrected, uniform as for the peak.
-    let rivals = narrow(blur).map_or(1, |t| late.part(wide(blur), t).n().max(1)) as f64;
-    let blur = joined([blur, chosen(*noise, rivals)]);
     let Some(narrow) = narrow(blur) else {
         return refuse(format!(
             "the band of ±{} is too close to the noise of {} to tell the last exit of `{}`",

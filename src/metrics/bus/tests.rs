@@ -1,3 +1,4 @@
+use crate::metrics::numeric::{joined, mean_uncertainty, noise};
 use crate::metrics::samples::{Bench, near};
 use std::f64::consts::PI;
 
@@ -45,4 +46,18 @@ fn a_bus_that_only_rises_has_no_sag_and_says_so() {
     bench.x().v[7] = f64::NAN;
     bench.refuses("bus_sag", "1 of 4001 samples");
     Bench::new("V", 0.0, 0.5, 4.0, |_| 155.0).refuses("bus_sag", "9, at least 18 are needed");
+}
+
+/// Median of the first window and noise of one sample: sqrt(pi/2) times the uncertainty of its mean.
+#[test]
+fn the_level_before_load_is_uncertain_itself() {
+    let mut bench = Bench::new("V", 0.0, 0.02, 4.0, |t| if t < 0.5 { 155.0 } else { 150.0 });
+    for (i, v) in bench.x().v.iter_mut().take(11).enumerate() {
+        *v += [0.0, 0.4, 0.5, -0.2][i % 4];
+    }
+    let v = bench.x().v.clone();
+    let before = (0.5 * PI).sqrt() * mean_uncertainty(&v[..11]);
+    let found = bench.measured("bus_sag");
+    near(found.u, joined([before, noise(&v[..201])]), 1e-12);
+    assert!(before > 0.3 * found.u, "the level before load matters here");
 }

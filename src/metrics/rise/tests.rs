@@ -1,3 +1,4 @@
+use crate::metrics::numeric::trend;
 use crate::metrics::samples::{Bench, near};
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
@@ -117,4 +118,22 @@ fn records_that_carry_no_rate_are_refused_with_numbers() {
     let mut bench = warming();
     bench.span.t1 = 0.0;
     bench.refuses("rise_rate", "has no length");
+}
+
+/// Where noise blurs the steps, rounding is noise of variance q^2 / 12 of its own (Sheppard) and nothing more.
+#[test]
+fn blurred_rounding_is_taken_as_noise_of_its_own() {
+    let mut bench = warming().noisy(0.1, 12);
+    bench.x().v.iter_mut().for_each(|v| *v = 273.15 + ((*v - 273.15) * 10.0).round() / 10.0);
+    let mut wander = 0.0;
+    let mut random = Xoshiro256PlusPlus::seed_from_u64(2);
+    for v in &mut bench.x().v {
+        let z: f64 = StandardNormal.sample(&mut random);
+        wander = 0.9 * wander + z;
+        *v += (wander * 10.0).round() / 10.0;
+    }
+    let (t, v) = (bench.x().t[..601].to_vec(), bench.x().v[..601].to_vec());
+    let told = trend(&t, &v, 0.01 / 12.0).expect("a trend").u_slope;
+    near(bench.measured("rise_rate").u / told, 1.0, 1e-6);
+    assert!(told > (1.0 + 1e-5) * trend(&t, &v, 0.0).expect("a trend").u_slope);
 }

@@ -1,3 +1,4 @@
+use crate::metrics::numeric::{joined, line, noise, resolution};
 use crate::metrics::samples::{Bench, near};
 use std::f64::consts::PI;
 
@@ -75,4 +76,18 @@ fn spans_that_are_not_steady_or_whole_are_refused() {
     bench.span.complete = false;
     bench.refuses("steady_ripple", "was cut");
     Bench::new("rpm", 0.0, 0.5, 4.0, |t| t).refuses("steady_ripple", "9, at least 10 are needed");
+}
+
+/// The line's own uncertainty at the sample counts: most at either end, where it is twice that of the mean.
+#[test]
+fn the_line_is_uncertain_itself() {
+    let mut bench = Bench::new("rpm", 0.0, 0.25, 4.0, |_| 125.0).told(&[(-1.0, 125.0)]).noisy(0.3, 2);
+    bench.x().v[0] += 2.0;
+    let (t, v) = (bench.x().t[..17].to_vec(), bench.x().v[..17].to_vec());
+    let fit = line(&t, &v).expect("a line");
+    let rounding = resolution(&v).expect("different values") / 12.0_f64.sqrt();
+    let found = bench.measured("steady_ripple");
+    near(found.value, (v[0] - fit.at(0.0)).abs(), 1e-12);
+    near(found.u, joined([noise(&v), fit.u_at(0.0), rounding]), 1e-12);
+    assert!(fit.u_at(0.0) > 0.3 * found.u, "the line matters here");
 }

@@ -1,3 +1,4 @@
+use crate::metrics::numeric::{mean_uncertainty, noise, trend};
 use crate::metrics::samples::{Bench, near};
 
 const ZETA: f64 = 0.5;
@@ -64,6 +65,8 @@ fn settling_of_a_second_order_step_meets_the_closed_form() {
                     let bench = stepped(dt, shift * dt, low, high).band(share * height.abs());
                     let found = bench.measured("settling_time");
                     near(found.value, expected, 1.5 * dt * dt + 1e-4 + last_digit);
+                    let error = (found.value - expected).abs();
+                    assert!(error <= 2.0 * found.u + last_digit + 1e-4, "{error} u {}", found.u);
                     assert!(found.u <= 3.0 * dt * dt + 3e-3, "u {} at dt {dt}", found.u);
                 }
             }
@@ -144,6 +147,12 @@ fn uncertainty_of_the_moments_enters_settling() {
 fn steps_that_carry_no_figure_are_refused_with_numbers() {
     let good = || stepped(0.01, 0.0, 0.0, 1.0).band(0.02);
     for id in ["overshoot", "settling_time"] {
+        // Nine frames of a ramp, a second of rest, and the rest of the way in one jump.
+        let mut rested: Vec<(f64, f64)> =
+            (0..9).map(|i| (0.02 * f64::from(i), 0.1 * f64::from(i + 1))).collect();
+        rested.insert(0, (-1.0, 0.0));
+        rested.push((1.2, 1.0));
+        good().told(&rested).refuses(id, "more than one stroke in `span`: 10 changes");
         let both = |bench: Bench, part: &str| bench.refuses(id, part);
         both(good().told(&[(-1.0, 1.0), (0.0, 1.0)]), "does not go from one value to another");
         both(good().told(&[(-1.0, 0.0), (0.0, 0.5), (1.0, 0.5), (1.5, 1.0)]), "more than one stroke");
@@ -178,6 +187,15 @@ fn steps_that_carry_no_figure_are_refused_with_numbers() {
         other.columns.demands[0].unit = crate::units::parse_unit("A").expect("a unit");
         both(other, "cannot be held against demand `d`, a current");
     }
+    let mut spiked = Bench::new("rad/s", -0.6, 0.01, 3.0, |t| match t {
+        t if t < -0.001 => 0.0,
+        t if t < 0.015 => 1.5,
+        _ => 1.0,
+    })
+    .told(&[(-1.0, 0.0), (0.0, 1.0)]);
+    spiked.refuses("overshoot", "comes 2 samples after the change of demand, at least 4");
+    spiked.x().v[30] = f64::NAN;
+    spiked.refuses("overshoot", "1 of 50 samples of `x` before the change of demand are not a number");
     good().told(&[(0.0, 0.0), (0.001, 1.0)]).refuses("overshoot", "no level before the change of demand");
     stepped(0.2, 0.0, 0.0, 1.0).refuses("overshoot", "at least 16 are needed");
     // The channel goes the other way, or not at all.
@@ -192,4 +210,77 @@ fn settling_that_is_not_seen_is_a_lower_bound_and_refused() {
     stepped(0.01, 0.0, 0.0, 1.0).band(f64::NAN).refuses("settling_time", "no band above zero");
     stepped(0.01, 0.0, 0.0, 1.0).band(0.03).noisy(0.03, 1).refuses("settling_time", "only be a lower bound");
     stepped(0.01, 0.0, 0.0, 1.0).band(0.1).noisy(0.03, 1).refuses("settling_time", "too close to the noise");
+}
+
+/// One stray sample in the settled end, far outside the band: nobody knows how long that goes on.
+#[test]
+fn an_exit_in_the_settled_end_is_a_lower_bound() {
+    let mut bench = stepped(0.01, 0.0, 0.0, 1.0).band(0.02);
+    let stray = bench.x().t.partition_point(|t| *t < 2.6);
+    bench.x().v[stray] += 0.05;
+    bench.refuses("settling_time", "still outside ±0.02000 rad/s at 2.6");
+}
+
+/// Overshoot O = (peak - top) / (top - base): by the rule of error propagation the base enters by O / amplitude and
+/// the top by (1 + O) / amplitude. Slow wiggles make the levels uncertain and hardly touch the noise.
+#[test]
+fn levels_enter_the_uncertainty_of_overshoot_by_their_sensitivities() {
+    let wiggle = |t: f64| 0.02 * (40.0 * t).sin() + 0.01 * (23.0 * t).cos();
+    let bench = |base: bool, top: bool| {
+        let mut bench = stepped(0.001, 0.0005, 0.0, 1.0);
+        let series = bench.x();
+        for (t, v) in series.t.iter().zip(&mut series.v) {
+            if (base && *t < 0.0) || (top && *t >= 2.25) {
+                *v += wiggle(*t);
+            }
+        }
+        bench
+    };
+    let plain = bench(false, false).measured("overshoot");
+    let part = |t0: f64, t1: f64| {
+        let mut bench = bench(true, true);
+        let (range, series) = (bench.x().within(t0, t1), bench.x().clone());
+        (series.t[range.clone()].to_vec(), series.v[range].to_vec())
+    };
+    let found = bench(true, false).measured("overshoot");
+    let (t, v) = part(-0.5, -1e-9);
+    let drift = crate::metrics::numeric::line(&t, &v).expect("a line").slope.abs() * 0.5;
+    let u_base = (mean_uncertainty(&v).powi(2) + (drift / 12.0_f64.sqrt()).powi(2)).sqrt();
+    near(found.u, (plain.u.powi(2) + (found.value * u_base).powi(2)).sqrt(), 0.01 * found.u);
+    let found = bench(false, true).measured("overshoot");
+    let (t, v) = part(2.25, 3.0);
+    let drift = trend(&t, &v, 0.0).expect("a trend").slope.abs() * 0.75;
+    let u_top = (mean_uncertainty(&v).powi(2) + (drift / 12.0_f64.sqrt()).powi(2)).sqrt();
+    let expected = ((1.0 + found.value) * u_top).hypot(noise(&v));
+    near(found.u, expected, 0.02 * expected);
+}
+
+fn window<'a>(bench: &'a Bench, t1: f64) -> crate::metrics::window::Window<'a> {
+    let view = bench.view("x");
+    crate::metrics::window::samples(&view, 1).expect("whole").part(0.0, t1)
+}
+
+/// A parabola of curvature 2 between samples h apart bends by h^2 2 / 8 from a straight line, uniform.
+#[test]
+fn the_bend_between_two_samples_is_allowed_for() {
+    let bench = Bench::new("V", 0.0, 0.1, 2.0, |t| (t - 2.0) * (t - 2.0));
+    near(super::sag_between(&window(&bench, 2.0), 0.0, 0.5), 0.01 * 2.0 / 8.0 / 3.0_f64.sqrt(), 1e-12);
+    // Samples at 1.2 and 1.3 s have 0.64 and 0.49: the line crosses 0.5 at 1.2 + 0.1 x 14 / 15.
+    let exit = super::last_exit(&window(&bench, 2.0), 0.0, 0.5).expect("an exit");
+    near(exit.t.expect("a next sample"), 1.2 + 0.1 * 14.0 / 15.0, 1e-12);
+    // Third differences of t^3 are 6 h^3.
+    let cubes: Vec<f64> = (0..9).map(|i| (0.1 * f64::from(i)).powi(3)).collect();
+    near(super::bend(&cubes, 4), 6e-3 / (9.0 * 3.0_f64.sqrt()) / 3.0_f64.sqrt(), 1e-12);
+}
+
+/// White noise on a drift too small to refuse: the level may be wrong by half of the drift either way, uniform.
+#[test]
+fn what_is_left_of_a_drift_makes_the_level_uncertain() {
+    let bench = Bench::new("V", 0.0, 0.005, 1.0, |t| 1.0 + 0.009 * t).noisy(0.01, 8);
+    let tail = window(&bench, 1.0);
+    let level = super::settled(&tail, 1.0).unwrap_or_else(|refusal| panic!("{}", refusal.why));
+    let drift = trend(tail.t, tail.v, 0.0).expect("a trend").slope * 1.0;
+    near(level.u, mean_uncertainty(tail.v).hypot(drift / 12.0_f64.sqrt()), 1e-9);
+    assert!(level.u > 1.2 * mean_uncertainty(tail.v), "the drift matters here");
+    near(level.value, crate::metrics::numeric::mean(tail.v), 1e-12);
 }

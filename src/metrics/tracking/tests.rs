@@ -93,3 +93,22 @@ fn tracking_that_cannot_be_told_is_refused_with_numbers() {
         bench.measured(id);
     }
 }
+
+/// A gap counts once it is both a tenth of the span and far longer than the samples usually come.
+#[test]
+fn gaps_that_matter_are_told_from_those_that_do_not() {
+    let without = |dt: f64, t1: f64, from: usize, to: usize| {
+        let mut bench = Bench::new("V", 0.0, dt, t1, |_| 3.0).told(&[(-1.0, 2.0)]);
+        let series = bench.x();
+        for list in [&mut series.t, &mut series.u_t, &mut series.v] {
+            list.drain(from..to);
+        }
+        bench
+    };
+    without(0.01, 4.0, 100, 135).measured("tracking_rms");
+    without(0.01, 4.0, 100, 145).refuses("tracking_rms", "no sample of `x` for 0.460 s of the 4.000 s");
+    without(0.1, 0.95, 0, 0).measured("tracking_rms");
+    // At either end as well.
+    without(0.01, 4.0, 0, 50).refuses("tracking_rms", "no sample of `x` for 0.500 s");
+    without(0.01, 4.0, 350, 402).refuses("tracking_rms", "no sample of `x` for 0.510 s");
+}
