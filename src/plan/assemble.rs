@@ -16,7 +16,12 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
         match record {
             Record::Row(row) => assembly.row(row),
             Record::Sent(sent) => assembly.sent(sent),
-            Record::Event(event) => assembly.spans.event(event),
+            Record::Event(event) => {
+                if matches!(event.what, What::StopBegan { .. }) {
+                    assembly.values.on_stop();
+                }
+                assembly.spans.event(event);
+            }
         }
     }
     assembly.finish()

@@ -92,6 +92,12 @@ impl Values {
         }
     }
 
+    /// A stop began: what was demanded before it is no longer in force, so what is derived from demands
+    /// has no value until they are sent again.
+    pub fn on_stop(&mut self) {
+        self.demands.fill(None);
+    }
+
     /// Takes a row and appends to `out` a value for each channel of its group, in the order of the
     /// fields, and then for every derived channel that rests on the group, in the order of the plan.
     ///
