@@ -1,6 +1,10 @@
 //! The plan: files resolved. SI units, indices instead of names, deadlines, link budgets; nothing
 //! optional that matters and no unit strings to interpret.
 
+mod layout;
+
+pub use layout::layout;
+
 use crate::expr::Expr;
 use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use crate::files::suite::Rule;
