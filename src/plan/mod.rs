@@ -14,6 +14,7 @@
 //! so that a trip and a report cannot see different values.
 
 mod assemble;
+mod layout;
 mod parts;
 mod profile;
 mod resolve;
@@ -23,6 +24,7 @@ mod testing;
 mod values;
 
 pub use assemble::columns;
+pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment};
 pub use resolve::resolve;
