@@ -11,6 +11,7 @@ pub mod record;
 pub mod states;
 pub mod time;
 pub mod trace;
+pub mod twin;
 pub mod units;
 pub mod verdict;
 pub mod wire;
