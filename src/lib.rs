@@ -8,6 +8,8 @@ pub mod metrics;
 pub mod outcome;
 pub mod plan;
 pub mod record;
+pub mod rehearsal;
+pub mod results;
 pub mod states;
 pub mod time;
 pub mod trace;
