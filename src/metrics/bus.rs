@@ -1,6 +1,6 @@
 //! How far the bus gives way under load.
 
-use super::numeric::{joined, mean_uncertainty, median, noise};
+use super::numeric::{joined, median, noise};
 use super::window::{difference_text, refuse, samples};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::units::Kind;
@@ -42,9 +42,10 @@ fn sag(view: &View<'_>) -> Result<Measured, Refusal> {
     let first = samples.part(span.t0, end);
     let before = median(first.v);
     let lowest = samples.v.iter().copied().fold(f64::INFINITY, f64::min);
-    // The median of normal values is sqrt(pi/2) times as uncertain as their mean; the lowest sample has the
-    // noise of one.
-    let u_before = (0.5 * std::f64::consts::PI).sqrt() * mean_uncertainty(first.v);
+    // The figure is of the bus as it was in that window: its own movement there is part of it and no
+    // doubt about it, so only the noise from sample to sample counts. The median of normal values is
+    // sqrt(pi/2) times as uncertain as their mean; the lowest sample has the noise of one.
+    let u_before = (0.5 * std::f64::consts::PI / first.v.len() as f64).sqrt() * noise(first.v);
     let u = joined([u_before, noise(samples.v)]);
     let note = (lowest >= before).then(|| {
         format!(
