@@ -1,4 +1,7 @@
 //! spinproof: an automated hardware-in-the-loop test runner for rebuilt electric drive units.
+#[cfg(test)]
+extern crate self as spinproof;
+
 pub mod columns;
 pub mod diag;
 pub mod engine;
@@ -8,6 +11,7 @@ pub mod metrics;
 pub mod outcome;
 pub mod plan;
 pub mod record;
+pub mod shell;
 pub mod states;
 pub mod trace;
 pub mod time;
