@@ -10,6 +10,7 @@ pub mod plan;
 pub mod record;
 pub mod rehearsal;
 pub mod results;
+pub mod shell;
 pub mod states;
 pub mod time;
 pub mod trace;
