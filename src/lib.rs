@@ -9,6 +9,7 @@ pub mod outcome;
 pub mod plan;
 pub mod record;
 pub mod rehearsal;
+pub mod report;
 pub mod results;
 pub mod shell;
 pub mod states;
