@@ -50,7 +50,9 @@ impl RowStatus {
 
     /// The status of that number.
     pub fn from_code(code: u8) -> Option<RowStatus> {
-        [RowStatus::Ok, RowStatus::Lost, RowStatus::Malformed, RowStatus::Missed].get(usize::from(code)).copied()
+        [RowStatus::Ok, RowStatus::Lost, RowStatus::Malformed, RowStatus::Missed]
+            .get(usize::from(code))
+            .copied()
     }
 }
 
