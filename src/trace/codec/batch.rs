@@ -59,7 +59,8 @@ fn sound(batch: &arrow_ipc::RecordBatch<'_>, body: usize, schema: &Schema) -> Re
     if nodes.len() != schema.fields().len() || buffers.len() != expected {
         return Err(format!("{} columns in {} buffers", nodes.len(), buffers.len()));
     }
-    let fits = |n: &arrow_ipc::FieldNode| n.length() == batch.length() && (0..=n.length()).contains(&n.null_count());
+    let fits =
+        |n: &arrow_ipc::FieldNode| n.length() == batch.length() && (0..=n.length()).contains(&n.null_count());
     if !nodes.iter().all(fits) {
         return Err("columns of unequal length".into());
     }

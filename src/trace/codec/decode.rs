@@ -77,9 +77,13 @@ impl fmt::Display for Cut {
         let Cut { stream, at, bytes, why } = self;
         match why {
             CutKind::NoEnd => write!(f, "{stream} was not closed; every batch in it is whole"),
-            CutKind::Torn => write!(f, "{stream} breaks off within a batch; its last {bytes} bytes were passed over"),
+            CutKind::Torn => {
+                write!(f, "{stream} breaks off within a batch; its last {bytes} bytes were passed over")
+            }
             CutKind::Zeros => write!(f, "{stream} ends in {bytes} zero bytes, which were passed over"),
-            CutKind::Damaged(what) => write!(f, "{stream} is damaged in the {bytes} bytes from byte {at}: {what}"),
+            CutKind::Damaged(what) => {
+                write!(f, "{stream} is damaged in the {bytes} bytes from byte {at}: {what}")
+            }
             CutKind::Missing => write!(f, "{stream} is not there"),
         }
     }

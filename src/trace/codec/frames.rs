@@ -44,7 +44,8 @@ pub(super) fn scan(bytes: &[u8]) -> Scan {
             scan.ended = true;
             at = bytes.len();
         } else {
-            let next = (at + 1..bytes.len()).find(|i| frame_at(bytes, *i).is_some() || is_end_mark(bytes, *i));
+            let next =
+                (at + 1..bytes.len()).find(|i| frame_at(bytes, *i).is_some() || is_end_mark(bytes, *i));
             let end = next.unwrap_or(bytes.len());
             scan.strays.push(at..end);
             at = end;

@@ -7,8 +7,8 @@ mod encode;
 mod frames;
 mod schema;
 
-pub(crate) use decode::{Newer, decode};
 pub use decode::{Cut, CutKind, Trace};
+pub(crate) use decode::{Newer, decode};
 pub(crate) use encode::{Encoder, Entry};
 pub use schema::VERSION;
 pub(crate) use schema::{slug, streams};

@@ -15,7 +15,9 @@ const INFO: &str = "run.json";
 #[derive(Debug, thiserror::Error)]
 pub enum FolderError {
     /// It is no such folder.
-    #[error("{dir} is not the folder of a run: it has no run.json; give a folder as `run` or `rehearse` printed it")]
+    #[error(
+        "{dir} is not the folder of a run: it has no run.json; give a folder as `run` or `rehearse` printed it"
+    )]
     NotARun {
         /// The folder as given.
         dir: PathBuf,
@@ -29,7 +31,9 @@ pub enum FolderError {
         source: io::Error,
     },
     /// `run.json` is not as this program writes it.
-    #[error("cannot understand {path}: {what}; it was changed after the run, restore it from a copy of the folder")]
+    #[error(
+        "cannot understand {path}: {what}; it was changed after the run, restore it from a copy of the folder"
+    )]
     Malformed {
         /// Which file.
         path: PathBuf,
@@ -37,7 +41,9 @@ pub enum FolderError {
         what: String,
     },
     /// It was written by a newer version.
-    #[error("{path} has schema {found}, expected {SCHEMA} or older: read it with the spinproof that wrote it")]
+    #[error(
+        "{path} has schema {found}, expected {SCHEMA} or older: read it with the spinproof that wrote it"
+    )]
     Newer {
         /// Which file.
         path: PathBuf,
@@ -244,7 +250,8 @@ pub(super) fn fresh(base: &Path, name: &str) -> io::Result<PathBuf> {
 }
 
 fn making(error: io::Error, path: &Path) -> io::Error {
-    let what = format!("cannot write {}: {error}; check the disk and that you may write there", path.display());
+    let what =
+        format!("cannot write {}: {error}; check the disk and that you may write there", path.display());
     io::Error::new(error.kind(), what)
 }
 

@@ -25,7 +25,9 @@ pub enum TraceError {
         source: io::Error,
     },
     /// It was written by a newer version.
-    #[error("{path} has schema {found}, expected {VERSION} or older: read it with the spinproof that wrote it")]
+    #[error(
+        "{path} has schema {found}, expected {VERSION} or older: read it with the spinproof that wrote it"
+    )]
     Newer {
         /// Which stream.
         path: PathBuf,

@@ -135,11 +135,15 @@ impl Writer {
     /// told already: an `Ok` means that the trace on the disk is whole.
     pub fn finish(mut self) -> io::Result<()> {
         self.told = false;
-        self.each(Open::end)?;
-        match self.dropped {
-            0 => Ok(()),
-            n => Err(io::Error::other(format!("{n} records of this run could not be written and are lost"))),
-        }
+        let ended = self.each(Open::end);
+        let lost = match self.dropped {
+            0 => return ended,
+            n => format!("{n} records of this run could not be written and are lost"),
+        };
+        Err(match ended {
+            Ok(()) => io::Error::other(lost),
+            Err(e) => io::Error::new(e.kind(), format!("{lost}; {e}")),
+        })
     }
 
     fn push(&mut self, stream: usize, seq: u64, entry: Entry<'_>) -> io::Result<()> {

@@ -55,7 +55,10 @@ fn no_folder_is_used_twice() {
     let temp = tempfile::tempdir().expect("a temporary folder");
     let name = super::super::folder::default_name("First spin!", NOW);
     assert_eq!(name, "20261125T142531Z-first-spin");
-    assert_eq!(super::super::folder::default_name("../..", "2026-11-25T14:25:31Z"), "20261125T142531Z-unnamed");
+    assert_eq!(
+        super::super::folder::default_name("../..", "2026-11-25T14:25:31Z"),
+        "20261125T142531Z-unnamed"
+    );
     for expected in [name.clone(), format!("{name}-2"), format!("{name}-3")] {
         let made = super::super::folder::fresh(&temp.path().join("runs"), &name).expect("there is room");
         assert_eq!(made, temp.path().join("runs").join(expected));
@@ -77,13 +80,25 @@ fn a_folder_that_is_not_as_it_was_is_refused_with_the_reason() {
     };
     type Spoil = Box<dyn Fn(&Path)>;
     let rows: Vec<(&str, Spoil)> = vec![
-        ("is not the folder of a run", Box::new(|d| fs::remove_file(d.join("run.json")).expect("it was made"))),
+        (
+            "is not the folder of a run",
+            Box::new(|d| fs::remove_file(d.join("run.json")).expect("it was made")),
+        ),
         ("cannot understand", Box::new(|d| fs::write(d.join("run.json"), "{").expect("it can be written"))),
         ("it has no schema number", Box::new(spoil_text("\"schema\": 1", "\"schema\": \"1\""))),
-        ("has schema 2, expected 1 or older", Box::new(spoil_text("\"schema\": 1", "\"schema\": 2, \"new\": []"))),
+        (
+            "has schema 2, expected 1 or older",
+            Box::new(spoil_text("\"schema\": 1", "\"schema\": 2, \"new\": []")),
+        ),
         ("missing field `kind`", Box::new(spoil_text("\"kind\"", "\"kin\""))),
-        ("the rig file of this run", Box::new(|d| fs::remove_file(d.join("files/bench.toml")).expect("it was made"))),
-        ("was changed after the run", Box::new(|d| fs::write(d.join("files/bench.toml"), "x").expect("it is there"))),
+        (
+            "the rig file of this run",
+            Box::new(|d| fs::remove_file(d.join("files/bench.toml")).expect("it was made")),
+        ),
+        (
+            "was changed after the run",
+            Box::new(|d| fs::write(d.join("files/bench.toml"), "x").expect("it is there")),
+        ),
         ("lies outside of the folder", Box::new(spoil_text("files/bench.toml", "../run/run.json"))),
         ("lies outside of the folder", Box::new(spoil_text("files/bench.toml", "/etc/hostname"))),
     ];
@@ -139,7 +154,8 @@ fn a_newer_schema_is_named() {
     let bytes = fs::read(&path).expect("it was made");
     // A flatbuffer string is its length, its bytes and a zero.
     let version = b"\x01\0\0\x001\0";
-    let place = bytes.windows(version.len()).position(|w| w == version).expect("the version is in the metadata");
+    let place =
+        bytes.windows(version.len()).position(|w| w == version).expect("the version is in the metadata");
     let mut newer = bytes.clone();
     newer[place + 4] = b'2';
     fs::write(&path, newer).expect("there is room");

@@ -83,7 +83,11 @@ impl Sink for MemorySink {
         if let Some(room) = &mut state.room {
             *room += torn;
         }
-        assert_eq!(state.files[self.index].1.concat().len() as u64, length, "cut back to the last whole message");
+        assert_eq!(
+            state.files[self.index].1.concat().len() as u64,
+            length,
+            "cut back to the last whole message"
+        );
         Ok(())
     }
 
@@ -103,7 +107,11 @@ fn layout() -> Layout {
             GroupLayout {
                 name: "drive".into(),
                 link: "board".into(),
-                fields: vec![Some(quantity("speed", "rpm", "speed")), None, Some(quantity("bus", "V", "voltage"))],
+                fields: vec![
+                    Some(quantity("speed", "rpm", "speed")),
+                    None,
+                    Some(quantity("bus", "V", "voltage")),
+                ],
             },
             GroupLayout {
                 name: "slow one".into(),
@@ -141,7 +149,14 @@ fn event(t: i64, what: What) -> Record {
 }
 
 fn input(seq: u64, t: i64, payload: &[u8]) -> LoggedInput {
-    LoggedInput { seq, at: at(t), kind: 0, link: 1, payload: payload.into(), outputs: seq.wrapping_mul(0x9E37_79B9_7F4A_7C15) }
+    LoggedInput {
+        seq,
+        at: at(t),
+        kind: 0,
+        link: 1,
+        payload: payload.into(),
+        outputs: seq.wrapping_mul(0x9E37_79B9_7F4A_7C15),
+    }
 }
 
 /// One entry of a run.

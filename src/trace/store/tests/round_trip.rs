@@ -41,7 +41,8 @@ fn every_event_comes_back() {
 #[test]
 fn a_null_is_not_nan_and_no_bit_of_a_number_is_lost() {
     let odd = f64::from_bits(0x7FF8_0000_DEAD_BEEF);
-    let values = [None, Some(f64::NAN), Some(odd), Some(-0.0), Some(f64::INFINITY), Some(f64::MIN_POSITIVE / 4.0)];
+    let values =
+        [None, Some(f64::NAN), Some(odd), Some(-0.0), Some(f64::INFINITY), Some(f64::MIN_POSITIVE / 4.0)];
     let entries: Vec<_> = values
         .iter()
         .enumerate()
@@ -160,7 +161,11 @@ fn comes_back(layout: &Layout, entries: &[Entry]) -> Trace {
 }
 
 fn any_value() -> impl Strategy<Value = Option<f64>> {
-    prop_oneof![Just(None), any::<u64>().prop_map(|bits| Some(f64::from_bits(bits))), any::<f64>().prop_map(Some)]
+    prop_oneof![
+        Just(None),
+        any::<u64>().prop_map(|bits| Some(f64::from_bits(bits))),
+        any::<f64>().prop_map(Some)
+    ]
 }
 
 fn any_text() -> impl Strategy<Value = String> {
@@ -169,10 +174,15 @@ fn any_text() -> impl Strategy<Value = String> {
 
 fn any_layout() -> impl Strategy<Value = Layout> {
     let quantity = || {
-        (any_text(), any_text(), any_text()).prop_map(|(name, unit, kind)| QuantityLayout { name, unit, kind })
+        (any_text(), any_text(), any_text()).prop_map(|(name, unit, kind)| QuantityLayout {
+            name,
+            unit,
+            kind,
+        })
     };
     let fields = proptest::collection::vec(proptest::option::of(quantity()), 0..5);
-    let group = (any_text(), any_text(), fields).prop_map(|(name, link, fields)| GroupLayout { name, link, fields });
+    let group =
+        (any_text(), any_text(), fields).prop_map(|(name, link, fields)| GroupLayout { name, link, fields });
     let groups = proptest::collection::vec(group, 1..4);
     let demands = proptest::collection::vec(quantity(), 1..3);
     (groups, demands, proptest::collection::vec(any_text(), 0..3))
@@ -182,8 +192,8 @@ fn any_layout() -> impl Strategy<Value = Layout> {
 fn any_entry(layout: &Layout) -> impl Strategy<Value = Entry> + use<> {
     let layout = layout.clone();
     let groups = layout.groups.len();
-    let row = (0..groups, any::<[i64; 3]>(), any_value(), 0..4u8, proptest::collection::vec(any_value(), 5)).prop_map(
-        move |(group, [t_request, t_reply, t_sample], u, status, mut values)| {
+    let row = (0..groups, any::<[i64; 3]>(), any_value(), 0..4u8, proptest::collection::vec(any_value(), 5))
+        .prop_map(move |(group, [t_request, t_reply, t_sample], u, status, mut values)| {
             values.truncate(layout.groups[group].fields.len());
             Entry::Record(Record::Row(Row {
                 group,
@@ -194,10 +204,9 @@ fn any_entry(layout: &Layout) -> impl Strategy<Value = Entry> + use<> {
                 values,
                 status: RowStatus::from_code(status).expect("0 to 3 are statuses"),
             }))
-        },
-    );
-    let sent = (any::<i64>(), any::<u64>())
-        .prop_map(|(t, value)| Entry::Record(sent(t, 0, f64::from_bits(value))));
+        });
+    let sent =
+        (any::<i64>(), any::<u64>()).prop_map(|(t, value)| Entry::Record(sent(t, 0, f64::from_bits(value))));
     let event = (any::<i64>(), 0..20usize, any_text()).prop_map(|(t, kind, text)| {
         let what = if kind == 19 { What::Note { text } } else { every_event().swap_remove(kind) };
         Entry::Record(event(t, what))
