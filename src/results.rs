@@ -76,11 +76,12 @@ fn cause(plan: &Plan, events: &[Event], verdicts: &[Vec<Verdict>]) -> (Cause, St
         .map(|(t, c, _)| format!("{}: {} of {}", t.name, c.metric.id(), c.of))
         .collect();
     match cause {
-        Cause::Passed if unmet.len() == 1 => (Cause::CriterionFailed, format!("1 criterion not met ({})", unmet[0])),
-        Cause::Passed if !unmet.is_empty() => (
-            Cause::CriterionFailed,
-            format!("{} criteria not met ({})", unmet.len(), unmet.join("; ")),
-        ),
+        Cause::Passed if unmet.len() == 1 => {
+            (Cause::CriterionFailed, format!("1 criterion not met ({})", unmet[0]))
+        }
+        Cause::Passed if !unmet.is_empty() => {
+            (Cause::CriterionFailed, format!("{} criteria not met ({})", unmet.len(), unmet.join("; ")))
+        }
         _ => (cause, why),
     }
 }

@@ -113,7 +113,8 @@ impl Rehearsal {
         let limit = self.plan.length_estimate() + BEYOND;
         loop {
             let flight = self.flights.peek().map_or(Instant::NEVER, |Reverse(f)| f.at);
-            let now = flight.min(self.wake.unwrap_or(Instant::NEVER)).min(bench.stop_at.unwrap_or(Instant::NEVER));
+            let now =
+                flight.min(self.wake.unwrap_or(Instant::NEVER)).min(bench.stop_at.unwrap_or(Instant::NEVER));
             if now > limit {
                 let why = "the rehearsal did not end by itself: this is a defect of the runner".into();
                 return Ended { cause: Cause::NotMade, why, at: limit };
@@ -124,7 +125,9 @@ impl Rehearsal {
                 inputs.push(Input::Stop(StopReason::Operator("stopped by the rehearsed operator".into())));
             } else if flight == now {
                 match self.flights.pop() {
-                    Some(Reverse(f)) if f.to_engine => inputs.push(Input::Bytes { link: f.link, bytes: f.bytes }),
+                    Some(Reverse(f)) if f.to_engine => {
+                        inputs.push(Input::Bytes { link: f.link, bytes: f.bytes })
+                    }
                     Some(Reverse(f)) => self.at_device(now, f, bench),
                     None => {}
                 }

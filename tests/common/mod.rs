@@ -70,12 +70,10 @@ pub fn run_bench(loaded: Loaded, seed: u64, faults: &[&str], with: impl FnOnce(&
     let mut bench = Bench::new(spec, seed, &faults);
     with(&mut bench);
     let mut steps = Vec::new();
-    let ended = rehearse(
-        &loaded.plan,
-        &mut bench,
-        &mut |_, _| (true, "assumed in a test".into()),
-        &mut |step| steps.push(step),
-    );
+    let ended =
+        rehearse(&loaded.plan, &mut bench, &mut |_, _| (true, "assumed in a test".into()), &mut |step| {
+            steps.push(step)
+        });
     let records: Vec<Record> = steps
         .iter()
         .flat_map(|s| &s.outputs)
