@@ -102,6 +102,10 @@ pub fn parse_unit(text: &str) -> Result<Unit, UnitError> {
         unit.offset = 273.15;
     }
     unit.text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    // The number one needs no unit behind it.
+    if unit.text == "1" {
+        unit.text.clear();
+    }
     Ok(unit)
 }
 

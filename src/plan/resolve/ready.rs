@@ -151,7 +151,7 @@ fn windows(ctx: &Context<'_>, scope: &Scope<'_>, pedal: Option<(usize, f64)>) ->
             Some(Role::DriveState) => {}
             _ => {
                 if let Some((low, high)) = declared_range(channel) {
-                    add(format!("`{}` plausible", channel.name.value), index, low, high);
+                    add(format!("{} plausible", channel.name.value), index, low, high);
                 }
             }
         }

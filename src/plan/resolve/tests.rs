@@ -160,7 +160,7 @@ fn pre_checks_have_their_windows_and_say_what_is_absent() {
     assert_eq!(window("pedal at rest"), ("pedal", f64::NEG_INFINITY, 0.03));
     assert_eq!(window("shaft at rest"), ("speed", -si("8 rpm"), si("8 rpm")));
     assert_eq!(window("emergency-stop loop closed"), ("stop_loop", 0.5, f64::INFINITY));
-    assert_eq!(window("`bus_current` plausible"), ("bus_current", -100.0, 100.0));
+    assert_eq!(window("bus_current plausible"), ("bus_current", -100.0, 100.0));
     assert_eq!(plan.ready.absent, ["coolant flow"]);
 }
 
