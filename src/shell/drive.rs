@@ -1,6 +1,6 @@
 //! The engine's thread: it receives, feeds, drains, and sleeps to the engine's own deadline.
 
-use crate::engine::{Engine, Input, Output, StopReason};
+use crate::engine::{Engine, Input, Logged, Output, Step, StopReason};
 use crate::outcome::Cause;
 use crate::record::{LoggedInput, Record};
 use crate::shell::clock::{Clock, wake_sharply};
@@ -54,13 +54,10 @@ pub trait Accounted: Send {
     fn step(&mut self, now: Instant, input: Input) -> Step;
 }
 
-/// One input and what it led to.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Step {
-    /// The input as it is logged.
-    pub input: LoggedInput,
-    /// The outputs in order; records with their run-wide sequence number.
-    pub outputs: Vec<(Option<u64>, Output)>,
+impl Accounted for Logged {
+    fn step(&mut self, now: Instant, input: Input) -> Step {
+        self.handle(now, input)
+    }
 }
 
 /// A machine whose inputs and records share one run-wide numbering, for machines that keep no

@@ -1,0 +1,244 @@
+//! Columns as figures: panels above one time axis.
+
+use super::Evidence;
+use super::model::{Band, Figure, Level, Line, Mark, Panel};
+use super::plot::{self, Points, Range};
+use super::words;
+use crate::columns::{Columns, DemandSeries, Series, Span};
+use crate::files::rig::{Role, Sets};
+use crate::plan::{Channel, Crossing, Plan};
+use crate::record::What;
+use crate::units::Unit;
+
+/// Columns of a figure: more than a screen or a sheet of paper shows of it.
+const COLUMNS: usize = 800;
+
+/// Figures of the whole run.
+pub(super) fn figures(evidence: &Evidence<'_>) -> Vec<Figure> {
+    let Some(time) = whole_time(evidence.columns) else { return Vec::new() };
+    let plan = evidence.plan;
+    let mut panels = Vec::new();
+    for (title, roles) in [
+        ("Speed", &[Role::ShaftSpeed][..]),
+        ("Bus voltage", &[Role::BusVoltage]),
+        ("Currents", &[Role::BusCurrent, Role::PhaseCurrent]),
+        ("Temperatures", &[Role::WindingTemperature, Role::InverterTemperature, Role::CoolantTemperature]),
+    ] {
+        let channels: Vec<usize> = (0..plan.channels.len())
+            .filter(|i| plan.channels[*i].role.is_some_and(|r| roles.contains(&r)))
+            .collect();
+        let demand = (roles[0] == Role::ShaftSpeed).then(|| speed_demand(plan)).flatten();
+        panels.extend(panel(evidence, title, &channels, demand, time));
+    }
+    let bands = bands(evidence.columns.spans.iter().filter(|s| s.segment.is_none()), time);
+    (!panels.is_empty())
+        .then(|| figure("The whole run".into(), time, bands, panels, evidence))
+        .into_iter()
+        .collect()
+}
+
+/// Demand against measured, and the error, of one test; `None` if nothing was driven.
+pub(super) fn test_figure(evidence: &Evidence<'_>, test: usize) -> Option<Figure> {
+    let columns = evidence.columns;
+    let spans = || columns.spans.iter().filter(move |s| s.test == test);
+    let begin = spans().map(|s| s.t0).filter(|t| t.is_finite()).fold(f64::INFINITY, f64::min);
+    let end = spans().map(|s| s.t1).filter(|t| t.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    // A little of what came before and after: enough to see how it was left.
+    let room = 0.08 * (end - begin);
+    let time = Range::new(begin - 0.25 * room, end + room)?;
+    let plan = evidence.plan;
+    let demand = plan.tests.get(test)?.demand;
+    let follows = plan.demands.get(demand).and_then(|d| role_of(d.sets)).and_then(|r| plan.channel_with(r));
+    let channels: Vec<usize> = follows.into_iter().collect();
+    let mut panels: Vec<Panel> =
+        panel(evidence, "Demand and measured", &channels, Some(demand), time).into_iter().collect();
+    panels.extend(error_panel(evidence, follows, demand, spans().find(|s| s.segment.is_none()), time));
+    if panels.is_empty() {
+        return None;
+    }
+    let bands = bands(spans().filter(|s| s.segment.is_some()), time);
+    Some(figure(plan.tests[test].name.clone(), time, bands, panels, evidence))
+}
+
+fn figure(
+    title: String,
+    time: Range,
+    bands: Vec<Band>,
+    panels: Vec<Panel>,
+    evidence: &Evidence<'_>,
+) -> Figure {
+    let ticks = plot::across(time, 8);
+    Figure { title, t0: time.low, t1: time.high, ticks, bands, marks: marks(evidence, time), panels }
+}
+
+fn whole_time(columns: &Columns) -> Option<Range> {
+    let ends = |t: &[f64]| [t.first().copied(), t.last().copied()];
+    let moments =
+        columns.series.iter().flat_map(|s| ends(&s.t)).chain(columns.demands.iter().flat_map(|d| ends(&d.t)));
+    let finite = moments.flatten().filter(|t| t.is_finite());
+    let (low, high) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), t| (l.min(t), h.max(t)));
+    Range::new(low, high)
+}
+
+fn role_of(sets: Sets) -> Option<Role> {
+    match sets {
+        Sets::ShaftSpeed => Some(Role::ShaftSpeed),
+        Sets::Torque => Some(Role::Torque),
+        Sets::Pump => None,
+    }
+}
+
+fn speed_demand(plan: &Plan) -> Option<usize> {
+    plan.demands.iter().position(|d| d.sets == Sets::ShaftSpeed)
+}
+
+/// One panel with the channels and, below them, a demand; `None` if there is nothing to draw.
+fn panel(
+    evidence: &Evidence<'_>,
+    title: &str,
+    channels: &[usize],
+    demand: Option<usize>,
+    time: Range,
+) -> Option<Panel> {
+    let plan = evidence.plan;
+    let demand = demand.and_then(|d| demand_series(evidence, d)).filter(|d| any_within(&d.t, time));
+    let series: Vec<(&Channel, &Series)> = channels
+        .iter()
+        .filter_map(|i| plan.channels.get(*i))
+        .filter_map(|c| evidence.columns.series(&c.name).map(|s| (c, s)))
+        .filter(|(_, s)| any_within(&s.t, time))
+        .collect();
+    let unit = series.first().map(|(_, s)| s.unit.clone()).or_else(|| demand.map(|d| d.unit.clone()))?;
+    let shown = |s: &Series| s.within(time.low, time.high);
+    let values = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied());
+    let demanded = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
+    let data = Range::around(values.chain(demanded).map(|v| unit.from_si(v)))?;
+    let levels = levels(evidence, channels, &unit, data);
+    let range = Range::around([data.low, data.high].into_iter().chain(levels.iter().map(|(v, _)| *v)))?;
+    let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
+    let mut lines = Vec::new();
+    if let Some(d) = demand {
+        let v = scaled(&d.v);
+        let points = Points { t: &d.t, v: &v, lost: &[], stands: true };
+        let name = "demand".to_string();
+        lines.push(Line { name, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
+    }
+    let mut lost = Vec::new();
+    for (i, (_, s)) in series.iter().enumerate() {
+        let v = scaled(&s.v);
+        let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
+        let name = if s.unit.text == unit.text { s.name.clone() } else { format!("{} ({})", s.name, s.unit) };
+        lines.push(Line { name, pattern: (i % 4) as u8, path: plot::line(points, time, range, COLUMNS) });
+        lost.extend_from_slice(&s.lost);
+    }
+    lost.sort_by(f64::total_cmp);
+    Some(Panel {
+        title: title.into(),
+        unit: words::unit_text(&unit),
+        low: range.low,
+        high: range.high,
+        ticks: plot::upright(range, 4),
+        levels: levels
+            .into_iter()
+            .map(|(v, text)| Level { at: (1.0 - range.share(v)) * 100.0, text })
+            .collect(),
+        lines,
+        lost: plot::strokes(&lost, time, COLUMNS),
+    })
+}
+
+/// Measured less demand while the profile ran.
+fn error_panel(
+    evidence: &Evidence<'_>,
+    channel: Option<usize>,
+    demand: usize,
+    span: Option<&Span>,
+    time: Range,
+) -> Option<Panel> {
+    let series = evidence.columns.series(&evidence.plan.channels.get(channel?)?.name)?;
+    let demand = demand_series(evidence, demand)?;
+    let span = span?;
+    let shown = series.within(span.t0, span.t1);
+    let unit = &series.unit;
+    let t = &series.t[shown.clone()];
+    let v: Vec<f64> = t
+        .iter()
+        .zip(&series.v[shown])
+        .map(|(t, v)| demand.at(*t).map_or(f64::NAN, |d| unit.difference_from_si(v - d)))
+        .collect();
+    let range = Range::around(v.iter().copied().chain([0.0]))?;
+    let points = Points { t, v: &v, lost: &series.lost, stands: false };
+    let path = plot::line(points, time, range, COLUMNS);
+    Some(Panel {
+        title: "Error (measured less demand)".into(),
+        unit: words::difference_unit_text(unit),
+        low: range.low,
+        high: range.high,
+        ticks: plot::upright(range, 3),
+        lines: vec![Line { name: "error".into(), pattern: 0, path }],
+        levels: Vec::new(),
+        lost: String::new(),
+    })
+}
+
+/// Trip levels of the channels that are near enough to be drawn, or that fired.
+fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range) -> Vec<(f64, String)> {
+    let fired = |name: &str| {
+        evidence.events.iter().any(|e| matches!(&e.what, What::Trip { trip, .. } if trip == name))
+    };
+    let near = Range { low: data.low - 0.6 * data.length(), high: data.high + 0.6 * data.length() };
+    let mut levels = Vec::new();
+    for trip in evidence.plan.trips.iter().filter(|t| channels.contains(&t.channel)) {
+        let (Crossing::Above(level) | Crossing::Below(level)) = trip.when else { continue };
+        let channel = &evidence.plan.channels[trip.channel];
+        let value = unit.from_si(level);
+        // Channels of one panel may differ in unit: a level is drawn only on the panel's own scale.
+        if channel.unit.kind == unit.kind && (fired(&trip.name) || (value >= near.low && value <= near.high))
+        {
+            levels.push((value, format!("{}: {}", trip.name, words::exact(&channel.unit, level))));
+        }
+    }
+    levels
+}
+
+fn demand_series<'a>(evidence: &Evidence<'a>, demand: usize) -> Option<&'a DemandSeries> {
+    let name = &evidence.plan.demands.get(demand)?.name;
+    evidence.columns.demands.iter().find(|d| d.name == *name)
+}
+
+fn any_within(t: &[f64], time: Range) -> bool {
+    t.iter().any(|t| *t >= time.low && *t <= time.high)
+}
+
+fn within<'a>(t: &'a [f64], v: &'a [f64], time: Range) -> impl Iterator<Item = f64> + 'a {
+    t.iter().zip(v).filter(move |(t, _)| **t >= time.low && **t <= time.high).map(|(_, v)| *v)
+}
+
+fn bands<'a>(spans: impl Iterator<Item = &'a Span>, time: Range) -> Vec<Band> {
+    spans
+        .filter(|s| s.t0.is_finite() && s.t1.is_finite() && s.t1 > s.t0)
+        .enumerate()
+        .map(|(i, s)| {
+            let left = time.share(s.t0) * 100.0;
+            let width = time.share(s.t1) * 100.0 - left;
+            Band { left, width, name: s.name.clone(), shaded: i % 2 == 0 }
+        })
+        .collect()
+}
+
+fn marks(evidence: &Evidence<'_>, time: Range) -> Vec<Mark> {
+    let mut marks = Vec::new();
+    for event in evidence.events {
+        let (text, trip) = match &event.what {
+            What::Trip { trip, .. } => (format!("trip: {trip}"), true),
+            What::StopBegan { .. } => ("stop".to_string(), false),
+            What::LinkLost { link, .. } => (format!("link lost: {link}"), true),
+            _ => continue,
+        };
+        let at = event.at.secs_f64();
+        if at >= time.low && at <= time.high {
+            marks.push(Mark { at: time.share(at) * 100.0, text, trip });
+        }
+    }
+    marks
+}

@@ -1,0 +1,82 @@
+//! Reports: one model made from the evidence of a run, and pure renderers of it.
+//!
+//! [`model`] resolves everything to texts and numbers; [`junit`], [`html`], [`terminal`] and [`json`]
+//! only lay them out. No document holds its time of making, a host or a path: the same run folder
+//! gives the same bytes.
+
+mod cautions;
+mod charts;
+mod criteria;
+mod facts;
+mod html;
+mod json;
+mod junit;
+mod model;
+mod plot;
+mod safe;
+mod story;
+mod terminal;
+mod words;
+
+pub use html::html;
+pub use json::json;
+pub use junit::{JunitError, junit};
+pub use model::{
+    Band, Bar, Caution, CheckFound, Counts, CriterionRow, Cut, EventLine, Figure, Headline, Identity, Level,
+    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, StageProof, StopProof,
+    TestReport, Tick, Warning,
+};
+pub use terminal::terminal;
+
+use crate::columns::Columns;
+use crate::outcome::Cause;
+use crate::plan::Plan;
+use crate::record::Event;
+use crate::trace::RunInfo;
+use crate::verdict::Verdict;
+
+/// Everything that a report is made from. It never needs the hardware.
+#[derive(Debug, Clone)]
+pub struct Evidence<'a> {
+    /// The plan, resolved again from the files in the run folder.
+    pub plan: &'a Plan,
+    /// What the run folder says about its run.
+    pub run: &'a RunInfo,
+    /// What happened, in order of time.
+    pub events: &'a [Event],
+    /// What was measured.
+    pub columns: &'a Columns,
+    /// The answers: per test of the plan, per criterion. A missing one counts as not measured.
+    pub verdicts: &'a [Vec<Verdict>],
+    /// What ended the run, criteria included.
+    pub cause: Cause,
+    /// The same in words, with numbers.
+    pub why: String,
+    /// What is missing from the record: torn streams, a cut run.
+    pub cuts: Vec<String>,
+}
+
+/// Resolves the evidence to texts and numbers. The same evidence gives the same report.
+pub fn model(evidence: &Evidence<'_>) -> Report {
+    let story = story::tell(evidence);
+    let safe_state = safe::proof(evidence, &story);
+    let tests = story::tests(evidence, &story);
+    let headline = story::headline(evidence, &story, &tests);
+    Report {
+        schema: 1,
+        headline,
+        identity: facts::identity(evidence),
+        warnings: safe::warnings(evidence, &story, &safe_state),
+        figures: charts::figures(evidence),
+        tests,
+        pre_checks: facts::pre_checks(evidence),
+        safe_state,
+        events: story::event_lines(evidence),
+        unsolicited: facts::unsolicited(evidence),
+        links: facts::links(evidence),
+        settings: facts::settings(evidence),
+        settings_sha256: facts::settings_hash(evidence),
+        files: evidence.run.files.clone(),
+        cautions: cautions::cautions(evidence.plan),
+    }
+}

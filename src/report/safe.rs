@@ -1,0 +1,205 @@
+//! The safe state: what was demanded, what samples confirmed, and what a person must know.
+//!
+//! It never says that anything may be touched. What the record does not show counts as not so.
+
+use super::model::{SafeState, StageProof, StopProof, Warning};
+use super::story::Story;
+use super::{Evidence, words};
+use crate::outcome::Cause;
+use crate::record::{Event, Stage, What};
+use crate::states::DriveState;
+use crate::units::number_text;
+
+/// What the record shows of the way to rest.
+pub(super) fn proof(evidence: &Evidence<'_>, story: &Story) -> SafeState {
+    let stops = stops(evidence, story);
+    let last = Last::of(evidence.events);
+    let (channel, limit) = evidence.plan.stop.bus;
+    let bus_last = evidence.plan.channels.get(channel).and_then(|c| last_reading(evidence, &c.name));
+    let not_driven = !last.was_driven || (last.not_driven && evidence.cause != Cause::NotConfirmed);
+    let at_rest = !last.was_driven || last.at_rest;
+    // A reading above the limit after the stage was confirmed takes the proof away again.
+    let rose_again = bus_last.is_some_and(|(volts, at)| at >= last.de_energised_at && volts > limit);
+    let de_energised = last.de_energised && !rose_again;
+    let summary = summary(&last, not_driven, at_rest, de_energised);
+    SafeState { was_driven: last.was_driven, not_driven, at_rest, de_energised, bus_last, summary, stops }
+}
+
+/// What the events say of the stages, each as it stood at the end.
+#[derive(Debug, Default)]
+struct Last {
+    was_driven: bool,
+    not_driven: bool,
+    at_rest: bool,
+    de_energised: bool,
+    de_energised_at: f64,
+}
+
+impl Last {
+    fn of(events: &[Event]) -> Last {
+        let mut last = Last::default();
+        for event in events {
+            match &event.what {
+                What::SegmentBegan { .. } => last.drive(),
+                What::State { state } if may_drive(state) => last.drive(),
+                What::TestBegan { .. } => last.de_energised = false,
+                What::StopBegan { .. } => {
+                    (last.not_driven, last.at_rest, last.de_energised) = (false, false, false);
+                }
+                What::Stage { stage, confirmed, .. } => match stage {
+                    Stage::NotDriven => last.not_driven = *confirmed,
+                    Stage::AtRest => last.at_rest = *confirmed,
+                    Stage::DeEnergised => {
+                        last.de_energised = *confirmed;
+                        last.de_energised_at = event.at.secs_f64();
+                    }
+                },
+                _ => {}
+            }
+        }
+        last
+    }
+
+    fn drive(&mut self) {
+        *self = Last { was_driven: true, ..Last::default() };
+    }
+}
+
+/// Whether the gates may be switching in a state told in words; an unknown word is not trusted.
+fn may_drive(words: &str) -> bool {
+    DriveState::ALL.iter().find(|s| s.words() == words).is_none_or(|s| s.may_drive())
+}
+
+fn last_reading(evidence: &Evidence<'_>, name: &str) -> Option<(f64, f64)> {
+    let series = evidence.columns.series(name)?;
+    series.v.iter().zip(&series.t).rev().find(|(v, t)| v.is_finite() && t.is_finite()).map(|(v, t)| (*v, *t))
+}
+
+fn stops(evidence: &Evidence<'_>, story: &Story) -> Vec<StopProof> {
+    let mut stops: Vec<StopProof> = Vec::new();
+    for event in evidence.events {
+        let at_s = event.at.secs_f64();
+        match &event.what {
+            What::StopBegan { reason } => stops.push(StopProof {
+                at_s,
+                test: story
+                    .test_at(event.at)
+                    .and_then(|t| evidence.plan.tests.get(t))
+                    .map(|t| t.name.clone()),
+                reason: reason.clone(),
+                frames: 0,
+                stages: [Stage::NotDriven, Stage::AtRest, Stage::DeEnergised].map(silent).to_vec(),
+            }),
+            What::StopSent { .. } => {
+                if let Some(stop) = stops.last_mut() {
+                    stop.frames += 1;
+                }
+            }
+            What::Stage { stage, confirmed, found } => {
+                let row = StageProof {
+                    stage: stage.words().into(),
+                    confirmed: Some(*confirmed),
+                    found: found.clone(),
+                    at_s: Some(at_s),
+                };
+                if let Some(stop) = stops.last_mut() {
+                    stop.stages[*stage as usize] = row;
+                }
+            }
+            _ => {}
+        }
+    }
+    stops
+}
+
+fn silent(stage: Stage) -> StageProof {
+    StageProof { stage: stage.words().into(), confirmed: None, found: "nothing recorded".into(), at_s: None }
+}
+
+fn summary(last: &Last, not_driven: bool, at_rest: bool, de_energised: bool) -> String {
+    let mut parts = Vec::new();
+    if !last.was_driven {
+        parts.push("Nothing was driven by this program.");
+    } else if not_driven {
+        parts.push("Not driven: confirmed by samples asked for after the last stop frame.");
+    } else {
+        parts.push("Not driven: NOT confirmed. Treat the machine as driven.");
+    }
+    if last.was_driven {
+        parts.push(if at_rest {
+            "At rest: confirmed."
+        } else {
+            "At rest: NOT confirmed. Treat the shaft as turning."
+        });
+    }
+    parts.push(if de_energised {
+        "Bus: shown below its limit at that moment; stored charge and a supply left on can change that."
+    } else {
+        "Bus: not shown below its limit. It counts as live."
+    });
+    parts.join(" ")
+}
+
+/// The warnings, gravest first.
+pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState) -> Vec<Warning> {
+    let mut list = Vec::new();
+    let switch_off = &evidence.plan.supply.switch_off;
+    if !safe.not_driven {
+        let mut lines = vec![
+            "Torque off was not confirmed by samples: treat the machine as driven.".to_string(),
+            "Use the hard-wired emergency stop. Stay out of the plane of everything that turns.".into(),
+            format!("Then take the supply away: {switch_off}."),
+        ];
+        if safe.stops.is_empty() {
+            lines.insert(0, "The record ends without a stop.".into());
+        }
+        lines.extend(found_at_last(safe, Stage::NotDriven));
+        list.push(Warning { title: "SAFE STATE NOT CONFIRMED".into(), lines });
+    } else if !safe.at_rest {
+        let mut lines = vec!["The shaft was not shown at rest: treat it as turning.".to_string()];
+        lines.extend(found_at_last(safe, Stage::AtRest));
+        list.push(Warning { title: "NOT SHOWN AT REST".into(), lines });
+    }
+    if !safe.de_energised {
+        list.push(bus_live(evidence, safe));
+    }
+    if let Some(cut) = story.cut(evidence) {
+        let mut lines = vec![format!(
+            "The last record is at {}. What happened after it is not in this report.",
+            words::seconds(cut.last_record_s)
+        )];
+        lines.extend(cut.what);
+        list.push(Warning { title: "RECORD CUT".into(), lines });
+    }
+    list
+}
+
+fn found_at_last(safe: &SafeState, stage: Stage) -> Option<String> {
+    let stage = safe.stops.last()?.stages.get(stage as usize)?;
+    (stage.confirmed == Some(false)).then(|| format!("Found: {}.", stage.found))
+}
+
+fn bus_live(evidence: &Evidence<'_>, safe: &SafeState) -> Warning {
+    let plan = evidence.plan;
+    let limit = number_text(plan.stop.bus.1);
+    let found = match safe.bus_last {
+        Some((volts, at)) => format!(
+            "The bus was not shown below {limit} V. Last reading: {volts:.1} V at {}.",
+            words::seconds(at)
+        ),
+        None => {
+            format!("The bus was not shown below {limit} V: there is no reading of it. Treat it as live.")
+        }
+    };
+    let wait = number_text(plan.supply.discharge.secs_f64());
+    let mut lines = vec![
+        found,
+        format!("Switch off: {}.", plan.supply.switch_off),
+        format!("Then wait at least {wait} s."),
+        "Then measure with your own meter before you touch anything.".into(),
+    ];
+    if evidence.run.kind.simulated() {
+        lines.push("This bus was simulated; on the bench the same words would hold.".into());
+    }
+    Warning { title: "BUS LIVE".into(), lines }
+}

@@ -1,0 +1,252 @@
+//! What happened, test by test, out of the events.
+
+use super::Evidence;
+use super::criteria;
+use super::model::{Counts, CriterionRow, Cut, EventLine, Headline, Outcome, TestReport};
+use super::words;
+use crate::outcome::{Cause, JunitKind};
+use crate::record::{Event, What};
+use crate::time::Instant;
+use crate::trace::RunKind;
+
+/// The events sorted by test.
+#[derive(Debug)]
+pub(super) struct Story {
+    tests: Vec<TestStory>,
+    last_record_s: f64,
+    finished: bool,
+}
+
+#[derive(Debug, Default, Clone)]
+struct TestStory {
+    began: Option<Instant>,
+    ended: Option<Instant>,
+    complete: bool,
+    trips: Vec<String>,
+    refused: Vec<String>,
+    last: Instant,
+}
+
+/// Sorts the events.
+pub(super) fn tell(evidence: &Evidence<'_>) -> Story {
+    let mut tests = vec![TestStory::default(); evidence.plan.tests.len()];
+    let mut current: Option<usize> = None;
+    let mut finished = false;
+    for event in evidence.events {
+        match &event.what {
+            What::TestBegan { test } if *test < tests.len() => {
+                current = Some(*test);
+                tests[*test].began = Some(event.at);
+            }
+            What::Finished { .. } => finished = true,
+            _ => {}
+        }
+        let Some(test) = current.map(|t| &mut tests[t]) else { continue };
+        test.last = event.at;
+        match &event.what {
+            What::Trip { trip, found, .. } => test.trips.push(format!("{trip}: {found}")),
+            What::PreCheck { name, holds: false, found, .. } => test.refused.push(format!("{name}: {found}")),
+            What::TestEnded { complete, .. } => {
+                test.ended = Some(event.at);
+                test.complete = *complete;
+                current = None;
+            }
+            _ => {}
+        }
+    }
+    Story { tests, last_record_s: last_record(evidence), finished }
+}
+
+/// Moment of the last thing recorded, in seconds.
+fn last_record(evidence: &Evidence<'_>) -> f64 {
+    let columns = evidence.columns;
+    let event = evidence.events.last().map(|e| e.at.secs_f64());
+    let series = columns.series.iter().filter_map(|s| s.t.last().copied());
+    let demands = columns.demands.iter().filter_map(|d| d.t.last().copied());
+    let links = columns.links.iter().filter_map(|l| l.t.last().copied());
+    event.into_iter().chain(series).chain(demands).chain(links).filter(|t| t.is_finite()).fold(0.0, f64::max)
+}
+
+impl Story {
+    /// Index of the test that was going at that moment.
+    pub(super) fn test_at(&self, at: Instant) -> Option<usize> {
+        self.tests.iter().position(|t| {
+            t.began.is_some_and(|began| began <= at) && t.ended.map_or(t.last >= at, |ended| at <= ended)
+        })
+    }
+
+    /// Present if the record does not reach the end of the run.
+    pub(super) fn cut(&self, evidence: &Evidence<'_>) -> Option<Cut> {
+        let mut what = Vec::new();
+        if evidence.run.ended.is_none() || !self.finished {
+            what.push("The run did not come to its own end: it was cut.".to_string());
+        }
+        what.extend(evidence.cuts.iter().map(|cut| sentence(cut)));
+        (!what.is_empty()).then_some(Cut { last_record_s: self.last_record_s, what })
+    }
+}
+
+/// A phrase as a sentence: a full stop at its end.
+fn sentence(phrase: &str) -> String {
+    let phrase = phrase.trim();
+    if phrase.ends_with(['.', '!', '?']) { phrase.to_string() } else { format!("{phrase}.") }
+}
+
+/// The tests in the order of the suite.
+pub(super) fn tests(evidence: &Evidence<'_>, story: &Story) -> Vec<TestReport> {
+    let none = Vec::new();
+    evidence
+        .plan
+        .tests
+        .iter()
+        .zip(&story.tests)
+        .enumerate()
+        .map(|(index, (test, told))| {
+            let verdicts = evidence.verdicts.get(index).unwrap_or(&none);
+            let ran = told.began.is_some() && told.complete;
+            let criteria: Vec<CriterionRow> = test
+                .criteria
+                .iter()
+                .enumerate()
+                .map(|(i, criterion)| {
+                    criteria::row(evidence.plan, test, criterion, verdicts.get(i), told.began.is_some(), ran)
+                })
+                .collect();
+            let end = told.ended.unwrap_or(told.last);
+            TestReport {
+                name: test.name.clone(),
+                about: test.about.clone(),
+                profile: criteria::profile(evidence.plan, test),
+                outcome: outcome(evidence, told, &criteria),
+                began_s: told.began.map(Instant::secs_f64),
+                length_s: told.began.map_or(0.0, |began| (end - began).secs_f64().max(0.0)),
+                notes: notes(&criteria),
+                figure: told.began.and_then(|_| super::charts::test_figure(evidence, index)),
+                criteria,
+            }
+        })
+        .collect()
+}
+
+fn outcome(evidence: &Evidence<'_>, told: &TestStory, criteria: &[CriterionRow]) -> Outcome {
+    let of = |cause: Cause, why: String, run: JunitKind| Outcome {
+        cause: Some(cause),
+        word: cause.row().headline.into(),
+        why,
+        run,
+    };
+    if told.began.is_none() {
+        let why = "the run ended before it".to_string();
+        return Outcome { cause: None, word: "not attempted".into(), why, run: JunitKind::Skipped };
+    }
+    if told.complete {
+        let open = criteria.iter().filter(|c| !c.met).count();
+        return match open {
+            0 => of(Cause::Passed, String::new(), JunitKind::Pass),
+            _ => {
+                let why =
+                    format!("{open} of {} not met", words::count(criteria.len(), "criterion", "criteria"));
+                of(Cause::CriterionFailed, why, JunitKind::Pass)
+            }
+        };
+    }
+    // An unconfirmed stop outranks what led to it; otherwise the test's own events come first.
+    let (cause, why) = match evidence.cause {
+        Cause::NotConfirmed => (Cause::NotConfirmed, first_of(&told.trips, &evidence.why)),
+        _ if !told.trips.is_empty() => (Cause::Tripped, told.trips.join("; ")),
+        _ if !told.refused.is_empty() => (Cause::Refused, told.refused.join("; ")),
+        Cause::Passed | Cause::CriterionFailed => (Cause::NotMade, "it did not run to its end".to_string()),
+        cause => (cause, evidence.why.clone()),
+    };
+    of(cause, why, cause.row().junit)
+}
+
+fn first_of(trips: &[String], why: &str) -> String {
+    if trips.is_empty() { why.to_string() } else { format!("{}; {why}", trips.join("; ")) }
+}
+
+fn notes(criteria: &[CriterionRow]) -> Vec<String> {
+    let mut notes = Vec::new();
+    for criterion in criteria {
+        for text in criterion.refused.iter().chain(&criterion.note) {
+            let subject = criterion.text.split(':').next().unwrap_or(&criterion.text);
+            notes.push(format!("{subject}: {text}"));
+        }
+    }
+    notes
+}
+
+/// The outcome in a few words.
+pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestReport]) -> Headline {
+    let row = evidence.cause.row();
+    let mut counts = Counts::default();
+    for criterion in tests.iter().flat_map(|t| &t.criteria) {
+        counts.criteria += 1;
+        match (criterion.met, criterion.reached, criterion.value) {
+            (true, ..) => counts.met += 1,
+            (false, false, _) => counts.not_reached += 1,
+            (false, true, None) => counts.not_measured += 1,
+            (false, true, Some(_)) => counts.not_met += 1,
+        }
+    }
+    let simulated = match evidence.run.kind {
+        RunKind::Rehearsal => Some("rehearsal: simulated controller and rig on a virtual clock"),
+        RunKind::Twin => Some("simulated controller and rig behind a pseudo-terminal, in real time"),
+        RunKind::Pty | RunKind::Bench => None,
+    };
+    Headline {
+        cause: evidence.cause,
+        word: row.headline.into(),
+        means: row.means.into(),
+        why: evidence.why.clone(),
+        blame: row.blame,
+        look: words::look(row.blame).into(),
+        exit_code: row.exit_code,
+        simulated: simulated.map(String::from),
+        cut: story.cut(evidence),
+        counts,
+    }
+}
+
+/// Trips, stops, stages, lost links and remarks.
+pub(super) fn event_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
+    let name = |test: usize| evidence.plan.tests.get(test).map_or("?", |t| t.name.as_str()).to_string();
+    evidence.events.iter().filter_map(|event| line(event, &name)).collect()
+}
+
+fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
+    let (sort, text, grave) = match &event.what {
+        What::TestBegan { test } => ("test", format!("{} begins with its pre-checks", name(*test)), false),
+        What::ProfileEnded { test } => ("test", format!("profile of {} ran to its end", name(*test)), false),
+        What::TestEnded { test, complete } => {
+            let how = if *complete { "complete" } else { "not complete" };
+            ("test", format!("{} ended, {how}", name(*test)), !complete)
+        }
+        What::PreCheck { name: check, holds: false, found, test, .. } => {
+            ("pre-check", format!("{check} refused before {}: {found}", name(*test)), true)
+        }
+        What::Trip { trip, found, sampled } => {
+            let sampled = words::seconds(Instant::from_micros(*sampled).secs_f64());
+            ("trip", format!("{trip}: {found} (sampled at {sampled})"), true)
+        }
+        What::StopBegan { reason } => ("stop", reason.clone(), false),
+        What::Stage { stage, confirmed, found } => {
+            let how = if *confirmed { "confirmed" } else { "NOT confirmed" };
+            let grave = !confirmed && *stage != crate::record::Stage::DeEnergised;
+            ("stage", format!("{}: {how}: {found}", stage.words()), grave)
+        }
+        What::LinkLost { link, why } => ("link lost", format!("{link}: {why}"), true),
+        What::Finished { cause, why } => {
+            let why = if why.is_empty() { String::new() } else { format!(": {why}") };
+            ("end", format!("{}{why}", engine_word(*cause)), false)
+        }
+        What::Note { text } => ("note", text.clone(), false),
+        _ => return None,
+    };
+    Some(EventLine { at_s: event.at.secs_f64(), sort: sort.into(), text, grave })
+}
+
+/// The engine does not know the criteria: for it a run that was made has not yet passed.
+fn engine_word(cause: Cause) -> &'static str {
+    if cause == Cause::Passed { "the run was made" } else { cause.row().headline }
+}

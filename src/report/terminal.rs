@@ -1,0 +1,185 @@
+//! The report as plain text for a terminal of 80 columns, for the end of a run.
+
+use super::model::{CriterionRow, Report, TestReport, Warning};
+
+const WIDTH: usize = 80;
+
+/// The summary, with a newline at its end. `colour` adds ANSI escapes and changes no character; the text
+/// of names and replies is stripped of control characters either way.
+pub fn terminal(report: &Report, colour: bool) -> String {
+    let mut page = Page { text: String::new(), colour };
+    let identity = &report.identity;
+    page.wrapped(
+        "",
+        &format!("{}: {} {} on {}", identity.suite, identity.unit, identity.serial, identity.rig),
+    );
+    if let Some(simulated) = &report.headline.simulated {
+        page.wrapped("", &format!("SIMULATED, nothing real turned ({simulated})"));
+    }
+    page.blank();
+    for test in &report.tests {
+        page.test(test);
+    }
+    page.blank();
+    page.wrapped("Safe state  ", &report.safe_state.summary);
+    if let Some(stop) = report.safe_state.stops.last() {
+        for stage in &stop.stages {
+            let how = match stage.confirmed {
+                Some(true) => "confirmed",
+                Some(false) => "NOT confirmed",
+                None => "not recorded",
+            };
+            page.wrapped("            ", &format!("{}: {how}: {}", stage.stage, stage.found));
+        }
+    }
+    page.absent(report);
+    for warning in &report.warnings {
+        page.warning(warning);
+    }
+    page.headline(report);
+    page.text
+}
+
+/// Text as it grows.
+struct Page {
+    text: String,
+    colour: bool,
+}
+
+/// How a piece of text stands out.
+#[derive(Clone, Copy)]
+enum Weight {
+    Good,
+    Bad,
+}
+
+impl Page {
+    fn test(&mut self, test: &TestReport) {
+        let passed = test.outcome.cause == Some(crate::outcome::Cause::Passed);
+        let word = self.weighted(&test.outcome.word, if passed { Weight::Good } else { Weight::Bad });
+        // The escapes take no room on the line: wrap with the bare word and put them in afterwards.
+        let start = self.text.len();
+        let why = if test.outcome.why.is_empty() { String::new() } else { format!(": {}", test.outcome.why) };
+        self.wrapped(&format!("{}  ", test.name), &format!("{}{why}", test.outcome.word));
+        if self.colour {
+            let tail = self.text.split_off(start);
+            self.text += &tail.replacen(&test.outcome.word, &word, 1);
+        }
+        for criterion in &test.criteria {
+            self.criterion(criterion);
+        }
+    }
+
+    fn criterion(&mut self, criterion: &CriterionRow) {
+        let answer = format!("  {:<13} ", criterion.answer);
+        let start = self.text.len();
+        let subject =
+            criterion.text.strip_suffix(&format!(": {}", criterion.limit)).unwrap_or(&criterion.text);
+        let mut found = format!("{}, {}", criterion.value_text, criterion.limit);
+        if !criterion.margin_text.is_empty() {
+            found += &format!(", margin {}", criterion.margin_text);
+        }
+        let one_line = format!("{subject}  {found}");
+        if answer.len() + one_line.chars().count() <= WIDTH {
+            self.wrapped(&answer, &one_line);
+        } else {
+            self.wrapped(&answer, subject);
+            self.wrapped("                ", &found);
+        }
+        if let Some(refused) = &criterion.refused {
+            self.wrapped("                ", refused);
+        }
+        if self.colour {
+            let weight = if criterion.met { Weight::Good } else { Weight::Bad };
+            let tail = self.text.split_off(start);
+            self.text += &tail.replacen(&criterion.answer, &self.weighted(&criterion.answer, weight), 1);
+        }
+    }
+
+    fn absent(&mut self, report: &Report) {
+        let absent: Vec<&str> =
+            report.pre_checks.iter().filter(|c| c.holds.is_none()).map(|c| c.name.as_str()).collect();
+        if !absent.is_empty() {
+            self.wrapped("Absent      ", &format!("guards that this rig has not: {}", absent.join(", ")));
+        }
+    }
+
+    fn warning(&mut self, warning: &Warning) {
+        self.blank();
+        let title = self.weighted(&format!("!! {}", warning.title), Weight::Bad);
+        self.text += &title;
+        self.text.push('\n');
+        for line in &warning.lines {
+            self.wrapped("!! ", line);
+        }
+    }
+
+    fn headline(&mut self, report: &Report) {
+        let headline = &report.headline;
+        self.blank();
+        let passed = headline.exit_code == 0;
+        let word = headline.word.to_uppercase();
+        let word = self.weighted(&word, if passed { Weight::Good } else { Weight::Bad });
+        self.text += &word;
+        self.text.push('\n');
+        let why = if headline.why.is_empty() { &headline.means } else { &headline.why };
+        self.wrapped("", why);
+        let counts = &headline.counts;
+        let mut parts = vec![format!("{} of {} criteria met", counts.met, counts.criteria)];
+        for (n, what) in [
+            (counts.not_met, "not met"),
+            (counts.not_measured, "not measured"),
+            (counts.not_reached, "not reached"),
+        ] {
+            if n > 0 {
+                parts.push(format!("{n} {what}"));
+            }
+        }
+        self.wrapped("", &parts.join(", "));
+        if !headline.look.is_empty() {
+            self.wrapped("", &headline.look);
+        }
+    }
+
+    fn weighted(&self, text: &str, weight: Weight) -> String {
+        match (self.colour, weight) {
+            (false, _) => text.to_string(),
+            (true, Weight::Good) => format!("\x1b[1;32m{text}\x1b[0m"),
+            (true, Weight::Bad) => format!("\x1b[1;31m{text}\x1b[0m"),
+        }
+    }
+
+    fn blank(&mut self) {
+        self.text.push('\n');
+    }
+
+    /// Puts `text` after `before`, broken at spaces to the width, further lines under the first.
+    fn wrapped(&mut self, before: &str, text: &str) {
+        let before = printable(before);
+        let margin =
+            " ".repeat(if before.starts_with("!!") { 0 } else { before.chars().count().min(WIDTH / 2) });
+        let margin = if before.starts_with("!!") { before.clone() } else { margin };
+        let mut line = before;
+        let mut empty = true;
+        for word in printable(text).split(' ').filter(|w| !w.is_empty()) {
+            if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
+                self.text += line.trim_end();
+                self.text.push('\n');
+                line = margin.clone();
+                empty = true;
+            }
+            if !empty {
+                line.push(' ');
+            }
+            line += word;
+            empty = false;
+        }
+        self.text += line.trim_end();
+        self.text.push('\n');
+    }
+}
+
+/// Without control characters: a controller's reply must not move the cursor.
+fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{FFFD}' } else { c }).collect()
+}

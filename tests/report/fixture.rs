@@ -1,0 +1,851 @@
+//! A made-up bench, its plan and its runs: what a report is made from, without files or hardware.
+
+use spinproof::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
+use spinproof::files::rig::{Role, Sets, SupplyKind, SupplySetting};
+use spinproof::files::suite::Rule;
+use spinproof::metrics::{Direction, Measured, Metric, Refusal, Subject, View};
+use spinproof::outcome::Cause;
+use spinproof::plan::{
+    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
+    Segment, Setting, Source, Stop, Supply, Test, Trip,
+};
+use spinproof::record::{Event, Grade, Stage, What};
+use spinproof::report::{Evidence, Report, model};
+use spinproof::time::{Duration, Instant};
+use spinproof::trace::{FileUsed, RunInfo, RunKind};
+use spinproof::units::{Kind, Unit, parse_quantity, parse_unit};
+use spinproof::verdict::{Standing, Verdict};
+use spinproof::wire::{Pattern, Template};
+
+/// A metric that only lends its name: the verdicts of these tests are made by hand.
+#[derive(Debug)]
+struct Named(&'static str);
+
+impl Metric for Named {
+    fn id(&self) -> &'static str {
+        self.0
+    }
+    fn version(&self) -> u32 {
+        1
+    }
+    fn about(&self) -> &'static str {
+        "made up for tests"
+    }
+    fn direction(&self) -> Direction {
+        Direction::LowerIsBetter
+    }
+    fn subject(&self) -> Subject {
+        Subject::Channel
+    }
+    fn kind(&self, of: Kind) -> Kind {
+        of
+    }
+    fn compute(&self, _: &View<'_>) -> Result<Measured, Refusal> {
+        Err(Refusal { why: "made up for tests".into() })
+    }
+}
+
+static TRACKING_RMS: Named = Named("tracking_rms");
+static REPLY_LOSS: Named = Named("reply_loss");
+static TRACKING_MAX: Named = Named("tracking_max");
+static OVERSHOOT: Named = Named("overshoot");
+static SETTLING: Named = Named("settling_time");
+static BUS_SAG: Named = Named("bus_sag");
+static TRACKING_MEAN: Named = Named("tracking_mean");
+static RIPPLE: Named = Named("steady_ripple");
+static RISE_RATE: Named = Named("rise_rate");
+
+/// One run, owned.
+pub struct Run {
+    pub plan: Plan,
+    pub info: RunInfo,
+    pub events: Vec<Event>,
+    pub columns: Columns,
+    pub verdicts: Vec<Vec<Verdict>>,
+    pub cause: Cause,
+    pub why: String,
+    pub cuts: Vec<String>,
+}
+
+impl Run {
+    pub fn report(&self) -> Report {
+        model(&Evidence {
+            plan: &self.plan,
+            run: &self.info,
+            events: &self.events,
+            columns: &self.columns,
+            verdicts: &self.verdicts,
+            cause: self.cause,
+            why: self.why.clone(),
+            cuts: self.cuts.clone(),
+        })
+    }
+}
+
+fn unit(text: &str) -> Unit {
+    parse_unit(text).expect("a unit of the table")
+}
+
+fn si(text: &str) -> f64 {
+    parse_quantity(text).expect("a quantity").si
+}
+
+// ---- the plan ----
+
+fn channel(name: &str, unit_text: &str, role: Role, u: f64) -> Channel {
+    Channel {
+        name: name.into(),
+        unit: if unit_text.is_empty() { Unit::one() } else { unit(unit_text) },
+        role: Some(role),
+        range: (-1e9, 1e9),
+        u,
+        stale: Duration::from_millis(60),
+        source: Source::Wire { group: 0, field: 0, gain: 1.0, offset: 0.0, reading: Reading::Number },
+        grade: Grade::Measured,
+        belongs_to: String::new(),
+    }
+}
+
+const SPEED: usize = 0;
+const CURRENT: usize = 1;
+const BUS: usize = 2;
+const WINDING: usize = 4;
+const INVERTER: usize = 5;
+
+fn channels() -> Vec<Channel> {
+    vec![
+        channel("speed", "rpm", Role::ShaftSpeed, si("0.6 rpm")),
+        channel("phase_current", "A rms", Role::PhaseCurrent, 0.4),
+        channel("bus", "V", Role::BusVoltage, 0.5),
+        channel("bus_current", "A", Role::BusCurrent, 0.3),
+        channel("winding", "°C", Role::WindingTemperature, 0.8),
+        channel("inverter", "°C", Role::InverterTemperature, 0.8),
+        channel("coolant", "°C", Role::CoolantTemperature, 0.5),
+    ]
+}
+
+/// Corners from seconds and rpm.
+fn segment(name: &str, kind: &'static str, corners: &[(f64, f64)]) -> Segment {
+    let rpm = unit("rpm");
+    let corners = corners.iter().map(|(t, v)| (Duration::from_secs_f64(*t), rpm.to_si(*v))).collect();
+    Segment { name: name.into(), kind, corners }
+}
+
+#[allow(clippy::too_many_arguments)]
+fn criterion(
+    metric: &'static Named,
+    of: &str,
+    over: Option<usize>,
+    low: Option<&str>,
+    high: &str,
+    band: Option<&str>,
+    why: &str,
+) -> Criterion {
+    Criterion {
+        metric,
+        of: of.into(),
+        against: "speed".into(),
+        over,
+        low: low.map(si),
+        high: Some(si(high)),
+        unit: parse_quantity(high).expect("a quantity").unit,
+        band: band.map(si),
+        why: Some(why.into()),
+    }
+}
+
+fn tests() -> Vec<Test> {
+    let crawl = Test {
+        name: "crawl".into(),
+        about: Some("Does it turn, the right way, and follow?".into()),
+        demand: 0,
+        profile: Profile {
+            segments: vec![
+                segment("up", "ramp", &[(0.0, 0.0), (2.0, 120.0)]),
+                segment("crawl", "hold", &[(2.0, 120.0), (6.0, 120.0)]),
+                segment("down", "ramp", &[(6.0, 120.0), (8.0, 0.0)]),
+            ],
+        },
+        criteria: vec![
+            criterion(
+                &TRACKING_RMS,
+                "speed",
+                Some(1),
+                None,
+                "6 rpm",
+                None,
+                "at crawl a sound resolver and speed loop stay within a few rpm",
+            ),
+            criterion(
+                &REPLY_LOSS,
+                "board",
+                None,
+                None,
+                "0.5 %",
+                None,
+                "a link that loses replies blinds the trips",
+            ),
+        ],
+    };
+    let climb = Test {
+        name: "climb".into(),
+        about: Some("A steady ramp to 600 rpm and a small step on top.".into()),
+        demand: 0,
+        profile: Profile {
+            segments: vec![
+                segment("up", "ramp", &[(0.0, 0.0), (4.0, 600.0)]),
+                segment("hold", "hold", &[(4.0, 600.0), (9.0, 600.0)]),
+                segment("step", "step", &[(9.0, 600.0), (9.0, 680.0), (13.0, 680.0)]),
+                segment("down", "ramp", &[(13.0, 680.0), (17.533, 0.0)]),
+            ],
+        },
+        criteria: vec![
+            criterion(
+                &TRACKING_MAX,
+                "speed",
+                Some(0),
+                None,
+                "40 rpm",
+                None,
+                "a ramp is followed late by slope times the loop's time constant",
+            ),
+            criterion(
+                &OVERSHOOT,
+                "speed",
+                Some(2),
+                None,
+                "30 %",
+                None,
+                "overshoot on a bus without a way back is energy into the capacitor",
+            ),
+            criterion(
+                &SETTLING,
+                "speed",
+                Some(2),
+                None,
+                "2 s",
+                Some("8 rpm"),
+                "a speed loop that rings longer is not ready for a load",
+            ),
+            criterion(
+                &BUS_SAG,
+                "bus",
+                None,
+                None,
+                "12 V",
+                None,
+                "more under this little load means a weak supply or a bad joint",
+            ),
+        ],
+    };
+    let mut stairs = vec![(0.0, 0.0)];
+    for step in 1..=4 {
+        let begin = f64::from(step - 1) * 4.5;
+        stairs.push((begin + 1.5, f64::from(step) * 300.0));
+        stairs.push((begin + 4.5, f64::from(step) * 300.0));
+    }
+    let stairs = Test {
+        name: "stairs".into(),
+        about: Some("Up to 1200 rpm in stairs, looking at each.".into()),
+        demand: 0,
+        profile: Profile {
+            segments: vec![
+                segment("stairs", "stairs", &stairs),
+                segment("top", "hold", &[(18.0, 1200.0), (22.0, 1200.0)]),
+                segment("down", "ramp", &[(22.0, 1200.0), (28.0, 0.0)]),
+            ],
+        },
+        criteria: vec![
+            criterion(
+                &TRACKING_MEAN,
+                "speed",
+                Some(1),
+                Some("-5 rpm"),
+                "5 rpm",
+                None,
+                "a standing error means the integrator is not at work or the scale is wrong",
+            ),
+            criterion(
+                &RIPPLE,
+                "speed",
+                Some(1),
+                None,
+                "8 rpm",
+                None,
+                "speed ripple at no load comes from offsets and a poor resolver signal",
+            ),
+            criterion(
+                &RISE_RATE,
+                "inverter",
+                None,
+                None,
+                "6 K/min",
+                None,
+                "without coolant the little heatsink mass heats many times faster",
+            ),
+        ],
+    };
+    vec![crawl, climb, stairs]
+}
+
+fn trip(name: &str, channel: usize, when: Crossing) -> Trip {
+    Trip { name: name.into(), channel, when, lasting: Duration::ZERO, why: None }
+}
+
+pub fn plan() -> Plan {
+    let pattern = || Pattern::parse("{value}").expect("a pattern");
+    let setting = |name: &str, must_be: Option<&str>| Setting {
+        name: name.into(),
+        exchange: Exchange { send: b"?\n".to_vec(), expect: pattern() },
+        must_be: must_be.map(String::from),
+    };
+    Plan {
+        rig: "Hollin Clough bench".into(),
+        unit: "HC-7".into(),
+        serial: "HC7-0042".into(),
+        model: "HC-7 controller".into(),
+        suite: "first spin".into(),
+        build: None,
+        supply: Supply {
+            kind: SupplyKind::RectifiedMains,
+            setting: SupplySetting::HandSet,
+            switch_off: "turn the transformer to zero and pull its plug".into(),
+            discharge: Duration::from_millis(60_000),
+        },
+        links: vec![Link {
+            name: "board".into(),
+            port: "twin".into(),
+            baud: 460_800,
+            frame: Frame { data_bits: 8, parity: 'N', stop_bits: 1 },
+            ends_with: b"\n".to_vec(),
+            reply_within: Duration::from_millis(15),
+            settle: Duration::ZERO,
+            unsolicited: Vec::new(),
+            identity: None,
+            settings: vec![
+                setting("current limit, A peak", None),
+                setting("speed limit, rpm", None),
+                setting("command timeout, ms", Some("100")),
+            ],
+            line_max: 256,
+            load: (0.2, 0.3),
+        }],
+        groups: Vec::new(),
+        channels: channels(),
+        demands: vec![Demand {
+            name: "speed".into(),
+            sets: Sets::ShaftSpeed,
+            link: 0,
+            send: Template::parse("SOUR:SPE {value:.1}", b"\n").expect("a template"),
+            expect: None,
+            unit: unit("rpm"),
+            every: Duration::from_millis(20),
+            range: (0.0, si("2000 rpm")),
+            rest: 0.0,
+            belongs_to: String::new(),
+        }],
+        drive: Drive {
+            command_timeout: Duration::from_millis(100),
+            within: Duration::from_millis(500),
+            reset: Vec::new(),
+            enable: Vec::new(),
+            state: 0,
+        },
+        stop: Stop {
+            frames: Vec::new(),
+            every: Duration::from_millis(20),
+            not_driven_within: Duration::from_millis(250),
+            current: Some((CURRENT, 3.0)),
+            at_rest_within: Duration::from_millis(40_000),
+            speed: (SPEED, si("8 rpm")),
+            bus: (BUS, 60.0),
+        },
+        ready: Ready {
+            observe: Duration::from_millis(1000),
+            valid_for: Duration::from_millis(5000),
+            loss_max: 0.005,
+            round_trip_max: Duration::from_millis(12),
+            windows: Vec::new(),
+            questions: Vec::new(),
+            absent: vec!["coolant flow".into(), "vibration".into()],
+        },
+        trips: vec![
+            trip("overspeed", SPEED, Crossing::Above(si("1900 rpm"))),
+            trip("reverse", SPEED, Crossing::Below(si("-60 rpm"))),
+            trip("phase_current", CURRENT, Crossing::Above(60.0)),
+            trip("bus_high", BUS, Crossing::Above(185.0)),
+            trip("bus_low", BUS, Crossing::Below(110.0)),
+            trip("winding_hot", WINDING, Crossing::Above(si("110 °C"))),
+            trip("inverter_hot", INVERTER, Crossing::Above(si("80 °C"))),
+        ],
+        tests: tests(),
+        rule: Rule::Guarded,
+    }
+}
+
+// ---- what happened ----
+
+/// Begin of each test and of its profile, in seconds.
+const BEGINS: [f64; 3] = [0.4, 12.0, 33.2];
+const WATCH: f64 = 1.6;
+
+fn at(seconds: f64, what: What) -> Event {
+    Event { at: Instant::from_secs_f64(seconds), what }
+}
+
+fn opening() -> Vec<Event> {
+    let field = |name: &str, text: &str| (name.to_string(), text.to_string());
+    let fields = vec![
+        field("maker", "Hollin Clough Motors"),
+        field("model", "HC-7 controller"),
+        field("serial", "HC7-0042"),
+        field("build", "2.4.1"),
+    ];
+    let mut events = vec![at(0.02, What::Identity { link: "board".into(), fields })];
+    for (i, (name, value)) in
+        [("current limit, A peak", "250"), ("speed limit, rpm", "2500"), ("command timeout, ms", "100")]
+            .iter()
+            .enumerate()
+    {
+        let (link, name, value) = ("board".into(), name.to_string(), value.to_string());
+        events.push(at(0.05 + 0.01 * i as f64, What::Setting { link, name, value }));
+    }
+    let sha256 = "5d1f0c7be2f1d6b02c86a1b1a6b3a0a9c1e1d54f8f7e35f66b3d1c0a7c2b9e44".to_string();
+    events.push(at(0.09, What::SettingsHash { sha256 }));
+    events
+}
+
+fn pre_checks(test: usize, bus: f64, holds: bool) -> Vec<Event> {
+    let t = BEGINS[test] + WATCH - 0.1;
+    let rows: Vec<(&str, bool, Grade, String)> = vec![
+        ("identity", true, Grade::Measured, "HC-7 controller HC7-0042, build 2.4.1".into()),
+        ("settings", true, Grade::Measured, "3 read, 1 of 1 as they must be".into()),
+        ("link quality", true, Grade::Measured, "0 of 210 replies lost, longest round trip 4.1 ms".into()),
+        ("bus in window", holds, Grade::Measured, format!("{bus:.1} V, window 140 V to 165 V")),
+        ("temperatures", true, Grade::Measured, "20.3 °C to 21.0 °C, window 5 °C to 45 °C".into()),
+        ("shaft at rest", true, Grade::Measured, "0.4 rpm, limit 8 rpm".into()),
+        ("emergency-stop loop", true, Grade::Measured, "closed".into()),
+        ("guards", true, Grade::Confirmed, "yes, at the terminal".into()),
+        ("coolant", true, Grade::Confirmed, "yes, at the terminal".into()),
+    ];
+    rows.into_iter()
+        .map(|(name, holds, grade, found)| {
+            at(t, What::PreCheck { name: name.into(), holds, grade, found, test })
+        })
+        .collect()
+}
+
+fn stop(from: f64, reason: &str, not_driven: bool, rest_after: f64, bus: f64) -> Vec<Event> {
+    let stage =
+        |t: f64, stage, confirmed, found: &str| at(t, What::Stage { stage, confirmed, found: found.into() });
+    let mut events = vec![at(from, What::StopBegan { reason: reason.into() })];
+    events.push(at(from, What::StopSent { link: "board".into() }));
+    events.push(at(from + 0.02, What::StopSent { link: "board".into() }));
+    if not_driven {
+        events.push(stage(
+            from + 0.031,
+            Stage::NotDriven,
+            true,
+            "state switch on disabled, phase current 0.2 A rms (limit 3 A rms)",
+        ));
+    } else {
+        events.push(stage(
+            from + 0.25,
+            Stage::NotDriven,
+            false,
+            "no reply within 250 ms after the last stop frame",
+        ));
+    }
+    let rested = "speed 0.3 rpm (limit 8 rpm)";
+    let rest = if not_driven { rested } else { "speed 612 rpm (limit 8 rpm) after 40 s" };
+    events.push(stage(from + rest_after, Stage::AtRest, not_driven, rest));
+    events.push(stage(
+        from + rest_after,
+        Stage::DeEnergised,
+        false,
+        &format!("bus {bus:.1} V (limit 60 V); the supply is set by hand"),
+    ));
+    events
+}
+
+/// A test that ran to its end: pre-checks, profile, stop.
+fn whole_test(plan: &Plan, test: usize) -> Vec<Event> {
+    let mut events = vec![at(BEGINS[test], What::TestBegan { test })];
+    events.extend(pre_checks(test, 154.8 - 0.3 * test as f64, true));
+    let begin = BEGINS[test] + WATCH;
+    for (segment, s) in plan.tests[test].profile.segments.iter().enumerate() {
+        events.push(at(begin + s.corners[0].0.secs_f64(), What::SegmentBegan { test, segment }));
+    }
+    let end = begin + plan.tests[test].profile.length().secs_f64();
+    events.push(at(end, What::ProfileEnded { test }));
+    events.extend(stop(end, "end of the profile", true, 0.4, 154.6));
+    events.push(at(end + 0.45, What::TestEnded { test, complete: true }));
+    events
+}
+
+fn test_end(plan: &Plan, test: usize) -> f64 {
+    BEGINS[test] + WATCH + plan.tests[test].profile.length().secs_f64() + 0.45
+}
+
+// ---- what was measured ----
+
+/// A small generator of repeatable noise: Knuth's MMIX constants.
+struct Noise(u64);
+
+impl Noise {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        ((self.0 >> 33) as f64 / f64::from(1u32 << 31) - 0.5) * 2.0
+    }
+}
+
+/// Columns of a run that ends at `end`; `trip_at` lets the torque go and the shaft coast.
+fn columns(plan: &Plan, end: f64, trip_at: Option<f64>) -> Columns {
+    let mut noise = Noise(42);
+    let rpm = unit("rpm");
+    let series = |i: usize| Series {
+        name: plan.channels[i].name.clone(),
+        unit: plan.channels[i].unit.clone(),
+        u: plan.channels[i].u,
+        t: Vec::new(),
+        u_t: Vec::new(),
+        v: Vec::new(),
+        lost: Vec::new(),
+    };
+    let mut all: Vec<Series> = (0..plan.channels.len()).map(series).collect();
+    let mut demand = DemandSeries { name: "speed".into(), unit: rpm.clone(), t: Vec::new(), v: Vec::new() };
+    let (mut speed, mut rate, mut winding, mut inverter) = (0.0f64, 0.0f64, 20.4f64, 20.6f64);
+    let dt = 0.005;
+    for i in 0..(end / dt) as usize {
+        let t = 0.1 + i as f64 * dt;
+        let driven = (0..3).find(|test| {
+            let begin = BEGINS[*test] + WATCH;
+            t >= begin
+                && t <= begin + plan.tests[*test].profile.length().secs_f64()
+                && trip_at.is_none_or(|x| t < x)
+        });
+        let told = driven.map(|test| {
+            plan.tests[test].profile.demand_at(Duration::from_secs_f64(t - BEGINS[test] - WATCH))
+        });
+        if let (Some(told), 0) = (told, i % 4) {
+            demand.t.push(t);
+            demand.v.push(told);
+        }
+        // A second-order follower (damping 0.5, 10 rad/s) while driven, drag alone while not.
+        match told {
+            Some(told) => {
+                rate += (100.0 * (told - speed) - 10.0 * rate) * dt;
+                speed += rate * dt;
+            }
+            None => {
+                rate = -0.35 * speed - if speed > 0.1 { 0.6 } else { speed };
+                speed = (speed + rate * dt).max(0.0);
+                rate = 0.0;
+            }
+        }
+        let torque = if told.is_some() { 0.8 + 0.0045 * speed + 0.03 * rate } else { 0.0 };
+        let amps = (torque / 0.39).abs();
+        let power = torque * speed + 3.0 * 0.018 * amps * amps + if told.is_some() { 22.0 } else { 4.0 };
+        winding += (3.0 * 0.018 * amps * amps - 25.0 * (winding - 21.0)) / 3850.0 * dt + 0.0004 * dt * speed;
+        inverter += (power * 0.09 - 40.0 * (inverter - 21.0)) / 900.0 * dt + 0.0006 * dt * speed;
+        let bus = 154.9 - 0.35 * power / 150.0 - 1.2 * power / 400.0 + 0.25 * noise.next();
+        if (20.0..20.06).contains(&t) {
+            all.iter_mut().take(4).for_each(|s| s.lost.push(t));
+            continue;
+        }
+        let fast = [
+            rpm.to_si(rpm.from_si(speed) + 0.9 * noise.next()),
+            amps + 0.3 * noise.next().abs(),
+            bus,
+            power / bus + 0.1 * noise.next(),
+        ];
+        for (channel, v) in fast.into_iter().enumerate() {
+            all[channel].t.push(t);
+            all[channel].v.push(v);
+        }
+        if i % 20 == 0 {
+            let slow = [winding, inverter, 20.6 + 0.01 * t];
+            for (channel, v) in slow.into_iter().enumerate() {
+                all[4 + channel].t.push(t);
+                all[4 + channel].v.push(v + 273.15 + 0.05 * noise.next());
+            }
+        }
+    }
+    let links = vec![LinkSeries {
+        name: "board".into(),
+        t: all[0].t.clone(),
+        round_trip: all[0]
+            .t
+            .iter()
+            .map(|t| (!(20.0..20.06).contains(t)).then_some(0.0031))
+            .chain([None; 12])
+            .collect(),
+        missed: vec![20.03],
+    }];
+    Columns { series: all, demands: vec![demand], links, spans: spans(plan, end, trip_at) }
+}
+
+fn spans(plan: &Plan, end: f64, trip_at: Option<f64>) -> Vec<Span> {
+    let end = trip_at.unwrap_or(end).min(end);
+    let mut spans = Vec::new();
+    for (test, t) in plan.tests.iter().enumerate() {
+        let begin = BEGINS[test] + WATCH;
+        if begin >= end {
+            break;
+        }
+        let mut span = |segment: Option<usize>, name: &str, from: f64, to: f64| {
+            if begin + from < end {
+                let t1 = (begin + to).min(end);
+                let complete = begin + to <= end;
+                spans.push(Span {
+                    test,
+                    segment,
+                    name: name.into(),
+                    t0: begin + from,
+                    t1,
+                    complete,
+                    from: 0.0,
+                    to: 0.0,
+                });
+            }
+        };
+        span(None, &t.name, 0.0, t.profile.length().secs_f64());
+        for (i, s) in t.profile.segments.iter().enumerate() {
+            let last = s.corners.last().expect("a segment has corners");
+            span(Some(i), &s.name, s.corners[0].0.secs_f64(), last.0.secs_f64());
+        }
+    }
+    spans
+}
+
+// ---- verdicts, by hand ----
+
+fn found(value: &str, u: &str, n: usize, standing: Standing, met: bool, margin: &str) -> Verdict {
+    let unit = parse_quantity(value).expect("a quantity").unit;
+    let difference = |text: &str| unit.difference_to_si(text.parse().expect("a number"));
+    let measured = Measured { value: si(value), u: difference(u) / 2.0, n, note: None };
+    Verdict { measured: Ok(measured), standing, met, margin: Some(difference(margin)) }
+}
+
+pub fn not_measured(why: &str) -> Verdict {
+    Verdict {
+        measured: Err(Refusal { why: why.into() }),
+        standing: Standing::NotMeasured,
+        met: false,
+        margin: None,
+    }
+}
+
+fn good_verdicts() -> Vec<Vec<Verdict>> {
+    use Standing::Pass;
+    vec![
+        vec![
+            found("1.324 rpm", "0.41", 801, Pass, true, "4.676"),
+            found("0 %", "0.19", 1620, Pass, true, "0.5"),
+        ],
+        vec![
+            found("17.62 rpm", "1.24", 801, Pass, true, "22.38"),
+            found("16.41 %", "2.54", 801, Pass, true, "13.59"),
+            found("0.783 s", "0.022", 801, Pass, true, "1.217"),
+            found("4.92 V", "1.04", 3507, Pass, true, "7.08"),
+        ],
+        vec![
+            found("0.241 rpm", "1.2", 801, Pass, true, "4.759"),
+            found("1.93 rpm", "0.11", 801, Pass, true, "6.07"),
+            found("1.37 K/min", "0.42", 281, Pass, true, "4.63"),
+        ],
+    ]
+}
+
+// ---- the runs ----
+
+fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
+    let file = |role: &str, name: &str, digit: char| FileUsed {
+        role: role.into(),
+        name: name.into(),
+        sha256: digit.to_string().repeat(64),
+    };
+    RunInfo {
+        schema: 1,
+        spinproof: "0.1.0".into(),
+        kind,
+        build: None,
+        seed: kind.simulated().then_some(7),
+        faults: Vec::new(),
+        began_utc: "2026-11-25T09:14:03.250000Z".into(),
+        ended: ended.map(|t| ("2026-11-25T09:15:06.900000Z".into(), (t * 1e6) as i64)),
+        began_monotonic: 0,
+        files: vec![
+            file("rig", "files/rig.toml", 'a'),
+            file("unit", "files/unit.toml", 'b'),
+            file("suite", "files/suite.toml", 'c'),
+        ],
+    }
+}
+
+pub fn passing() -> Run {
+    let plan = plan();
+    let end = test_end(&plan, 2) + 0.1;
+    let mut events = opening();
+    for test in 0..3 {
+        events.extend(whole_test(&plan, test));
+    }
+    events.push(at(end, What::Finished { cause: Cause::Passed, why: String::new() }));
+    let columns = columns(&plan, end, None);
+    Run {
+        info: info(RunKind::Twin, Some(end)),
+        events,
+        columns,
+        verdicts: good_verdicts(),
+        cause: Cause::Passed,
+        why: String::new(),
+        cuts: Vec::new(),
+        plan,
+    }
+}
+
+pub fn failing() -> Run {
+    let mut run = passing();
+    run.verdicts[1][1] = found("41.2 %", "2.5", 801, Standing::Fail, false, "-11.2");
+    run.verdicts[1][2] = found("1.994 s", "0.022", 801, Standing::ConditionalPass, false, "0.006");
+    run.verdicts[2][2] =
+        not_measured("281 samples hold 3 that are no numbers: a slope over them would be made up");
+    run.info.kind = RunKind::Bench;
+    run.info.seed = None;
+    run.cause = Cause::CriterionFailed;
+    run.why = "3 of 9 criteria not met".into();
+    run
+}
+
+pub fn tripped() -> Run {
+    let plan = plan();
+    let trip_at = BEGINS[1] + WATCH + 9.21;
+    let end = trip_at + 14.6;
+    let mut events = opening();
+    events.extend(whole_test(&plan, 0));
+    events.push(at(BEGINS[1], What::TestBegan { test: 1 }));
+    events.extend(pre_checks(1, 154.5, true));
+    for (segment, s) in plan.tests[1].profile.segments.iter().take(3).enumerate() {
+        let t = BEGINS[1] + WATCH + s.corners[0].0.secs_f64();
+        events.push(at(t, What::SegmentBegan { test: 1, segment }));
+    }
+    let found_text = "bus 185.4 V, limit 185 V".to_string();
+    let sampled = ((trip_at - 0.0021) * 1e6) as i64;
+    events.push(at(trip_at, What::Trip { trip: "bus_high".into(), found: found_text, sampled }));
+    events.extend(stop(trip_at, "trip bus_high", true, 14.2, 154.9));
+    events.push(at(trip_at + 14.3, What::TestEnded { test: 1, complete: false }));
+    let why = "bus_high: bus 185.4 V, limit 185 V, at 22.810 s in climb".to_string();
+    events.push(at(end, What::Finished { cause: Cause::Tripped, why: why.clone() }));
+    let mut verdicts = good_verdicts();
+    for verdict in &mut verdicts[1][1..] {
+        *verdict = not_measured("the segment did not run to its end");
+    }
+    for verdict in &mut verdicts[2] {
+        *verdict = not_measured("the test was not attempted");
+    }
+    let mut columns = columns(&plan, end, Some(trip_at));
+    // The way up to the trip: what the overshoot gave back went into the capacitor.
+    let bus = &mut columns.series[BUS];
+    for (t, v) in bus.t.iter().zip(bus.v.iter_mut()) {
+        let before = trip_at - t;
+        if (0.0..0.35).contains(&before) {
+            *v += 31.0 * (1.0 - before / 0.35);
+        } else if before < 0.0 {
+            *v += 31.0 * (before / 3.0).exp();
+        }
+    }
+    Run {
+        info: info(RunKind::Bench, Some(end)),
+        events,
+        columns,
+        verdicts,
+        cause: Cause::Tripped,
+        why,
+        cuts: Vec::new(),
+        plan,
+    }
+}
+
+pub fn refused() -> Run {
+    let plan = plan();
+    let end = 2.2;
+    let mut events = opening();
+    events.push(at(BEGINS[0], What::TestBegan { test: 0 }));
+    events.extend(pre_checks(0, 118.3, false));
+    events.push(at(2.1, What::TestEnded { test: 0, complete: false }));
+    let why = "bus in window: 118.3 V, window 140 V to 165 V".to_string();
+    events.push(at(end, What::Finished { cause: Cause::Refused, why: why.clone() }));
+    let columns = columns(&plan, 2.0, Some(0.0));
+    Run {
+        info: info(RunKind::Bench, Some(end)),
+        events,
+        columns,
+        verdicts: Vec::new(),
+        cause: Cause::Refused,
+        why,
+        cuts: Vec::new(),
+        plan,
+    }
+}
+
+pub fn cut() -> Run {
+    let plan = plan();
+    let end = 19.25;
+    let mut events = opening();
+    events.extend(whole_test(&plan, 0));
+    events.push(at(BEGINS[1], What::TestBegan { test: 1 }));
+    events.extend(pre_checks(1, 154.5, true));
+    for segment in 0..2 {
+        let s = &plan.tests[1].profile.segments[segment];
+        events
+            .push(at(BEGINS[1] + WATCH + s.corners[0].0.secs_f64(), What::SegmentBegan { test: 1, segment }));
+    }
+    let mut verdicts = good_verdicts();
+    verdicts.truncate(1);
+    verdicts.push(vec![not_measured("the run was cut in this segment"); 4]);
+    let columns = columns(&plan, end - 0.1, None);
+    Run {
+        info: info(RunKind::Bench, None),
+        events,
+        columns,
+        verdicts,
+        cause: Cause::NotMade,
+        why: "the run was cut".into(),
+        cuts: vec!["stream of group drive: 41 bytes after the last whole batch".into()],
+        plan,
+    }
+}
+
+pub fn not_confirmed() -> Run {
+    let plan = plan();
+    let lost_at = BEGINS[1] + WATCH + 6.0;
+    let end = lost_at + 40.4;
+    let mut events = opening();
+    events.extend(whole_test(&plan, 0));
+    events.push(at(BEGINS[1], What::TestBegan { test: 1 }));
+    events.extend(pre_checks(1, 154.5, true));
+    for segment in 0..2 {
+        let s = &plan.tests[1].profile.segments[segment];
+        events
+            .push(at(BEGINS[1] + WATCH + s.corners[0].0.secs_f64(), What::SegmentBegan { test: 1, segment }));
+    }
+    events.push(at(lost_at, What::LinkLost { link: "board".into(), why: "the port is gone".into() }));
+    events.extend(stop(lost_at, "link board lost", false, 40.0, 154.2));
+    events.push(at(lost_at + 40.1, What::TestEnded { test: 1, complete: false }));
+    let why = "no reply within 250 ms after the last stop frame".to_string();
+    events.push(at(end, What::Finished { cause: Cause::NotConfirmed, why: why.clone() }));
+    let mut verdicts = good_verdicts();
+    verdicts.truncate(1);
+    verdicts.push(vec![not_measured("the link was lost in this segment"); 4]);
+    let columns = columns(&plan, lost_at - 0.1, None);
+    Run {
+        info: info(RunKind::Bench, Some(end)),
+        events,
+        columns,
+        verdicts,
+        cause: Cause::NotConfirmed,
+        why,
+        cuts: Vec::new(),
+        plan,
+    }
+}
