@@ -7,8 +7,8 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::process::{ExitStatus, Stdio};
 use std::time::Duration;
-use tokio::io::{AsyncBufReadExt, BufReader};
-use tokio::process::{Child, ChildStdin, Command};
+use tokio::io::{AsyncBufReadExt, BufReader, Lines};
+use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 
 /// What the child says on its standard output once its port is there: this, then the path.
 pub const READY: &str = "ready ";
@@ -57,6 +57,8 @@ pub struct TwinChild {
     child: Child,
     /// Its end of this pipe closes when the runner is gone, however it went.
     runner: Option<ChildStdin>,
+    /// Kept open: a twin that has something more to say must not break off over it.
+    _says: Lines<BufReader<ChildStdout>>,
     port: PathBuf,
 }
 
@@ -90,7 +92,7 @@ impl TwinChild {
         };
         let outcome = tokio::time::timeout(READY_WITHIN, ready).await;
         if let Ok(Ok(Some(port))) = outcome {
-            return Ok(TwinChild { child, runner, port });
+            return Ok(TwinChild { child, runner, _says: lines, port });
         }
         drop(runner);
         // Nothing has been driven yet, so it can be ended at once.

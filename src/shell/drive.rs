@@ -169,10 +169,8 @@ impl<A: Accounted> Drive<A> {
             if self.guard.fired() {
                 return None;
             }
-            if let Some(message) = next.take() {
-                if let Some(settled) = turn.feed(message, &self.guard) {
-                    return self.guard.settled().then_some(settled);
-                }
+            if let Some(settled) = next.take().and_then(|message| turn.feed(message, &self.guard)) {
+                return self.guard.settled().then_some(settled);
             }
             next = turn.lost.pop_front().or_else(|| arrivals.next(&turn.clock, turn.deadline));
         }

