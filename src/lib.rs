@@ -1,4 +1,20 @@
 //! spinproof: an automated hardware-in-the-loop test runner for rebuilt electric drive units.
+//!
+//! Data flows one way: [`files`] as written become a [`plan`]; the [`engine`] drives it, one input at
+//! a time with the time as an argument:
+//!
+//! ```text
+//! engine.handle(now, input);                 // bytes, a deadline, a stop, an answer
+//! while let Some(output) = engine.poll() {   // send, record, wake me at, ask, finished
+//!     ...
+//! }
+//! ```
+//!
+//! The [`shell`] does that against real ports, [`rehearsal`] against the [`twin`] on a virtual clock.
+//! What was recorded goes into the [`trace`]; [`results`] computes columns, [`metrics`] and verdicts
+//! from the trace alone, and [`report`] lays them out.
+
+pub mod cli;
 pub mod columns;
 pub mod diag;
 pub mod engine;
@@ -8,10 +24,14 @@ pub mod metrics;
 pub mod outcome;
 pub mod plan;
 pub mod record;
+pub mod rehearsal;
 pub mod report;
+pub mod results;
+pub mod shell;
 pub mod states;
-pub mod trace;
 pub mod time;
+pub mod trace;
+pub mod twin;
 pub mod units;
 pub mod verdict;
 pub mod wire;

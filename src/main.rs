@@ -1,2 +1,5 @@
-//! The thin binary.
-fn main() {}
+//! The thin binary: everything is in the library.
+
+fn main() -> std::process::ExitCode {
+    spinproof::cli::main()
+}

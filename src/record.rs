@@ -50,7 +50,9 @@ impl RowStatus {
 
     /// The status of that number.
     pub fn from_code(code: u8) -> Option<RowStatus> {
-        [RowStatus::Ok, RowStatus::Lost, RowStatus::Malformed, RowStatus::Missed].get(usize::from(code)).copied()
+        [RowStatus::Ok, RowStatus::Lost, RowStatus::Malformed, RowStatus::Missed]
+            .get(usize::from(code))
+            .copied()
     }
 }
 
@@ -295,4 +297,40 @@ pub struct LoggedInput {
     pub payload: Vec<u8>,
     /// First eight bytes of the SHA-256 over all outputs drained after this input.
     pub outputs: u64,
+}
+
+/// What the indices in records and inputs stand for: enough for a trace to explain itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Layout {
+    /// Poll groups, in the order of the plan.
+    pub groups: Vec<GroupLayout>,
+    /// Demands, in the order of the plan.
+    pub demands: Vec<QuantityLayout>,
+    /// Names of the links, in the order of the plan.
+    pub links: Vec<String>,
+}
+
+/// One poll group.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GroupLayout {
+    /// Name of the group.
+    pub name: String,
+    /// Name of the link that it is polled on.
+    pub link: String,
+    /// For each field of the reply the channel that takes it, if one does.
+    pub fields: Vec<Option<QuantityLayout>>,
+}
+
+/// One channel or demand.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct QuantityLayout {
+    /// Name of the channel or demand.
+    pub name: String,
+    /// Unit on the wire, as text; empty for a plain number.
+    pub unit: String,
+    /// Kind of the quantity in words: "speed", "temperature difference".
+    pub kind: String,
 }

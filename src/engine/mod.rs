@@ -1,5 +1,22 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
+mod core;
+mod driving;
+mod guard;
+mod identify;
+mod link;
+mod logged;
+mod precheck;
+mod reading;
+mod timers;
+mod winding;
+
+use self::core::{Core, Notice};
+use self::driving::Driving;
+use self::identify::Identifying;
+pub use self::logged::{Difference, Logged, Step, replay};
+use self::precheck::PreChecking;
+use self::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::Record;
@@ -105,23 +122,65 @@ pub enum Output {
 /// The engine.
 #[derive(Debug)]
 pub struct Engine {
-    _plan: Arc<Plan>,
+    core: Core,
+    state: State,
+    notices: Vec<Notice>,
+}
+
+/// The states. Each consumes itself: what it was is gone when the next begins.
+#[derive(Debug)]
+enum State {
+    Idle,
+    Identifying(Identifying),
+    PreChecking(PreChecking),
+    Driving(Driving),
+    WindingDown(WindingDown),
+    Settled,
 }
 
 impl Engine {
-    /// An engine at rest; the first input (a `Deadline` at zero) starts it.
+    /// An engine at rest; the first input (a [`Input::Deadline`] at zero) starts it.
     pub fn new(plan: Arc<Plan>) -> Engine {
-        Engine { _plan: plan }
+        Engine { core: Core::new(plan), state: State::Idle, notices: Vec::new() }
     }
 
-    /// Takes one input. Drain [`Engine::poll`] before the next.
+    /// Takes one input. Drain [`Engine::poll`] before the next. `now` never goes back.
     pub fn handle(&mut self, now: Instant, input: Input) {
-        let _ = (now, input);
-        todo!()
+        let mut notices = std::mem::take(&mut self.notices);
+        if matches!(self.state, State::Idle) {
+            self.state = State::Identifying(Identifying::new(&self.core));
+            notices.push(Notice::Started);
+        }
+        if matches!(self.state, State::Settled) {
+            return;
+        }
+        // Whatever came, what is overdue is overdue: a flood of bytes cannot put a deadline off.
+        match input {
+            Input::Bytes { link, bytes } => self.core.bytes(now, link, &bytes, &mut notices),
+            Input::LinkLost { link, why } => self.core.link_lost(now, link, why, &mut notices),
+            Input::Deadline => {}
+            Input::Stop(reason) => notices.push(Notice::Stop(reason)),
+            Input::Answer { id, yes, by } => notices.push(Notice::Answer { id, yes, by }),
+        }
+        self.core.deadlines(now, &mut notices);
+        for notice in notices.drain(..) {
+            let state = std::mem::replace(&mut self.state, State::Settled);
+            self.state = match state {
+                State::Idle | State::Settled => State::Settled,
+                State::Identifying(state) => state.on(&mut self.core, now, notice),
+                State::PreChecking(state) => state.on(&mut self.core, now, notice),
+                State::Driving(state) => state.on(&mut self.core, now, notice),
+                State::WindingDown(state) => state.on(&mut self.core, now, notice),
+            };
+        }
+        self.notices = notices;
+        if !matches!(self.state, State::Settled) {
+            self.core.settle(now);
+        }
     }
 
     /// The next thing to do, if any.
     pub fn poll(&mut self) -> Option<Output> {
-        todo!()
+        self.core.out.pop_front()
     }
 }

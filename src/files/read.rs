@@ -1,32 +1,68 @@
-//! The machinery of the field tables: one definition of a table gives the struct, the reader that
-//! reports every mistake with its place, and the JSON Schema.
+//! Reading values from TOML: every mistake is noted at its place and reading goes on.
+//!
+//! [`Field`] is implemented here for the plain types, for lists ([`Vec`]), for what may be absent
+//! ([`Option`]), for what carries its place ([`At`]) and for named entries ([`Named`]); for quantities in
+//! [`quantity`](super::quantity); for tables, words and choices by the macros of the room.
 
 use crate::diag::{Diag, FileId, Place};
-use crate::units::{self, Kind, Quantity};
+use crate::units::{self, Quantity};
 use serde_json::json;
-use std::collections::{BTreeMap, BTreeSet};
-use std::marker::PhantomData;
+use std::collections::BTreeMap;
 use toml::Spanned;
-use toml::de::{DeTable, DeValue};
+use toml::de::DeValue;
+
+pub(super) use super::macros::{choice, table, words};
+pub use super::quantity::*;
+pub(super) use super::table::TableRule;
+pub use crate::diag::suggestion;
 
 /// Where a reader collects its messages.
 #[derive(Debug)]
-pub struct Reader {
+pub struct Reader<'t> {
     /// The file being read.
     pub file: FileId,
-    /// Everything found wrong so far.
+    /// Everything found wrong in what is written.
     pub diags: Vec<Diag>,
+    /// Everything found missing. Kept apart, because after a mistake of syntax what is missing may only
+    /// have been lost to it.
+    pub missing: Vec<Diag>,
+    text: &'t str,
 }
 
-impl Reader {
-    /// Notes a mistake at `span` and returns nothing, so that it can end a `match` arm.
+impl<'t> Reader<'t> {
+    /// A reader of the file `file` with the text `text`.
+    pub fn new(file: FileId, text: &'t str) -> Self {
+        Reader { file, diags: Vec::new(), missing: Vec::new(), text }
+    }
+
+    /// Notes a mistake at `place` and returns nothing, so that it can end a `match` arm.
     pub fn wrong<T>(&mut self, place: Place, message: impl Into<String>, help: Option<String>) -> Option<T> {
         self.diags.push(Diag::at(place, message).help_opt(help));
         None
     }
 
-    fn place(&self, span: std::ops::Range<usize>) -> Place {
+    /// The place of `span` in this file.
+    pub fn place(&self, span: std::ops::Range<usize>) -> Place {
         Place::new(self.file, span)
+    }
+
+    /// Where a message about a whole table points: at its header, at the bracket that opens it, at the key
+    /// that made it, or, for the whole file, at the first line that says something.
+    pub(super) fn header(&self, table: Place) -> Place {
+        let text = &self.text[table.start.min(self.text.len())..];
+        if table.start == 0 && table.end == 0 {
+            let line = text.split_inclusive('\n').map(str::trim_end);
+            let mut start = 0;
+            for line in line {
+                let said = line.trim_start_matches(['\u{feff}', ' ', '\t']);
+                if !said.is_empty() && !said.starts_with('#') {
+                    start = said.as_ptr() as usize - text.as_ptr() as usize;
+                    return Place { start, end: start + said.len(), ..table };
+                }
+            }
+            return Place { start, end: start, ..table };
+        }
+        if text.starts_with('{') { Place { end: table.start + 1, ..table } } else { table }
     }
 }
 
@@ -45,6 +81,11 @@ pub trait Field: Sized {
 
     /// The JSON Schema of the value.
     fn schema(definitions: &mut Definitions) -> serde_json::Value;
+
+    /// A value as one would write it, for messages; `None` if nothing is likelier than anything else.
+    fn example() -> Option<String> {
+        None
+    }
 }
 
 /// A value with the place where it was written.
@@ -64,6 +105,9 @@ impl<T> std::ops::Deref for At<T> {
 }
 
 impl<T: Field> Field for At<T> {
+    fn example() -> Option<String> {
+        T::example()
+    }
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         let at = reader.place(value.span());
         T::read(value, reader).map(|value| At { value, at })
@@ -74,6 +118,9 @@ impl<T: Field> Field for At<T> {
 }
 
 impl<T: Field> Field for Option<T> {
+    fn example() -> Option<String> {
+        T::example()
+    }
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         T::read(value, reader).map(Some)
     }
@@ -152,6 +199,9 @@ impl Field for String {
 }
 
 impl Field for bool {
+    fn example() -> Option<String> {
+        Some("true".into())
+    }
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         match value.get_ref().as_bool() {
             Some(yes) => Some(yes),
@@ -163,9 +213,34 @@ impl Field for bool {
     }
 }
 
+/// The version of the file format, which is 1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FormatVersion;
+
+impl Field for FormatVersion {
+    fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
+        let Some(number) = value.get_ref().as_integer() else {
+            return mismatch(value, reader, "the number 1");
+        };
+        if number.as_str() == "1" {
+            return Some(FormatVersion);
+        }
+        let message = format!("this file has the format {}, expected format 1", number.as_str());
+        let help = "this program reads `schema = 1`; a later program may have written this file";
+        reader.wrong(reader.place(value.span()), message, Some(help.into()))
+    }
+    fn schema(_: &mut Definitions) -> serde_json::Value {
+        json!({"const": 1})
+    }
+    fn example() -> Option<String> {
+        Some("1".into())
+    }
+}
+
 impl Field for u32 {
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
-        let number = value.get_ref().as_integer().and_then(|i| u32::from_str_radix(i.as_str(), i.radix()).ok());
+        let number =
+            value.get_ref().as_integer().and_then(|i| u32::from_str_radix(i.as_str(), i.radix()).ok());
         match number {
             Some(number) => Some(number),
             None => mismatch(value, reader, "a whole number from 0 to 4294967295"),
@@ -193,6 +268,10 @@ impl Field for f64 {
     }
 }
 
+/// What a quantity looks like before its unit is read.
+pub(super) const QUANTITY_PATTERN: &str =
+    r"^\s*[+-]?(\d[\d_]*\.?[\d_]*|\.\d[\d_]*)([eE][+-]?\d+)?\s*[^\d\s.]*.*$";
+
 /// A quantity whose kind is decided by something else in the files (a channel's unit): the plan
 /// checks it.
 impl Field for Quantity {
@@ -206,7 +285,7 @@ impl Field for Quantity {
         }
     }
     fn schema(_: &mut Definitions) -> serde_json::Value {
-        json!({"type": "string", "description": "a number and a unit, such as \"155 V\""})
+        json!({"type": "string", "pattern": QUANTITY_PATTERN})
     }
 }
 
@@ -221,396 +300,42 @@ impl Field for units::Unit {
         }
     }
     fn schema(_: &mut Definitions) -> serde_json::Value {
-        json!({"type": "string", "description": "a unit, such as \"rpm\" or \"A rms\""})
+        json!({"type": "string"})
     }
-}
-
-/// A marker for a kind of quantity that a field always has.
-pub trait KindTag: std::fmt::Debug + Clone {
-    /// A quantity of the kind, as one writes it; the kind itself is read from it.
-    const EXAMPLE: &'static str;
-    /// Whether zero and negative values make no sense.
-    const POSITIVE: bool = false;
-}
-
-/// A quantity of the kind `K`, in SI, with its place and the text as written.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Q<K> {
-    /// Value in SI units.
-    pub si: f64,
-    /// As written: `"300 rpm/s"` without the quotes.
-    pub text: String,
-    /// Where it was written.
-    pub at: Place,
-    kind: PhantomData<K>,
-}
-
-/// The kind of the example of a tag.
-pub fn kind_of<K: KindTag>() -> Kind {
-    // The examples are constants of this crate and a test reads every one of them.
-    units::parse_quantity(K::EXAMPLE).map(|q| q.unit.kind).unwrap_or_default()
-}
-
-impl<K: KindTag> Field for Q<K> {
-    fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
-        let quantity = Quantity::read(value, reader)?;
-        let at = reader.place(value.span());
-        let expected = kind_of::<K>();
-        let text = value.get_ref().as_str().unwrap_or_default().to_string();
-        if quantity.unit.kind != expected {
-            return reader.wrong(
-                at,
-                format!("`{text}` is a {}, expected a {}", quantity.unit.kind.name(), expected.name()),
-                Some(format!("write it like \"{}\"", K::EXAMPLE)),
-            );
-        }
-        if K::POSITIVE && quantity.si <= 0.0 {
-            return reader.wrong(at, format!("`{text}` is not above zero"), None);
-        }
-        Some(Q { si: quantity.si, text, at, kind: PhantomData })
-    }
-    fn schema(_: &mut Definitions) -> serde_json::Value {
-        json!({"type": "string", "description": format!("a {}, such as \"{}\"", kind_of::<K>().name(), K::EXAMPLE)})
-    }
-}
-
-/// A nameplate value: one quantity, or the two ends between which it is known to lie.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Ranged<K> {
-    /// Lower end in SI.
-    pub low: f64,
-    /// Upper end in SI; equal to the lower end if one value was written.
-    pub high: f64,
-    /// Where it was written.
-    pub at: Place,
-    kind: PhantomData<K>,
-}
-
-impl<K> Ranged<K> {
-    /// The middle of the range.
-    pub fn middle(&self) -> f64 {
-        0.5 * (self.low + self.high)
-    }
-}
-
-impl<K: KindTag> Field for Ranged<K> {
-    fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
-        let at = reader.place(value.span());
-        let (low, high) = match value.get_ref() {
-            DeValue::Array(items) if items.len() == 2 => {
-                let low = Q::<K>::read(&items[0], reader);
-                let high = Q::<K>::read(&items[1], reader);
-                (low?, high?)
-            }
-            DeValue::Array(_) => return mismatch(value, reader, "two ends of a range"),
-            _ => {
-                let q = Q::<K>::read(value, reader)?;
-                (q.clone(), q)
-            }
-        };
-        if low.si > high.si {
-            return reader.wrong(
-                at,
-                format!("the range runs from `{}` down to `{}`", low.text, high.text),
-                Some("write the lower end first".into()),
-            );
-        }
-        Some(Ranged { low: low.si, high: high.si, at, kind: PhantomData })
-    }
-    fn schema(definitions: &mut Definitions) -> serde_json::Value {
-        let one = Q::<K>::schema(definitions);
-        json!({"anyOf": [one, {"type": "array", "items": one, "minItems": 2, "maxItems": 2}]})
-    }
-}
-
-/// The kinds that fields of the files always have.
-macro_rules! kind_tags {
-    ($($(#[doc = $doc:literal])* $name:ident = $example:literal, positive: $positive:literal;)*) => {
-        $($(#[doc = $doc])* #[derive(Debug, Clone, Copy, PartialEq, Eq)] pub enum $name {}
-        impl KindTag for $name {
-            const EXAMPLE: &'static str = $example;
-            const POSITIVE: bool = $positive;
-        })*
-        #[cfg(test)]
-        pub(crate) const KIND_EXAMPLES: &[&str] = &[$($example),*];
-    };
-}
-
-kind_tags! {
-    /// A length of time above zero.
-    Time = "20 ms", positive: true;
-    /// A mechanical speed.
-    Speed = "600 rpm", positive: false;
-    /// A change of speed in time, above zero.
-    SpeedRate = "300 rpm/s", positive: true;
-    /// A voltage.
-    Voltage = "155 V", positive: false;
-    /// A current.
-    Current = "20 A", positive: false;
-    /// A temperature on a scale.
-    Temperature = "60 °C", positive: false;
-    /// A resistance above zero.
-    Resistance = "18 mOhm", positive: true;
-    /// An inductance above zero.
-    Inductance = "0.37 mH", positive: true;
-    /// A capacitance above zero.
-    Capacitance = "4.7 mF", positive: true;
-    /// A flux linkage above zero.
-    FluxLinkage = "65 mWb", positive: true;
-    /// An inertia above zero.
-    Inertia = "0.02 kg m2", positive: true;
-    /// A torque.
-    Torque = "12 Nm", positive: false;
-    /// Drag proportional to speed.
-    Drag = "0.01 Nm s/rad", positive: true;
-    /// A heat capacity above zero.
-    HeatCapacity = "900 J/K", positive: true;
-    /// A thermal conductance above zero.
-    Conductance = "12 W/K", positive: true;
-    /// A frequency above zero.
-    Frequency = "100 Hz", positive: true;
-    /// A plain number.
-    Number = "0.5", positive: false;
 }
 
 /// Notes that a value has the wrong TOML type.
 pub(super) fn mismatch<T>(value: &Spanned<DeValue<'_>>, reader: &mut Reader, expected: &str) -> Option<T> {
     let found = match value.get_ref() {
-        DeValue::String(_) => "a text",
-        DeValue::Integer(_) | DeValue::Float(_) => "a number",
-        DeValue::Boolean(_) => "true or false",
-        DeValue::Datetime(_) => "a date",
-        DeValue::Array(_) => "a list",
-        DeValue::Table(_) => "a table",
+        DeValue::String(text) => format!("the text \"{}\"", short(text)),
+        DeValue::Integer(number) => format!("the number {}", short(number.as_str())),
+        DeValue::Float(number) => format!("the number {}", short(number.as_str())),
+        DeValue::Boolean(yes) => yes.to_string(),
+        DeValue::Datetime(_) => "a date".into(),
+        DeValue::Array(_) => "a list".into(),
+        DeValue::Table(_) => "a table".into(),
     };
+    // A list or a table may be long: the message points at where it begins.
     let place = reader.place(value.span());
+    let place = match value.get_ref() {
+        DeValue::Array(items) if !items.first().is_some_and(|item| item.span() == value.span()) => {
+            Place { end: place.end.min(place.start + 1), ..place }
+        }
+        DeValue::Table(_) => reader.header(place),
+        _ => place,
+    };
     reader.wrong(place, format!("found {found}, expected {expected}"), None)
 }
 
-/// A table being read: which keys were asked for.
-pub(super) struct TableReader<'v, 'i> {
-    table: &'v DeTable<'i>,
-    at: Place,
-    name: &'static str,
-    asked: BTreeSet<&'static str>,
+/// `1 entry`, `3 entries`
+pub(super) fn entries(count: usize) -> String {
+    if count == 1 { "1 entry".into() } else { format!("{count} entries") }
 }
 
-impl<'v, 'i> TableReader<'v, 'i> {
-    pub(super) fn new(
-        value: &'v Spanned<DeValue<'i>>,
-        name: &'static str,
-        reader: &mut Reader,
-    ) -> Option<Self> {
-        let at = reader.place(value.span());
-        match value.get_ref().as_table() {
-            Some(table) => Some(TableReader { table, at, name, asked: BTreeSet::new() }),
-            None => mismatch(value, reader, "a table"),
-        }
-    }
-
-    pub(super) fn at(&self) -> Place {
-        self.at
-    }
-
-    pub(super) fn field<T: Field>(&mut self, key: &'static str, reader: &mut Reader) -> Option<T> {
-        let key = plain(key);
-        self.asked.insert(key);
-        match self.table.get(key) {
-            Some(value) => T::read(value, reader),
-            None => T::absent().or_else(|| {
-                reader.wrong(self.header(), format!("`{key}` is missing from this {}", self.name), None)
-            }),
-        }
-    }
-
-    /// The first line of the table: a message about a whole table points there.
-    fn header(&self) -> Place {
-        Place { end: self.at.end.min(self.at.start + 1), ..self.at }
-    }
-
-    pub(super) fn finish(&self, reader: &mut Reader) {
-        let mut unknown: Vec<_> =
-            self.table.iter().filter(|(key, _)| !self.asked.contains(key.get_ref().as_ref())).collect();
-        unknown.sort_by_key(|(key, _)| key.span().start);
-        for (key, _) in unknown {
-            let found = key.get_ref().as_ref();
-            reader.diags.push(
-                Diag::at(reader.place(key.span()), format!("unknown key `{found}` in this {}", self.name))
-                    .help(suggestion(found, self.asked.iter().copied())),
-            );
-        }
-    }
-}
-
-/// `r#for` is written `for`.
-pub(super) fn plain(key: &'static str) -> &'static str {
-    key.strip_prefix("r#").unwrap_or(key)
-}
-
-/// "did you mean ...?" for a near miss, the list of what is known otherwise.
-pub fn suggestion<'a>(found: &str, known: impl Iterator<Item = &'a str>) -> String {
-    let known: Vec<&str> = known.collect();
-    let near = known
-        .iter()
-        .map(|k| (strsim::damerau_levenshtein(k, found), *k))
-        .filter(|(distance, k)| *distance <= 1 + k.len() / 4)
-        .min();
-    match near {
-        Some((_, k)) => format!("did you mean `{k}`?"),
-        None if known.is_empty() => "nothing is known here".into(),
-        None => format!("known here: {}", known.join(", ")),
-    }
-}
-
-/// Defines a table of a file: the struct, its reader and its JSON Schema from one list of fields.
-macro_rules! table {
-    ($(#[doc = $doc:literal])* pub struct $name:ident as $words:literal {
-        $($(#[doc = $field_doc:literal])* $field:ident: $ty:ty,)*
-    }) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, PartialEq)]
-        pub struct $name {
-            /// Where the table stands.
-            pub at: $crate::diag::Place,
-            $($(#[doc = $field_doc])* pub $field: $ty,)*
-        }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let mut table = $crate::files::read::TableReader::new(value, $words, reader)?;
-                $(let $field = table.field::<$ty>(stringify!($field), reader);)*
-                table.finish(reader);
-                Some($name { at: table.at(), $($field: $field?,)* })
-            }
-
-            fn schema(definitions: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let name = stringify!($name);
-                if !definitions.contains_key(name) {
-                    definitions.insert(name.into(), serde_json::Value::Null);
-                    #[allow(unused_mut)]
-                    let mut properties = serde_json::Map::new();
-                    #[allow(unused_mut)]
-                    let mut required: Vec<&str> = Vec::new();
-                    $({
-                        let key = $crate::files::read::plain(stringify!($field));
-                        let mut schema = <$ty as $crate::files::read::Field>::schema(definitions);
-                        let doc: &[&str] = &[$($field_doc.trim()),*];
-                        if schema.get("$ref").is_none() {
-                            schema["description"] = doc.join(" ").into();
-                        }
-                        properties.insert(key.into(), schema);
-                        if <$ty as $crate::files::read::Field>::absent().is_none() {
-                            required.push(key);
-                        }
-                    })*
-                    let doc: &[&str] = &[$($doc.trim()),*];
-                    definitions.insert(name.into(), serde_json::json!({
-                        "type": "object",
-                        "description": doc.join(" "),
-                        "properties": properties,
-                        "required": required,
-                        "additionalProperties": false,
-                    }));
-                }
-                serde_json::json!({"$ref": format!("#/$defs/{name}")})
-            }
-        }
-    };
-}
-
-/// Defines an enumeration of words: `"hand-set"` and the like.
-macro_rules! words {
-    ($(#[doc = $doc:literal])* pub enum $name:ident {
-        $($(#[doc = $word_doc:literal])* $variant:ident = $word:literal,)*
-    }) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-        pub enum $name { $($(#[doc = $word_doc])* $variant,)* }
-
-        impl $name {
-            /// Every variant with the word for it.
-            pub const WORDS: &'static [(&'static str, $name)] = &[$(($word, $name::$variant)),*];
-
-            /// The word that a file uses for it.
-            pub fn word(self) -> &'static str {
-                match self { $($name::$variant => $word,)* }
-            }
-        }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let text = <String as $crate::files::read::Field>::read(value, reader)?;
-                match Self::WORDS.iter().find(|(word, _)| *word == text) {
-                    Some((_, found)) => Some(*found),
-                    None => {
-                        let place = $crate::diag::Place::new(reader.file, value.span());
-                        let help = $crate::files::read::suggestion(&text, Self::WORDS.iter().map(|(w, _)| *w));
-                        reader.wrong(place, format!("`{text}` is not a word known here"), Some(help))
-                    }
-                }
-            }
-
-            fn schema(_: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let words: Vec<&str> = Self::WORDS.iter().map(|(w, _)| *w).collect();
-                serde_json::json!({"type": "string", "enum": words})
-            }
-        }
-    };
-}
-
-/// Defines a choice of tables told apart by the one key that only they have.
-macro_rules! choice {
-    ($(#[doc = $doc:literal])* pub enum $name:ident as $words:literal {
-        $($(#[doc = $variant_doc:literal])* $variant:ident($ty:ty) by $key:literal,)*
-    }) => {
-        $(#[doc = $doc])*
-        #[derive(Debug, Clone, PartialEq)]
-        pub enum $name { $($(#[doc = $variant_doc])* $variant($ty),)* }
-
-        impl $crate::files::read::Field for $name {
-            fn read(
-                value: &toml::Spanned<toml::de::DeValue<'_>>,
-                reader: &mut $crate::files::read::Reader,
-            ) -> Option<Self> {
-                let place = $crate::diag::Place::new(reader.file, value.span());
-                let keys: &[&str] = &[$($key),*];
-                let Some(table) = value.get_ref().as_table() else {
-                    return $crate::files::read::mismatch(value, reader, "a table");
-                };
-                let found: Vec<&str> = keys.iter().copied().filter(|k| table.contains_key(*k)).collect();
-                match found.as_slice() {
-                    $([$key] => <$ty as $crate::files::read::Field>::read(value, reader).map($name::$variant),)*
-                    [] => reader.wrong(place, format!("this {} has no key that says what it is", $words),
-                        Some(format!("one of: {}", keys.join(", ")))),
-                    several => reader.wrong(place, format!("this {} is several at once: {}", $words, several.join(", ")),
-                        Some("write one table for each".into())),
-                }
-            }
-
-            fn schema(definitions: &mut $crate::files::read::Definitions) -> serde_json::Value {
-                let any: Vec<serde_json::Value> = vec![$(<$ty as $crate::files::read::Field>::schema(definitions)),*];
-                serde_json::json!({"oneOf": any})
-            }
-        }
-    };
-}
-
-pub(super) use {choice, table, words};
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_example_of_every_kind_is_a_quantity() {
-        for example in KIND_EXAMPLES {
-            units::parse_quantity(example).unwrap_or_else(|e| panic!("{example}: {e}"));
-        }
+/// A text that may be long, as far as a message has room for it.
+fn short(text: &str) -> String {
+    match text.char_indices().nth(40) {
+        Some((end, _)) => format!("{}...", &text[..end]),
+        None => text.to_string(),
     }
 }

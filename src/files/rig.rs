@@ -6,8 +6,8 @@ use crate::units::{Quantity, Unit};
 table! {
     /// A bench: supply, links, channels, demands, limits and safe state.
     pub struct Rig as "rig" {
-        /// Version of the file format; 1.
-        schema: At<u32>,
+        /// Version of the file format.
+        schema: At<FormatVersion>,
         /// Name of the bench.
         name: At<String>,
         /// A sentence or two about it.
@@ -33,6 +33,10 @@ table! {
         /// The simulated rig, used when a link's port is "twin".
         twin: Option<TwinRig>,
     }
+    rules: [
+        TableRule::Distinct(&["link", "*", "poll", "name"], "poll name"),
+        TableRule::Distinct(&["ready", "question", "id"], "question id"),
+    ]
 }
 
 table! {
@@ -115,6 +119,7 @@ table! {
         /// Requests repeated at a fixed period.
         poll: Vec<Poll>,
     }
+    rules: [TableRule::Distinct(&["setting", "name"], "setting name")]
 }
 
 table! {
@@ -211,6 +216,7 @@ table! {
         /// Which unit of several this channel belongs to.
         belongs_to: Option<At<String>>,
     }
+    rules: [TableRule::Pair("range")]
 }
 
 /// A CiA 402 state, by its name in words.
@@ -222,7 +228,7 @@ impl Field for DriveState {
         match DriveState::ALL.iter().find(|s| s.words() == text) {
             Some(state) => Some(*state),
             None => {
-                let place = crate::diag::Place::new(reader.file, value.span());
+                let place = reader.place(value.span());
                 let help = suggestion(&text, DriveState::ALL.iter().map(|s| s.words()));
                 reader.wrong(place, format!("`{text}` is not a state of CiA 402"), Some(help))
             }
@@ -268,6 +274,7 @@ table! {
         /// Which unit of several this demand belongs to.
         belongs_to: Option<At<String>>,
     }
+    rules: [TableRule::Needed("range"), TableRule::Pair("range")]
 }
 
 table! {
@@ -383,6 +390,10 @@ table! {
         /// Why the limit stands where it does.
         why: Option<String>,
     }
+    rules: [
+        TableRule::OneOf(&["above", "below", "rises_faster", "falls_faster"]),
+        TableRule::With("over", &["rises_faster", "falls_faster"]),
+    ]
 }
 
 table! {

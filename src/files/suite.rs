@@ -7,8 +7,8 @@ use crate::units::Quantity;
 table! {
     /// Tests in order, with their pre-checks, trips and criteria.
     pub struct Suite as "suite" {
-        /// Version of the file format; 1.
-        schema: At<u32>,
+        /// Version of the file format.
+        schema: At<FormatVersion>,
         /// Name of the suite.
         name: At<String>,
         /// A sentence or two about it.
@@ -22,6 +22,10 @@ table! {
         /// The tests, in order.
         test: Vec<Test>,
     }
+    rules: [
+        TableRule::Distinct(&["test", "name"], "test name"),
+        TableRule::Distinct(&["question", "id"], "question id"),
+    ]
 }
 
 words! {
@@ -48,6 +52,7 @@ table! {
         /// What must be true.
         criterion: Vec<Criterion>,
     }
+    rules: [TableRule::Distinct(&["profile", "name"], "segment name")]
 }
 
 choice! {
@@ -86,6 +91,7 @@ table! {
         /// Name, for `over` in a criterion.
         name: Option<At<String>>,
     }
+    rules: [TableRule::OneOf(&["rate", "lasting"])]
 }
 
 table! {
@@ -136,13 +142,14 @@ table! {
         /// Why the limit stands where it does.
         why: Option<String>,
     }
+    rules: [TableRule::OneOf(&["at_most", "at_least", "between"]), TableRule::Pair("between")]
 }
 
 table! {
     /// A person's answers to the questions of rig and suite, for one unit, one build and one day.
-    pub struct Answers as "answers" {
-        /// Version of the file format; 1.
-        schema: At<u32>,
+    pub struct Answers as "answers file" {
+        /// Version of the file format.
+        schema: At<FormatVersion>,
         /// Serial number of the unit they are about.
         unit_serial: At<String>,
         /// Firmware build they are about.

@@ -6,8 +6,8 @@ use crate::units::Quantity;
 table! {
     /// A drive unit under test.
     pub struct Unit as "unit" {
-        /// Version of the file format; 1.
-        schema: At<u32>,
+        /// Version of the file format.
+        schema: At<FormatVersion>,
         /// Type of the unit.
         name: At<String>,
         /// Serial number of this one.

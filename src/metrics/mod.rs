@@ -1,8 +1,20 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod bus;
+mod link;
+mod numeric;
+mod rise;
+mod steady;
+mod step;
+mod tracking;
+mod window;
+
+#[cfg(test)]
+mod samples;
+
 use crate::columns::{Columns, Span};
-use crate::units::Kind;
+use crate::units::{Dim, Kind};
 use std::fmt;
 
 /// Which way is better.
@@ -84,12 +96,111 @@ pub trait Metric: fmt::Debug + Sync {
     fn compute(&self, view: &View<'_>) -> Result<Measured, Refusal>;
 }
 
-/// Every metric, by id.
+/// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    &[]
+    static CATALOGUE: [&dyn Metric; 12] = [
+        &tracking::RMS,
+        &tracking::MAX,
+        &tracking::MEAN,
+        &step::OVERSHOOT,
+        &step::SETTLING_TIME,
+        &steady::RIPPLE,
+        &rise::RATE,
+        &bus::SAG,
+        &link::ROUND_TRIP_P50,
+        &link::ROUND_TRIP_P99,
+        &link::REPLY_LOSS,
+        &link::SLOTS_MISSED,
+    ];
+    &CATALOGUE
 }
 
 /// The metric of that id.
 pub fn find(id: &str) -> Option<&'static dyn Metric> {
     catalogue().iter().copied().find(|m| m.id() == id)
+}
+
+/// A row of the catalogue: what a metric says of itself, and its function.
+#[derive(Debug)]
+struct Entry {
+    id: &'static str,
+    version: u32,
+    about: &'static str,
+    direction: Direction,
+    subject: Subject,
+    kind: fn(Kind) -> Kind,
+    needs_band: bool,
+    compute: fn(&View<'_>) -> Result<Measured, Refusal>,
+}
+
+impl Metric for Entry {
+    fn id(&self) -> &'static str {
+        self.id
+    }
+    fn version(&self) -> u32 {
+        self.version
+    }
+    fn about(&self) -> &'static str {
+        self.about
+    }
+    fn direction(&self) -> Direction {
+        self.direction
+    }
+    fn subject(&self) -> Subject {
+        self.subject
+    }
+    fn kind(&self, of: Kind) -> Kind {
+        (self.kind)(of)
+    }
+    fn needs_band(&self) -> bool {
+        self.needs_band
+    }
+    fn compute(&self, view: &View<'_>) -> Result<Measured, Refusal> {
+        (self.compute)(view)
+    }
+}
+
+/// The kind of a length of time.
+fn duration() -> Kind {
+    Kind { dim: Dim { time: 1, ..Dim::default() }, ..Kind::default() }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::parse_unit;
+
+    /// Id, direction, subject, whether a band is needed, and the kind of the figure of a temperature.
+    #[test]
+    fn the_catalogue_says_what_each_metric_is() {
+        use Direction::*;
+        use Subject::*;
+        let rows = [
+            ("tracking_rms", LowerIsBetter, Tracked, false, "K"),
+            ("tracking_max", LowerIsBetter, Tracked, false, "K"),
+            ("tracking_mean", Neither, Tracked, false, "K"),
+            ("overshoot", LowerIsBetter, Tracked, false, "%"),
+            ("settling_time", LowerIsBetter, Tracked, true, "s"),
+            ("steady_ripple", LowerIsBetter, Channel, false, "K"),
+            ("rise_rate", LowerIsBetter, Channel, false, "K/min"),
+            ("bus_sag", LowerIsBetter, Channel, false, "K"),
+            ("round_trip_p50", LowerIsBetter, Link, false, "ms"),
+            ("round_trip_p99", LowerIsBetter, Link, false, "ms"),
+            ("reply_loss", LowerIsBetter, Link, false, "%"),
+            ("slots_missed", LowerIsBetter, Link, false, "%"),
+        ];
+        assert_eq!(catalogue().len(), rows.len());
+        let celsius = parse_unit("°C").expect("a unit").kind;
+        for (metric, (id, direction, subject, band, unit)) in catalogue().iter().zip(rows) {
+            let found = (metric.id(), metric.direction(), metric.subject(), metric.needs_band());
+            assert_eq!(found, (id, direction, subject, band));
+            assert_eq!(metric.kind(celsius), parse_unit(unit).expect("a unit").kind, "{id}");
+            assert_eq!(metric.version(), 1, "{id}");
+            assert!(find(id).is_some_and(|m| m.about() == metric.about()), "{id}");
+            assert!(!metric.about().contains("  ") && metric.about().contains("refus"), "{id}");
+        }
+        let abouts: std::collections::BTreeSet<_> = catalogue().iter().map(|m| m.about()).collect();
+        assert_eq!(abouts.len(), rows.len());
+        assert!(find("nothing").is_none());
+    }
 }

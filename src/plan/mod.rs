@@ -1,15 +1,39 @@
 //! The plan: files resolved. SI units, indices instead of names, deadlines, link budgets; nothing
 //! optional that matters and no unit strings to interpret.
+//!
+//! *Resolved* means: every name in a rig, unit and suite file has been looked up and stands here as
+//! an index; every quantity has been held against the kind of what it is for and stands here in SI;
+//! every text to be sent is encoded with its terminator, and every pattern is read; whatever one
+//! file says has been held against what the others allow, and each serial line has been shown to
+//! carry what is asked of it. [`resolve`] reports all mistakes at once, each once, and gives a plan
+//! only if there is none: whoever holds a [`Plan`] need not ask again. It never looks at the
+//! physics of the machine (that is another room's task) and it proves nothing about the real rig:
+//! for that there are the pre-checks.
+//!
+//! The same plan feeds the engine's guards and the columns made from a trace, through [`Values`],
+//! so that a trip and a report cannot see different values.
 
-use crate::expr::Expr;
-use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
+mod assemble;
+mod layout;
+mod parts;
+mod profile;
+mod resolve;
+mod summary;
+#[cfg(test)]
+mod testing;
+mod values;
+
+pub use assemble::columns;
+pub use layout::layout;
+pub use parts::*;
+pub use profile::{Profile, Segment};
+pub use resolve::resolve;
+pub use summary::summary;
+pub use values::{Valued, Values, state_of};
+
+use crate::files::rig::Role;
 use crate::files::suite::Rule;
-use crate::metrics::Metric;
-use crate::record::Grade;
-use crate::states::DriveState;
 use crate::time::{Duration, Instant};
-use crate::units::Unit;
-use crate::wire::{Pattern, Template};
 
 /// Everything a run needs to know.
 #[derive(Debug, Clone)]
@@ -48,410 +72,6 @@ pub struct Plan {
     pub tests: Vec<Test>,
     /// The decision rule.
     pub rule: Rule,
-}
-
-/// The supply of the bench.
-#[derive(Debug, Clone)]
-pub struct Supply {
-    /// What makes the direct voltage.
-    pub kind: SupplyKind,
-    /// Whether this program can switch it.
-    pub setting: SupplySetting,
-    /// What a person must switch off.
-    pub switch_off: String,
-    /// How long to wait after that.
-    pub discharge: Duration,
-}
-
-/// A serial connection.
-#[derive(Debug, Clone)]
-pub struct Link {
-    /// Name in the rig file.
-    pub name: String,
-    /// "twin" or a device path.
-    pub port: String,
-    /// Line rate in baud.
-    pub baud: u32,
-    /// Data bits, parity, stop bits.
-    pub frame: Frame,
-    /// What ends a line, both ways.
-    pub ends_with: Vec<u8>,
-    /// How long a reply may take after the request's last byte has left.
-    pub reply_within: Duration,
-    /// How long to wait after opening.
-    pub settle: Duration,
-    /// Lines that may come unasked.
-    pub unsolicited: Vec<Pattern>,
-    /// How the controller says who it is.
-    pub identity: Option<Exchange>,
-    /// Settings to read back.
-    pub settings: Vec<Setting>,
-    /// Longest line that a reply may be, in bytes; longer ones are garbage.
-    pub line_max: usize,
-    /// Share of the line's capacity that polls and heartbeat use: out and in, 0 to 1.
-    pub load: (f64, f64),
-}
-
-/// How characters go over the line.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Frame {
-    /// Data bits, 7 or 8.
-    pub data_bits: u8,
-    /// Parity: 'N', 'E' or 'O'.
-    pub parity: char,
-    /// Stop bits, 1 or 2.
-    pub stop_bits: u8,
-}
-
-impl Frame {
-    /// Bits on the line per byte: start, data, parity, stop.
-    pub fn bits(self) -> u32 {
-        1 + u32::from(self.data_bits) + u32::from(self.parity != 'N') + u32::from(self.stop_bits)
-    }
-}
-
-impl Link {
-    /// Time that `bytes` take on the line.
-    pub fn line_time(&self, bytes: usize) -> Duration {
-        Duration::from_secs_f64(bytes as f64 * f64::from(self.frame.bits()) / f64::from(self.baud))
-    }
-}
-
-/// A request and the pattern of its reply. The request has its terminator.
-#[derive(Debug, Clone)]
-pub struct Exchange {
-    /// Bytes to send, terminator included.
-    pub send: Vec<u8>,
-    /// Pattern of the reply.
-    pub expect: Pattern,
-}
-
-/// One setting.
-#[derive(Debug, Clone)]
-pub struct Setting {
-    /// Name.
-    pub name: String,
-    /// How to read it; `{value}` is a field of the pattern.
-    pub exchange: Exchange,
-    /// The text that must stand there.
-    pub must_be: Option<String>,
-}
-
-/// A poll group.
-#[derive(Debug, Clone)]
-pub struct Group {
-    /// Name.
-    pub name: String,
-    /// Index of the link.
-    pub link: usize,
-    /// Period.
-    pub every: Duration,
-    /// Request and reply.
-    pub exchange: Exchange,
-    /// For each field of the reply, the channel that takes it.
-    pub fields: Vec<Option<usize>>,
-}
-
-/// A channel.
-#[derive(Debug, Clone)]
-pub struct Channel {
-    /// Name.
-    pub name: String,
-    /// Unit on the wire, and for people.
-    pub unit: Unit,
-    /// What it measures, where the engine needs to know.
-    pub role: Option<Role>,
-    /// Plausible range, SI.
-    pub range: (f64, f64),
-    /// Standard uncertainty, SI.
-    pub u: f64,
-    /// How old its newest value may get while driven; `Duration::from_micros(i64::MAX)` if never stale.
-    pub stale: Duration,
-    /// Where it comes from.
-    pub source: Source,
-    /// How it is known: measured from a reading, inferred if derived.
-    pub grade: Grade,
-    /// Name of the unit it belongs to, of several on one rig.
-    pub belongs_to: String,
-}
-
-/// Where a channel's values come from.
-#[derive(Debug, Clone)]
-pub enum Source {
-    /// A field of a reply.
-    Wire {
-        /// Index of the group.
-        group: usize,
-        /// Index of the field in the group's reply.
-        field: usize,
-        /// Calibration: SI = gain x unit.to_si(reading) + offset.
-        gain: f64,
-        /// Calibration offset in SI.
-        offset: f64,
-        /// How the text becomes a number.
-        reading: Reading,
-    },
-    /// An expression over earlier channels and demands.
-    Derived(Expr),
-}
-
-/// How the text of a field becomes the number recorded.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Reading {
-    /// A decimal number.
-    Number,
-    /// A CiA 402 status word, decimal or 0x hexadecimal.
-    StatusWord,
-    /// Words for states; recorded as the state's code.
-    States(Vec<(String, DriveState)>),
-    /// Words for numbers.
-    Words(Vec<(String, f64)>),
-}
-
-/// A demand.
-#[derive(Debug, Clone)]
-pub struct Demand {
-    /// Name.
-    pub name: String,
-    /// What it sets.
-    pub sets: Sets,
-    /// Index of the link.
-    pub link: usize,
-    /// Frame with `{value}`; the terminator is in it.
-    pub send: Template,
-    /// Pattern of the reply, if there is one.
-    pub expect: Option<Pattern>,
-    /// Unit on the wire.
-    pub unit: Unit,
-    /// How often it is sent again.
-    pub every: Duration,
-    /// Lowest and highest value, SI.
-    pub range: (f64, f64),
-    /// Value outside profiles, SI.
-    pub rest: f64,
-    /// Name of the unit it belongs to.
-    pub belongs_to: String,
-}
-
-/// How the controller is enabled.
-#[derive(Debug, Clone)]
-pub struct Drive {
-    /// The controller's own command timeout.
-    pub command_timeout: Duration,
-    /// How long a step may take.
-    pub within: Duration,
-    /// Steps that clear a fault.
-    pub reset: Vec<Step>,
-    /// Steps that enable.
-    pub enable: Vec<Step>,
-    /// The channel that tells the state.
-    pub state: usize,
-}
-
-/// A step of enabling or resetting.
-#[derive(Debug, Clone)]
-pub struct Step {
-    /// Index of the link.
-    pub link: usize,
-    /// Bytes, terminator included.
-    pub send: Vec<u8>,
-    /// Pattern of the reply, if there is one.
-    pub expect: Option<Pattern>,
-    /// State that must be seen next.
-    pub reaches: Option<DriveState>,
-}
-
-/// The safe state.
-#[derive(Debug, Clone)]
-pub struct Stop {
-    /// Frames that take the torque off, encoded: terminator first (to flush a half-sent line), then
-    /// the command and its terminator.
-    pub frames: Vec<StopFrame>,
-    /// How often they are repeated until not driven is confirmed.
-    pub every: Duration,
-    /// Deadline for not driven.
-    pub not_driven_within: Duration,
-    /// Channel and limit (SI) of the phase current; `None` if there is no such channel.
-    pub current: Option<(usize, f64)>,
-    /// Deadline for rest.
-    pub at_rest_within: Duration,
-    /// Channel and limit (SI) of the speed.
-    pub speed: (usize, f64),
-    /// Channel and limit (SI) of the bus.
-    pub bus: (usize, f64),
-}
-
-/// A stop frame.
-#[derive(Debug, Clone)]
-pub struct StopFrame {
-    /// Index of the link.
-    pub link: usize,
-    /// Bytes.
-    pub bytes: Vec<u8>,
-    /// Pattern of the reply, if there is one.
-    pub expect: Option<Pattern>,
-}
-
-/// What must hold before anything turns.
-#[derive(Debug, Clone)]
-pub struct Ready {
-    /// How long the channels are watched.
-    pub observe: Duration,
-    /// How long the proof stays good.
-    pub valid_for: Duration,
-    /// Share of replies that may be lost.
-    pub loss_max: f64,
-    /// Longest round trip.
-    pub round_trip_max: Duration,
-    /// Windows that every sample of the watch must lie in.
-    pub windows: Vec<Window>,
-    /// What a person is asked.
-    pub questions: Vec<Question>,
-    /// Guards that this rig has not, by the name of their pre-check; printed with the grade *absent*.
-    pub absent: Vec<String>,
-}
-
-/// A window for a channel.
-#[derive(Debug, Clone)]
-pub struct Window {
-    /// Name of the pre-check: "bus in window".
-    pub name: String,
-    /// Index of the channel.
-    pub channel: usize,
-    /// Lowest value, SI.
-    pub low: f64,
-    /// Highest value, SI.
-    pub high: f64,
-}
-
-/// A question.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Question {
-    /// Id in the answers file.
-    pub id: String,
-    /// The question; "yes" is the safe answer.
-    pub ask: String,
-}
-
-/// A trip.
-#[derive(Debug, Clone)]
-pub struct Trip {
-    /// Name.
-    pub name: String,
-    /// Index of the channel.
-    pub channel: usize,
-    /// What trips.
-    pub when: Crossing,
-    /// How long it must last.
-    pub lasting: Duration,
-    /// Why the limit stands where it does.
-    pub why: Option<String>,
-}
-
-/// What a trip watches. Values in SI.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Crossing {
-    /// Above a level.
-    Above(f64),
-    /// Below a level.
-    Below(f64),
-    /// Rising faster than so much per second, over the length of time.
-    RisesFaster(f64, Duration),
-    /// Falling faster than so much per second (a positive number), over the length of time.
-    FallsFaster(f64, Duration),
-}
-
-/// A test.
-#[derive(Debug, Clone)]
-pub struct Test {
-    /// Name.
-    pub name: String,
-    /// A sentence or two.
-    pub about: Option<String>,
-    /// Index of the demand that the profile is for.
-    pub demand: usize,
-    /// The profile.
-    pub profile: Profile,
-    /// What must be true.
-    pub criteria: Vec<Criterion>,
-}
-
-/// A demand over time, from the begin of the profile on.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Profile {
-    /// Segments without gaps.
-    pub segments: Vec<Segment>,
-}
-
-/// A piece of a profile: linear between its corners.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Segment {
-    /// Name as the suite gives it, or "ramp 2".
-    pub name: String,
-    /// Which kind: hold, ramp, step, stairs.
-    pub kind: &'static str,
-    /// Corners: time since the profile began, value in SI. At least two; two corners at one time
-    /// are a jump.
-    pub corners: Vec<(Duration, f64)>,
-}
-
-/// What must be true of a test.
-#[derive(Debug, Clone)]
-pub struct Criterion {
-    /// The metric.
-    pub metric: &'static dyn Metric,
-    /// Name of the channel or link it is of.
-    pub of: String,
-    /// Name of the demand it is held against, for tracking metrics.
-    pub against: String,
-    /// Index of the segment; `None` for the whole profile.
-    pub over: Option<usize>,
-    /// Lowest value allowed, SI.
-    pub low: Option<f64>,
-    /// Highest value allowed, SI.
-    pub high: Option<f64>,
-    /// Unit in which the limit was written.
-    pub unit: Unit,
-    /// Half-width of a band, SI.
-    pub band: Option<f64>,
-    /// Why the limit stands where it does.
-    pub why: Option<String>,
-}
-
-impl Profile {
-    /// How long the whole profile takes.
-    pub fn length(&self) -> Duration {
-        self.segments.last().and_then(|s| s.corners.last()).map_or(Duration::ZERO, |(t, _)| *t)
-    }
-
-    /// The demand at `since` after the begin, SI. Before the begin its first value, after the end its
-    /// last; at a jump the later value.
-    pub fn demand_at(&self, since: Duration) -> f64 {
-        let mut value = 0.0;
-        let mut before: Option<(Duration, f64)> = None;
-        for (t, v) in self.segments.iter().flat_map(|s| &s.corners) {
-            if *t > since {
-                return match before {
-                    Some((t0, v0)) => {
-                        let share = (since - t0).micros() as f64 / (*t - t0).micros() as f64;
-                        v0 + share * (v - v0)
-                    }
-                    None => *v,
-                };
-            }
-            before = Some((*t, *v));
-            value = *v;
-        }
-        value
-    }
-
-    /// Index of the segment at `since` after the begin; the last one after the end.
-    pub fn segment_at(&self, since: Duration) -> usize {
-        self.segments
-            .iter()
-            .position(|s| s.corners.last().is_some_and(|(t, _)| since < *t))
-            .unwrap_or(self.segments.len().saturating_sub(1))
-    }
 }
 
 impl Plan {

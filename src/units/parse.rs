@@ -35,7 +35,11 @@ pub fn parse_quantity(text: &str) -> Result<Quantity, UnitError> {
         return Err(UnitError::new(format!("`{text}` is not a finite number"), None));
     }
     let unit = parse_unit(&text[end..])?;
-    Ok(Quantity { si: unit.to_si(number), unit })
+    let si = unit.to_si(number);
+    match si.is_finite() {
+        true => Ok(Quantity { si, unit }),
+        false => Err(UnitError::new(format!("`{text}` is not a finite number"), None)),
+    }
 }
 
 fn number_end(text: &str) -> usize {
@@ -80,9 +84,12 @@ pub fn parse_unit(text: &str) -> Result<Unit, UnitError> {
                 celsius |= matches!(factor, "°C" | "degC");
                 symbols += 1;
                 unit.scale *= scale.powi(i32::from(power));
-                unit.kind.dim = add(unit.kind.dim, dim, power);
+                unit.kind.dim = unit.kind.dim.joined(dim, power).ok_or_else(|| beyond(text))?;
             }
         }
+    }
+    if !(unit.scale.is_finite() && unit.scale > 0.0) {
+        return Err(beyond(text));
     }
     if celsius {
         if symbols > 1 {
@@ -95,7 +102,15 @@ pub fn parse_unit(text: &str) -> Result<Unit, UnitError> {
         unit.offset = 273.15;
     }
     unit.text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    // The number one needs no unit behind it.
+    if unit.text == "1" {
+        unit.text.clear();
+    }
     Ok(unit)
+}
+
+fn beyond(text: &str) -> UnitError {
+    UnitError::new(format!("`{}` is a power beyond all units", text.trim()), None)
 }
 
 fn apply_qualifier(kind: &mut Kind, word: &str) -> bool {
@@ -111,8 +126,33 @@ fn apply_qualifier(kind: &mut Kind, word: &str) -> bool {
     true
 }
 
+/// Words that people write for a unit, without their plural s, and its symbol.
+const IN_WORDS: &[(&str, &str)] = &[
+    ("sec", "s"),
+    ("second", "s"),
+    ("msec", "ms"),
+    ("usec", "us"),
+    ("minute", "min"),
+    ("hour", "h"),
+    ("day", "d"),
+    ("c", "°C"),
+    ("celsiu", "°C"),
+    ("degree", "deg"),
+    ("volt", "V"),
+    ("amp", "A"),
+    ("ampere", "A"),
+    ("ohm", "Ohm"),
+    ("watt", "W"),
+    ("hertz", "Hz"),
+    ("baud", "Bd"),
+    ("percent", "%"),
+    ("rev", "turn"),
+];
+
 /// Scale, dimension and exponent of one factor such as `m2` or `s-1`.
 fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
+    // The Greek letter and the micro sign look the same, and so do the ohm sign and the letter omega.
+    let factor = &*factor.replace('μ', "µ").replace('\u{2126}', "Ω");
     let look = |symbol: &str| UNIT_SYMBOLS.iter().find(|(s, _, _)| *s == symbol);
     if let Some((_, scale, dim)) = look(factor) {
         return Ok((*scale, *dim, 1));
@@ -122,25 +162,16 @@ fn factor_of(factor: &str, whole: &str) -> Result<(f64, Dim, i8), UnitError> {
     if let (Some((_, scale, dim)), Some(power @ -4..=4)) = (look(split), exponent) {
         return Ok((*scale, *dim, power));
     }
-    let near = UNIT_SYMBOLS
-        .iter()
-        .map(|(s, _, _)| (strsim::damerau_levenshtein(&s.to_lowercase(), &factor.to_lowercase()), *s))
-        .min_by_key(|(distance, _)| *distance)
-        .filter(|(distance, _)| *distance <= 1);
+    let whole = whole.trim();
+    let inside = if factor == whole { String::new() } else { format!(" in `{whole}`") };
+    let in_words = IN_WORDS.iter().find(|(word, _)| *word == factor.to_lowercase().trim_end_matches('s'));
+    let near = in_words
+        .map(|(_, symbol)| *symbol)
+        .or_else(|| crate::diag::near_miss(factor, UNIT_SYMBOLS.iter().map(|(symbol, _, _)| *symbol)));
     Err(UnitError::new(
-        format!("`{factor}` in `{}` is not a unit known here", whole.trim()),
-        near.map(|(_, s)| format!("did you mean `{s}`?")),
+        format!("`{factor}`{inside} is not a unit known here"),
+        near.map(|symbol| format!("did you mean `{symbol}`?")),
     ))
-}
-
-fn add(mut a: Dim, b: Dim, times: i8) -> Dim {
-    a.mass += b.mass * times;
-    a.length += b.length * times;
-    a.time += b.time * times;
-    a.current += b.current * times;
-    a.temperature += b.temperature * times;
-    a.angle += b.angle * times;
-    a
 }
 
 #[cfg(test)]
@@ -151,7 +182,7 @@ mod tests {
     #[test]
     fn quantities_as_people_write_them() {
         let rows = [
-            ("300 rpm/s", 31.415926535897932, "speed rate"),
+            ("300 rpm/s", 31.41592653589793, "speed rate"),
             ("155 V", 155.0, "voltage"),
             ("0.5 K/min", 0.5 / 60.0, "temperature rate"),
             ("20 ms", 0.02, "duration"),
@@ -187,6 +218,45 @@ mod tests {
             assert!(e.message.contains(part), "{text}: {}", e.message);
         }
         assert_eq!(parse_quantity("3 RPM").expect_err("RPM").help.as_deref(), Some("did you mean `rpm`?"));
+    }
+
+    #[test]
+    fn powers_beyond_all_units_are_refused() {
+        for text in
+            [&["m4"; 40].join(" "), &["1 GOhm4"; 1].join(" ").repeat(9), &["ns4"; 10].join("*"), "1e308 krpm"]
+        {
+            let text = if text.starts_with('1') { text.to_string() } else { format!("1 {text}") };
+            assert!(parse_quantity(&text).is_err(), "{text}");
+        }
+    }
+
+    #[test]
+    fn every_symbol_is_known_once_and_reads_back() {
+        for (index, (symbol, scale, dim)) in UNIT_SYMBOLS.iter().enumerate() {
+            assert!(UNIT_SYMBOLS[..index].iter().all(|(other, _, _)| other != symbol), "{symbol} twice");
+            let unit = parse_unit(symbol).expect(symbol);
+            assert_eq!((unit.scale, unit.kind.dim), (*scale, *dim), "{symbol}");
+        }
+        for (word, symbol) in IN_WORDS {
+            assert!(parse_unit(symbol).is_ok() && parse_unit(word).is_err(), "{word}");
+        }
+    }
+
+    #[test]
+    fn words_for_units_lead_to_their_symbol() {
+        for (text, symbol) in
+            [("5 sec", "s"), ("5 volts", "V"), ("80 C", "°C"), ("80 Celsius", "°C"), ("3 Ohms", "Ohm")]
+        {
+            let help = parse_quantity(text).expect_err(text).help;
+            assert_eq!(help, Some(format!("did you mean `{symbol}`?")), "{text}");
+        }
+    }
+
+    #[test]
+    fn letters_that_look_alike_are_taken_alike() {
+        for (a, b) in [("3 \u{b5}s", "3 \u{3bc}s"), ("3 k\u{3a9}", "3 k\u{2126}")] {
+            assert_eq!(parse_quantity(a).expect(a).si, parse_quantity(b).expect(b).si);
+        }
     }
 
     #[test]

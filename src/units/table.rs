@@ -32,7 +32,9 @@ const TURN: f64 = std::f64::consts::TAU;
 pub const UNIT_SYMBOLS: &[(&str, f64, Dim)] = &[
     ("1", 1.0, NONE),
     ("%", 0.01, NONE),
+    ("ppm", 1e-6, NONE),
     ("count", 1.0, NONE),
+    ("ns", 1e-9, TIME),
     ("us", 1e-6, TIME),
     ("µs", 1e-6, TIME),
     ("ms", 1e-3, TIME),
@@ -42,17 +44,23 @@ pub const UNIT_SYMBOLS: &[(&str, f64, Dim)] = &[
     ("d", 86400.0, TIME),
     ("Hz", 1.0, FREQUENCY),
     ("kHz", 1e3, FREQUENCY),
+    ("MHz", 1e6, FREQUENCY),
     ("Bd", 1.0, FREQUENCY),
     ("rad", 1.0, ANGLE),
     ("mrad", 1e-3, ANGLE),
     ("deg", TURN / 360.0, ANGLE),
     ("°", TURN / 360.0, ANGLE),
+    ("arcmin", TURN / 21_600.0, ANGLE),
     ("turn", TURN, ANGLE),
     ("rpm", TURN / 60.0, SPEED),
     ("krpm", 1e3 * TURN / 60.0, SPEED),
+    ("uV", 1e-6, VOLTAGE),
+    ("µV", 1e-6, VOLTAGE),
     ("mV", 1e-3, VOLTAGE),
     ("V", 1.0, VOLTAGE),
     ("kV", 1e3, VOLTAGE),
+    ("uA", 1e-6, CURRENT),
+    ("µA", 1e-6, CURRENT),
     ("mA", 1e-3, CURRENT),
     ("A", 1.0, CURRENT),
     ("kA", 1e3, CURRENT),
@@ -61,14 +69,22 @@ pub const UNIT_SYMBOLS: &[(&str, f64, Dim)] = &[
     ("kW", 1e3, POWER),
     ("J", 1.0, ENERGY),
     ("kJ", 1e3, ENERGY),
+    ("mJ", 1e-3, ENERGY),
     ("Wh", 3600.0, ENERGY),
+    ("kWh", 3.6e6, ENERGY),
     ("N", 1.0, FORCE),
+    ("kN", 1e3, FORCE),
     ("Nm", 1.0, ENERGY),
     ("mNm", 1e-3, ENERGY),
+    ("kNm", 1e3, ENERGY),
     ("Pa", 1.0, PRESSURE),
     ("kPa", 1e3, PRESSURE),
+    ("MPa", 1e6, PRESSURE),
+    ("mbar", 1e2, PRESSURE),
     ("bar", 1e5, PRESSURE),
+    ("uOhm", 1e-6, RESISTANCE),
     ("µOhm", 1e-6, RESISTANCE),
+    ("µΩ", 1e-6, RESISTANCE),
     ("mOhm", 1e-3, RESISTANCE),
     ("mΩ", 1e-3, RESISTANCE),
     ("Ohm", 1.0, RESISTANCE),
@@ -77,10 +93,13 @@ pub const UNIT_SYMBOLS: &[(&str, f64, Dim)] = &[
     ("kΩ", 1e3, RESISTANCE),
     ("MOhm", 1e6, RESISTANCE),
     ("MΩ", 1e6, RESISTANCE),
+    ("GOhm", 1e9, RESISTANCE),
+    ("GΩ", 1e9, RESISTANCE),
     ("uH", 1e-6, INDUCTANCE),
     ("µH", 1e-6, INDUCTANCE),
     ("mH", 1e-3, INDUCTANCE),
     ("H", 1.0, INDUCTANCE),
+    ("pF", 1e-12, CAPACITANCE),
     ("nF", 1e-9, CAPACITANCE),
     ("uF", 1e-6, CAPACITANCE),
     ("µF", 1e-6, CAPACITANCE),
@@ -91,6 +110,7 @@ pub const UNIT_SYMBOLS: &[(&str, f64, Dim)] = &[
     ("K", 1.0, TEMPERATURE),
     ("°C", 1.0, TEMPERATURE),
     ("degC", 1.0, TEMPERATURE),
+    ("mK", 1e-3, TEMPERATURE),
     ("g", 1e-3, MASS),
     ("kg", 1.0, MASS),
     ("um", 1e-6, LENGTH),
@@ -189,7 +209,11 @@ fn dimension_text(dim: &Dim) -> String {
     let text: Vec<String> = parts
         .iter()
         .filter(|(_, exponent)| *exponent != 0)
-        .map(|(symbol, exponent)| if *exponent == 1 { symbol.to_string() } else { format!("{symbol}{exponent}") })
+        .map(
+            |(symbol, exponent)| {
+                if *exponent == 1 { symbol.to_string() } else { format!("{symbol}{exponent}") }
+            },
+        )
         .collect();
     format!("quantity in {}", text.join(" "))
 }

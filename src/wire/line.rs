@@ -59,7 +59,9 @@ impl LineReader {
         if self.pending.ends_with(&self.ends_with) && !self.inside_block() {
             self.pending.truncate(self.pending.len() - self.ends_with.len());
             let mut line = std::mem::take(&mut self.pending);
-            if self.ends_with == b"\n" && line.last() == Some(&b'\r') {
+            // A carriage return may be the last byte of a block: then it is data.
+            let in_block = block_end(&line) == Some(line.len());
+            if self.ends_with == b"\n" && line.last() == Some(&b'\r') && !in_block {
                 line.pop();
             }
             if !std::mem::take(&mut self.skipping) && !line.is_empty() {
@@ -75,18 +77,18 @@ impl LineReader {
 
     /// Whether the pending bytes end inside a definite-length block.
     fn inside_block(&self) -> bool {
-        let Some(hash) = self.pending.iter().position(|b| *b == b'#') else { return false };
-        let Some(digits) = self.pending.get(hash + 1).filter(|b| (b'1'..=b'9').contains(b)) else {
-            return false;
-        };
-        let count = usize::from(digits - b'0');
-        let Some(length) = self.pending.get(hash + 2..hash + 2 + count) else { return false };
-        let Some(length) = std::str::from_utf8(length).ok().and_then(|l| l.parse::<usize>().ok()) else {
-            return false;
-        };
-        let block_end = hash + 2 + count + length;
+        let Some(block_end) = block_end(&self.pending) else { return false };
         self.pending.len() < block_end + self.ends_with.len() && block_end <= self.line_max
     }
+}
+
+/// One past the last byte of the first definite-length block whose head is whole.
+fn block_end(bytes: &[u8]) -> Option<usize> {
+    let hash = bytes.iter().position(|b| *b == b'#')?;
+    let digits = bytes.get(hash + 1).filter(|b| (b'1'..=b'9').contains(b))?;
+    let count = usize::from(digits - b'0');
+    let length = std::str::from_utf8(bytes.get(hash + 2..hash + 2 + count)?).ok()?;
+    Some(hash + 2 + count + length.parse::<usize>().ok()?)
 }
 
 #[cfg(test)]
@@ -107,6 +109,13 @@ mod tests {
                 [b"1,2".to_vec(), b"3,4".to_vec(), b"#15ab\ncd".to_vec()].map(Line::Whole).into();
             assert_eq!(lines(&mut reader), whole, "in pieces of {size}");
         }
+    }
+
+    #[test]
+    fn a_carriage_return_at_the_end_of_a_block_is_data() {
+        let mut reader = LineReader::new(b"\n", 64);
+        reader.push(b"#13ab\r\n#13ab\r\r\n");
+        assert_eq!(lines(&mut reader), vec![Line::Whole(b"#13ab\r".to_vec()); 2]);
     }
 
     #[test]

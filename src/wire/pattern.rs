@@ -109,7 +109,8 @@ impl Template {
                         Some(f) => match f.strip_prefix('.').and_then(|d| d.parse().ok()) {
                             Some(decimals @ 0..=9) => decimals,
                             _ => {
-                                let message = format!("`{f}` is not a format; `.0` to `.9` give the decimals");
+                                let message =
+                                    format!("`{f}` is not a format; `.0` to `.9` give the decimals");
                                 return Err(PatternError { message, span });
                             }
                         },

@@ -1,0 +1,120 @@
+//! `check`: files read and held against each other; no port is touched.
+
+use super::Early;
+use super::load::{demo_rig, demo_unit, invalid, read};
+use crate::diag::{Diag, Sources};
+use crate::files::load::{self, Role};
+use crate::metrics;
+use crate::outcome::Cause;
+use crate::plan::{resolve, summary};
+use crate::units::Unit;
+use std::path::PathBuf;
+
+/// Arguments of `check`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// Files in any order: a rig, a unit, suites, answers. Without a rig the demo rig and unit are used.
+    #[arg(value_name = "FILE", required_unless_present_any = ["schema", "metrics"])]
+    files: Vec<PathBuf>,
+    /// Print the JSON Schema of a kind of file instead.
+    #[arg(long, value_name = "KIND", conflicts_with = "files")]
+    schema: Option<String>,
+    /// List the metrics that criteria can use instead.
+    #[arg(long, conflicts_with_all = ["files", "schema"])]
+    metrics: bool,
+    /// The firmware build to check for.
+    #[arg(long, value_name = "LABEL")]
+    build: Option<String>,
+}
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    if let Some(word) = &args.schema {
+        let Some(role) = Role::ALL.into_iter().find(|r| r.word() == word) else {
+            let known: Vec<&str> = Role::ALL.iter().map(|r| r.word()).collect();
+            let text = format!("`{word}` is no kind of file; there are {}", known.join(", "));
+            return Err(Early::new(Cause::FilesInvalid, text));
+        };
+        println!("{:#}", load::json_schema(role));
+        return Ok(Cause::Passed);
+    }
+    if args.metrics {
+        print!("{}", metric_list());
+        return Ok(Cause::Passed);
+    }
+    check(args)
+}
+
+fn check(args: &Args) -> Result<Cause, Early> {
+    let mut sources = Sources::default();
+    let mut diags: Vec<Diag> = Vec::new();
+    let (mut rigs, mut units, mut suites) = (Vec::new(), Vec::new(), Vec::new());
+    let mut texts = Vec::new();
+    for path in &args.files {
+        texts.push(read(path, "given")?);
+    }
+    let given: Vec<Option<Role>> = texts.iter().map(|(_, text)| load::guess_role(text)).collect();
+    if !given.contains(&Some(Role::Rig)) {
+        texts.push(demo_rig());
+        if !given.contains(&Some(Role::Unit)) {
+            texts.push(demo_unit());
+        }
+    }
+    for (name, text) in &texts {
+        match load::guess_role(text) {
+            Some(Role::Rig) => collect(&mut rigs, &mut diags, load::read_rig(&mut sources, name, text)),
+            Some(Role::Unit) => collect(&mut units, &mut diags, load::read_unit(&mut sources, name, text)),
+            Some(Role::Suite) => collect(&mut suites, &mut diags, load::read_suite(&mut sources, name, text)),
+            Some(Role::Answers) => {
+                collect(&mut Vec::new(), &mut diags, load::read_answers(&mut sources, name, text));
+            }
+            None => diags.push(Diag::general(format!("{name} is none of the known kinds of file")).help(
+                "a rig has [supply], a unit has [machine], a suite has [[test]], answers have [answer]",
+            )),
+        }
+    }
+    let mut summaries = Vec::new();
+    if let ([rig], [unit]) = (rigs.as_slice(), units.as_slice()) {
+        for suite in &suites {
+            match resolve(&sources, rig, unit, suite, args.build.as_deref()) {
+                Ok(plan) => summaries.push(summary(&plan)),
+                Err(more) => {
+                    diags.extend(more.into_iter().filter(|d| !diags.contains(d)).collect::<Vec<_>>())
+                }
+            }
+        }
+    } else if rigs.len() > 1 || units.len() > 1 {
+        diags.push(Diag::general("more than one rig or unit: check one pair at a time"));
+    } else if diags.is_empty() {
+        diags.push(Diag::general("a rig is checked together with its unit: give both files"));
+    }
+    if !diags.is_empty() {
+        return Err(invalid(&sources, &diags));
+    }
+    print!("{}", summaries.join("\n"));
+    println!(
+        "{} in order",
+        if texts.len() == 1 { "1 file".into() } else { format!("{} files", texts.len()) }
+    );
+    Ok(Cause::Passed)
+}
+
+fn collect<T>(into: &mut Vec<T>, diags: &mut Vec<Diag>, (read, more): (Option<T>, Vec<Diag>)) {
+    into.extend(read);
+    diags.extend(more);
+}
+
+fn metric_list() -> String {
+    let mut text = String::new();
+    for metric in metrics::catalogue() {
+        let kind = metric.kind(Unit::one().kind).name();
+        let of = match metric.subject() {
+            metrics::Subject::Link => format!("of a link, a {kind}"),
+            metrics::Subject::Tracked => "of a channel against the test's demand".into(),
+            metrics::Subject::Channel => "of a channel".into(),
+        };
+        let band = if metric.needs_band() { "; needs a band" } else { "" };
+        text +=
+            &format!("{} (version {}), {of}{band}\n    {}\n", metric.id(), metric.version(), metric.about());
+    }
+    text
+}

@@ -1,0 +1,105 @@
+//! From paths to a plan, with every mistake shown.
+
+use super::{Early, Files};
+use crate::diag::{Diag, Sources, render_all};
+use crate::files::load::{read_answers, read_rig, read_suite, read_unit};
+use crate::files::rig::Rig;
+use crate::files::suite::{Answers, Suite};
+use crate::files::unit::Unit;
+use crate::outcome::Cause;
+use crate::plan::{Plan, resolve};
+use std::io::IsTerminal;
+use std::path::Path;
+use std::sync::Arc;
+
+/// The demo rig, so that the first command works anywhere.
+const DEMO_RIG: (&str, &str) = ("demo rig.toml", include_str!("../../fixtures/demo/rig.toml"));
+/// The demo unit.
+const DEMO_UNIT: (&str, &str) = ("demo unit.toml", include_str!("../../fixtures/demo/unit.toml"));
+
+/// Files and what they resolve to.
+pub(super) struct Loaded {
+    pub rig: Rig,
+    pub unit: Unit,
+    pub plan: Arc<Plan>,
+    /// Role, text: as used, for the run folder.
+    pub texts: Vec<(&'static str, String)>,
+}
+
+/// Reads and resolves; every mistake is in the error's text.
+pub(super) fn load(files: &Files) -> Result<Loaded, Early> {
+    if files.rig.is_some() && files.unit.is_none() {
+        let text = "--rig without --unit: the demo unit belongs to the demo rig; give --unit FILE as well";
+        return Err(Early::new(Cause::FilesInvalid, text));
+    }
+    let suite = read(&files.suite, "suite")?;
+    let rig = with_demo(files.rig.as_deref(), "rig", demo_rig)?;
+    let unit = with_demo(files.unit.as_deref(), "unit", demo_unit)?;
+    resolve_texts(&rig, &unit, &suite, files.build.as_deref())
+}
+
+/// Resolves texts with the names they go by in messages.
+pub(super) fn resolve_texts(
+    rig: &(String, String),
+    unit: &(String, String),
+    suite: &(String, String),
+    build: Option<&str>,
+) -> Result<Loaded, Early> {
+    let mut sources = Sources::default();
+    let (r, mut diags) = read_rig(&mut sources, &rig.0, &rig.1);
+    let (u, more) = read_unit(&mut sources, &unit.0, &unit.1);
+    diags.extend(more);
+    let (s, more) = read_suite(&mut sources, &suite.0, &suite.1);
+    diags.extend(more);
+    let (r, u, s): (Rig, Unit, Suite) = match (r, u, s) {
+        (Some(r), Some(u), Some(s)) if diags.is_empty() => (r, u, s),
+        _ => return Err(invalid(&sources, &diags)),
+    };
+    let plan = resolve(&sources, &r, &u, &s, build).map_err(|diags| invalid(&sources, &diags))?;
+    let texts = vec![("rig", rig.1.clone()), ("unit", unit.1.clone()), ("suite", suite.1.clone())];
+    Ok(Loaded { rig: r, unit: u, plan: Arc::new(plan), texts })
+}
+
+/// Reads a file as text.
+pub(super) fn read(path: &Path, role: &str) -> Result<(String, String), Early> {
+    match std::fs::read_to_string(path) {
+        Ok(text) => Ok((path.display().to_string(), text)),
+        Err(error) => {
+            let text = format!("the {role} file {} cannot be read: {error}", path.display());
+            Err(Early::new(Cause::FilesInvalid, text))
+        }
+    }
+}
+
+/// The demo rig: name and text.
+pub(super) fn demo_rig() -> (String, String) {
+    (DEMO_RIG.0.into(), DEMO_RIG.1.into())
+}
+
+/// The demo unit: name and text.
+pub(super) fn demo_unit() -> (String, String) {
+    (DEMO_UNIT.0.into(), DEMO_UNIT.1.into())
+}
+
+/// Reads an answers file.
+pub(super) fn answers(path: &Path) -> Result<(Answers, String), Early> {
+    let (name, text) = read(path, "answers")?;
+    let mut sources = Sources::default();
+    match read_answers(&mut sources, &name, &text) {
+        (Some(answers), diags) if diags.is_empty() => Ok((answers, text)),
+        (_, diags) => Err(invalid(&sources, &diags)),
+    }
+}
+
+fn with_demo(
+    path: Option<&Path>,
+    role: &str,
+    demo: fn() -> (String, String),
+) -> Result<(String, String), Early> {
+    path.map_or_else(|| Ok(demo()), |path| read(path, role))
+}
+
+/// The error for files that are wrong, every message rendered.
+pub(super) fn invalid(sources: &Sources, diags: &[Diag]) -> Early {
+    Early::new(Cause::FilesInvalid, render_all(diags, sources, std::io::stderr().is_terminal()))
+}

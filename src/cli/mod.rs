@@ -1,0 +1,101 @@
+//! The command line: one small file per command. Every command ends with an exit code of the table in
+//! [`crate::outcome`].
+
+mod check;
+mod load;
+mod ports;
+mod rehearse;
+mod replay;
+mod report;
+mod run;
+mod twin;
+
+use crate::outcome::TABLE;
+use clap::{Parser, Subcommand};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Automated hardware-in-the-loop tests for rebuilt electric drive units on a bench.
+#[derive(Debug, Parser)]
+#[command(name = "spinproof", version, about, after_long_help = exit_codes())]
+struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Drive a unit through a suite, and report.
+    ///
+    /// Without --rig the demo rig is used, whose controller is simulated behind a pseudo-terminal.
+    /// Ctrl-C stops the unit, confirms that it stopped, and reports.
+    Run(run::Args),
+    /// Run a suite against the simulated unit on a virtual clock: the identical engine, in a moment.
+    Rehearse(rehearse::Args),
+    /// Read files and hold them against each other; touches no port.
+    Check(check::Args),
+    /// Serve the simulated controller on a pseudo-terminal, for any terminal program.
+    Twin(twin::Args),
+    /// Compute everything again from a run folder and write its documents.
+    Report(report::Args),
+    /// Feed the recorded inputs of a run to a fresh engine and compare every output.
+    Replay(replay::Args),
+    /// List the serial ports of this machine.
+    Ports,
+}
+
+/// The files that a run needs.
+#[derive(Debug, clap::Args)]
+struct Files {
+    /// The suite to run.
+    suite: PathBuf,
+    /// The rig; the demo rig if absent.
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
+    /// The unit under test; the demo unit if absent (only with the demo rig).
+    #[arg(long, value_name = "FILE")]
+    unit: Option<PathBuf>,
+    /// The firmware build under test: the controller must say that it runs it, and the twin does.
+    #[arg(long, value_name = "LABEL")]
+    build: Option<String>,
+}
+
+/// Parses the command line, runs the command, and gives its exit code.
+pub fn main() -> ExitCode {
+    let args = Args::parse();
+    let cause = match args.command {
+        Command::Run(args) => run::run(&args),
+        Command::Rehearse(args) => rehearse::run(&args),
+        Command::Check(args) => check::run(&args),
+        Command::Twin(args) => twin::run(args),
+        Command::Report(args) => report::run(&args),
+        Command::Replay(args) => replay::run(&args),
+        Command::Ports => ports::run(),
+    };
+    match cause {
+        Ok(cause) => ExitCode::from(cause.exit_code()),
+        Err(stop) => {
+            eprintln!("{}", stop.text);
+            ExitCode::from(stop.cause.exit_code())
+        }
+    }
+}
+
+/// Why a command ended early: the text for a person and the cause for the exit code.
+#[derive(Debug)]
+struct Early {
+    cause: crate::outcome::Cause,
+    text: String,
+}
+
+impl Early {
+    fn new(cause: crate::outcome::Cause, text: impl std::fmt::Display) -> Early {
+        Early { cause, text: text.to_string() }
+    }
+}
+
+fn exit_codes() -> String {
+    let rows: Vec<String> =
+        TABLE.iter().map(|r| format!("  {}  {:<26} {}", r.exit_code, r.headline, r.means)).collect();
+    format!("Exit codes:\n{}", rows.join("\n"))
+}

@@ -1,0 +1,104 @@
+//! `rehearse`: the identical engine on a virtual clock.
+
+use super::load::load;
+use super::{Early, Files};
+use crate::engine::Output;
+use crate::outcome::Cause;
+use crate::plan::layout;
+use crate::rehearsal::{Bench, rehearse, twin_spec};
+use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
+use crate::twin::{FaultSetting, TruthRow};
+use std::io::Write as _;
+use std::path::PathBuf;
+
+/// Arguments of `rehearse`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    #[command(flatten)]
+    files: Files,
+    /// Seed of everything random: the unit within its nameplate, noise, faults of the link.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// A fault to plant, such as no-coolant, link-drop=0.5 or bus-low=1@12s; repeatable.
+    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
+    faults: Vec<String>,
+    /// Run folder to make; runs/TIME-SUITE if absent.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    let loaded = load(&args.files)?;
+    let faults = parse_faults(&args.faults)?;
+    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
+        .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
+    let mut bench = Bench::new(spec, args.seed, &faults);
+
+    let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
+    let now = crate::shell::clock::utc_now();
+    let folder = RunFolder::create(args.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
+    let mut info = RunInfo {
+        schema: 1,
+        spinproof: env!("CARGO_PKG_VERSION").into(),
+        kind: RunKind::Rehearsal,
+        build: args.files.build.clone(),
+        seed: Some(args.seed),
+        faults: faults.iter().map(ToString::to_string).collect(),
+        // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
+        began_utc: "1970-01-01T00:00:00.000000Z".into(),
+        ended: None,
+        began_monotonic: 0,
+        files: keep_files(&folder, &loaded.texts).map_err(io)?,
+    };
+    folder.write_info(&info).map_err(io)?;
+    let mut writer = Writer::create(folder.path(), &layout(&loaded.plan)).map_err(io)?;
+    let mut trouble = None;
+    let ended =
+        rehearse(&loaded.plan, &mut bench, &mut |_, _| (true, "assumed: simulated".into()), &mut |step| {
+            let kept = writer.input(&step.input).and_then(|()| {
+                step.outputs.iter().try_for_each(|(seq, output)| match (seq, output) {
+                    (Some(seq), Output::Record(record)) => writer.record(*seq, record),
+                    _ => Ok(()),
+                })
+            });
+            if let Err(error) = kept {
+                trouble.get_or_insert(error);
+            }
+        });
+    writer.finish().map_err(io)?;
+    if let Some(error) = trouble {
+        return Err(io(error));
+    }
+    write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
+    info.ended = Some((info.began_utc.clone(), ended.at.micros()));
+    folder.write_info(&info).map_err(io)?;
+    super::report::documents(folder.path())
+}
+
+/// Reads the faults of the command line.
+pub(super) fn parse_faults(texts: &[String]) -> Result<Vec<FaultSetting>, Early> {
+    let parse = |text: &String| {
+        FaultSetting::parse(text).map_err(|e| {
+            let help = e.help.map_or(String::new(), |h| format!("; {h}"));
+            Early::new(Cause::FilesInvalid, format!("--fault {text}: {}{help}", e.message))
+        })
+    };
+    texts.iter().map(parse).collect()
+}
+
+/// Copies the files as used into the run folder.
+pub(super) fn keep_files(
+    folder: &RunFolder,
+    texts: &[(&'static str, String)],
+) -> std::io::Result<Vec<crate::trace::FileUsed>> {
+    texts.iter().map(|(role, text)| folder.keep(role, &format!("{role}.toml"), text.as_bytes())).collect()
+}
+
+fn write_truth(folder: &RunFolder, rows: &[TruthRow]) -> std::io::Result<()> {
+    let mut file = std::io::BufWriter::new(std::fs::File::create(folder.path().join("truth.csv"))?);
+    writeln!(file, "{}", TruthRow::CSV_HEADER)?;
+    for row in rows {
+        writeln!(file, "{}", row.csv())?;
+    }
+    file.flush()
+}

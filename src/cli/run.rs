@@ -1,0 +1,195 @@
+//! `run`: drive a unit through a suite, and report.
+
+use super::load::{Loaded, answers, load};
+use super::rehearse::{keep_files, parse_faults};
+use super::{Early, Files};
+use crate::engine::Logged;
+use crate::files::suite::Answers;
+use crate::outcome::Cause;
+use crate::plan::layout;
+use crate::record::{LoggedInput, Record};
+use crate::rehearsal::twin_spec;
+use crate::shell::child::TwinChild;
+use crate::shell::clock::{Clock, utc_now};
+use crate::shell::keep::Recorder;
+use crate::shell::operator::choose;
+use crate::shell::port::{Port, PortKind, admitted};
+use crate::shell::run::{Ending, Setup};
+use crate::time::Instant;
+use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
+use std::ffi::OsString;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// Arguments of `run`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    #[command(flatten)]
+    files: Files,
+    /// A person's answers to the questions of rig and suite, for runs without a terminal.
+    #[arg(long, value_name = "FILE")]
+    answers: Option<PathBuf>,
+    /// Seed of everything random in the twin.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// A fault to plant in the twin; repeatable.
+    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
+    faults: Vec<String>,
+    /// Run folder to make; runs/TIME-SUITE if absent.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    let mut loaded = load(&args.files)?;
+    let answers = args.answers.as_deref().map(answers).transpose()?;
+    if let Some((_, text)) = &answers {
+        loaded.texts.push(("answers", text.clone()));
+    }
+    let kinds = admit(&loaded)?;
+    let faults = parse_faults(&args.faults)?;
+    let twins = kinds.iter().filter(|k| **k == PortKind::Twin).count();
+    if twins > 0 {
+        // Wrong builds and rigs without a simulated self are told before anything is started.
+        twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
+            .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
+    } else if !faults.is_empty() {
+        return Err(Early::new(
+            Cause::FilesInvalid,
+            "--fault is for the twin, and no link of this rig goes to it",
+        ));
+    }
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
+    let dir = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))?;
+    super::report::documents(&dir)
+}
+
+/// Which ports may be opened; every refusal at once.
+fn admit(loaded: &Loaded) -> Result<Vec<PortKind>, Early> {
+    let (kinds, refused): (Vec<_>, Vec<_>) = loaded
+        .plan
+        .links
+        .iter()
+        .map(|l| admitted(&l.port).map_err(|e| format!("link {}: {e}", l.name)))
+        .partition(Result::is_ok);
+    if refused.is_empty() {
+        Ok(kinds.into_iter().flatten().collect())
+    } else {
+        let text: Vec<String> = refused.into_iter().filter_map(Result::err).collect();
+        Err(Early::new(Cause::NotMade, text.join("\n")))
+    }
+}
+
+/// Makes the run and closes its folder.
+async fn make(
+    args: &Args,
+    loaded: &Loaded,
+    answers: Option<&Answers>,
+    kinds: &[PortKind],
+) -> Result<PathBuf, Early> {
+    let plan = &loaded.plan;
+    let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
+    let simulated = kinds.contains(&PortKind::Twin);
+    let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    let operator =
+        choose(plan, kinds, answers, terminal, time::OffsetDateTime::now_utc()).map_err(|why| {
+            let why: Vec<String> = why.iter().map(ToString::to_string).collect();
+            Early::new(Cause::Refused, why.join("\n"))
+        })?;
+    let folder = RunFolder::create(args.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
+    let mut twin = if simulated { Some(start_twin(args, folder.path()).await?) } else { None };
+    let mut ports = Vec::new();
+    for (link, kind) in plan.links.iter().zip(kinds) {
+        let path = match (kind, &twin) {
+            (PortKind::Pty(path), _) => path.clone(),
+            (PortKind::Twin, Some(twin)) => twin.port().to_path_buf(),
+            (PortKind::Twin, None) => continue,
+        };
+        ports.push(Port::open(link, &path).map_err(|e| not_made(&e))?);
+    }
+    let files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
+    let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
+    let clock = Clock::start();
+    let mut info = RunInfo {
+        schema: 1,
+        spinproof: env!("CARGO_PKG_VERSION").into(),
+        kind: if simulated { RunKind::Twin } else { RunKind::Pty },
+        build: args.files.build.clone(),
+        seed: simulated.then_some(args.seed),
+        faults: args.faults.clone(),
+        began_utc: clock.began_utc(),
+        ended: None,
+        began_monotonic: clock.began_monotonic(),
+        files,
+    };
+    folder.write_info(&info).map_err(|e| not_made(&e))?;
+    let setup = Setup {
+        plan: plan.clone(),
+        machine: Logged::new(plan.clone()),
+        recorder: Kept(writer),
+        ports,
+        operator,
+        clock,
+        simulated,
+    };
+    let ending = crate::shell::run::run(setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
+    if let Some(twin) = twin {
+        // The truth log is whole once the twin has ended; how it ended is no part of the result.
+        let _ = twin.finish().await;
+    }
+    close(&folder, &mut info, &clock, &ending)?;
+    Ok(folder.path().to_path_buf())
+}
+
+fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending) -> Result<(), Early> {
+    if let Some(fired) = &ending.last_resort {
+        eprintln!("the last-resort stop fired: {}", fired.why);
+    }
+    if let Err(why) = &ending.recorded {
+        eprintln!("the trace is not whole: {why}");
+        return Ok(());
+    }
+    info.ended = Some((utc_now(), clock.now().micros()));
+    folder.write_info(info).map_err(|e| Early::new(Cause::NotMade, e))
+}
+
+/// Starts the twin as a child of its own session.
+async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
+    let program = std::env::current_exe().map_err(|e| Early::new(Cause::NotMade, e))?;
+    let mut arguments: Vec<OsString> = vec!["twin".into(), "--own-session".into(), "--truth".into()];
+    arguments.push(dir.join("truth.csv").into());
+    arguments.extend(["--seed".into(), args.seed.to_string().into()]);
+    for (flag, value) in [("--rig", &args.files.rig), ("--unit", &args.files.unit)] {
+        if let Some(value) = value {
+            arguments.extend([flag.into(), value.into()]);
+        }
+    }
+    if let Some(build) = &args.files.build {
+        arguments.extend(["--build".into(), build.into()]);
+    }
+    for fault in &args.faults {
+        arguments.extend(["--fault".into(), fault.into()]);
+    }
+    TwinChild::start(&program, &arguments, &dir.join("twin.log"))
+        .await
+        .map_err(|e| Early::new(Cause::NotMade, e))
+}
+
+/// The trace as what the recorder's thread writes to.
+struct Kept(Writer);
+
+impl Recorder for Kept {
+    fn input(&mut self, input: &LoggedInput) -> anyhow::Result<()> {
+        Ok(self.0.input(input)?)
+    }
+    fn record(&mut self, seq: u64, record: &Record) -> anyhow::Result<()> {
+        Ok(self.0.record(seq, record)?)
+    }
+    fn tick(&mut self, now: Instant) -> anyhow::Result<()> {
+        Ok(self.0.tick(now)?)
+    }
+    fn finish(self) -> anyhow::Result<()> {
+        Ok(self.0.finish()?)
+    }
+}

@@ -1,0 +1,184 @@
+//! `twin`: the simulated controller on a pseudo-terminal.
+
+use super::Early;
+use super::load::{demo_rig, demo_unit, read, resolve_texts};
+use super::rehearse::parse_faults;
+use crate::outcome::Cause;
+use crate::rehearsal::twin_spec;
+use crate::shell::child::{READY, own_session};
+use crate::shell::clock::Clock;
+use crate::shell::pty::Pty;
+use crate::shell::serve::{Device, Service, TruthLine, truth_header};
+use crate::time::Instant;
+use crate::twin::{Direction, FaultSetting, LinkFaults, TruthRow, Twin};
+use std::collections::VecDeque;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::os::fd::AsFd;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Below this the shaft counts as at rest when the twin decides whether it may end, rad/s.
+const AT_REST: f64 = 0.5;
+
+/// A suite that lets a rig and a unit be resolved when nothing is to be driven.
+const NO_SUITE: &str = include_str!("../../suites/first-spin.toml");
+
+/// Arguments of `twin`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The rig; the demo rig if absent.
+    #[arg(long, value_name = "FILE", requires = "unit")]
+    rig: Option<PathBuf>,
+    /// The unit; the demo unit if absent.
+    #[arg(long, value_name = "FILE")]
+    unit: Option<PathBuf>,
+    /// The firmware build that the controller runs.
+    #[arg(long, value_name = "LABEL")]
+    build: Option<String>,
+    /// Seed of everything random.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// A fault to plant; repeatable.
+    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
+    faults: Vec<String>,
+    /// A symbolic link to make to the pseudo-terminal.
+    #[arg(long, value_name = "PATH")]
+    link_path: Option<PathBuf>,
+    /// Where to keep the truth log.
+    #[arg(long, value_name = "FILE", default_value = "truth.csv")]
+    truth: PathBuf,
+    /// Found a session of its own, and end when standard input closes: how `run` starts it.
+    #[arg(long, hide = true)]
+    own_session: bool,
+}
+
+pub(super) fn run(args: Args) -> Result<Cause, Early> {
+    let io = |what: &str| {
+        let what = what.to_string();
+        move |e: std::io::Error| Early::new(Cause::NotMade, format!("{what}: {e}"))
+    };
+    if args.own_session {
+        own_session().map_err(io("no session of its own"))?;
+    }
+    let rig = args.rig.as_deref().map_or_else(|| Ok(demo_rig()), |p| read(p, "rig"))?;
+    let unit = args.unit.as_deref().map_or_else(|| Ok(demo_unit()), |p| read(p, "unit"))?;
+    let suite = ("first-spin.toml".to_string(), NO_SUITE.to_string());
+    let loaded = resolve_texts(&rig, &unit, &suite, args.build.as_deref())?;
+    let faults = parse_faults(&args.faults)?;
+    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
+        .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
+
+    let pty = Pty::open(args.link_path.as_deref()).map_err(io("no pseudo-terminal"))?;
+    let mut truth = BufWriter::new(
+        File::create(&args.truth).map_err(io(&format!("the truth log {}", args.truth.display())))?,
+    );
+    truth.write_all(truth_header(TruthRow::CSV_HEADER).as_bytes()).map_err(io("the truth log"))?;
+    println!("{READY}{}", pty.shown_path().display());
+    if !args.own_session {
+        println!(
+            "SIMULATED controller of {}; truth log {}; Ctrl-C ends it",
+            loaded.plan.rig,
+            args.truth.display()
+        );
+    }
+    let stop = Arc::new(AtomicBool::new(false));
+    if !args.own_session {
+        end_on_signal(Arc::clone(&stop)).map_err(io("signals"))?;
+    }
+    let clock = Clock::start();
+    let stdin = std::io::stdin();
+    let mut service = Service::new(&pty, &loaded.plan.links[0], clock, &stop);
+    if args.own_session {
+        service.runner = Some(stdin.as_fd());
+    }
+    let mut device =
+        Served::new(Twin::new(spec, args.seed, &faults), args.seed, &faults, clock.began_monotonic());
+    service.serve(&mut device, &mut truth).map_err(io("serving the pseudo-terminal"))?;
+    Ok(Cause::Passed)
+}
+
+fn end_on_signal(stop: Arc<AtomicBool>) -> std::io::Result<()> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let mut signals = {
+        let _inside = runtime.enter();
+        crate::shell::signals::Signals::catch()?
+    };
+    std::thread::Builder::new().name("signals".into()).spawn(move || {
+        runtime.block_on(signals.next());
+        stop.store(true, Ordering::Relaxed);
+    })?;
+    Ok(())
+}
+
+/// The twin with its line's faults, as a device to serve.
+struct Served {
+    twin: Twin,
+    inward: LinkFaults,
+    outward: LinkFaults,
+    /// Bytes on their way to the controller and back, delayed by the line's faults.
+    to_twin: VecDeque<(Instant, Vec<u8>)>,
+    to_runner: VecDeque<(Instant, Vec<u8>)>,
+    now: Instant,
+    began_monotonic: i64,
+}
+
+impl Served {
+    fn new(twin: Twin, seed: u64, faults: &[FaultSetting], began_monotonic: i64) -> Served {
+        Served {
+            twin,
+            inward: LinkFaults::new(seed, Direction::ToDevice, faults),
+            outward: LinkFaults::new(seed, Direction::FromDevice, faults),
+            to_twin: VecDeque::new(),
+            to_runner: VecDeque::new(),
+            now: Instant::ZERO,
+            began_monotonic,
+        }
+    }
+
+    /// Hands on what has come through the line by `now`, and takes what the controller answers.
+    fn hand_on(&mut self, now: Instant) {
+        while self.to_twin.front().is_some_and(|(at, _)| *at <= now) {
+            if let Some((at, bytes)) = self.to_twin.pop_front() {
+                self.twin.receive(at.max(self.now), &bytes);
+            }
+        }
+        self.twin.advance(now);
+        self.now = now;
+        while let Some(bytes) = self.twin.transmit() {
+            self.to_runner.extend(self.outward.pass(now, &bytes));
+        }
+    }
+}
+
+impl Device for Served {
+    fn receive(&mut self, now: Instant, bytes: &[u8]) {
+        self.to_twin.extend(self.inward.pass(now, bytes));
+        self.hand_on(now);
+    }
+
+    fn advance(&mut self, now: Instant) {
+        self.hand_on(now);
+    }
+
+    fn transmit(&mut self) -> Option<Vec<u8>> {
+        let (_, bytes) = self.to_runner.pop_front_if(|(at, _)| *at <= self.now)?;
+        Some(bytes)
+    }
+
+    fn drain_truth(&mut self) -> Vec<TruthLine> {
+        let zero = self.began_monotonic;
+        let line = |row: TruthRow| TruthLine {
+            at: row.truth.t,
+            csv: format!("{},{}", zero + row.truth.t.micros(), row.csv()),
+            happened: row.event.is_some(),
+        };
+        self.twin.drain_truth().into_iter().map(line).collect()
+    }
+
+    fn is_at_rest(&self) -> bool {
+        let truth = self.twin.truth();
+        !truth.gates && truth.speed.abs() < AT_REST
+    }
+}

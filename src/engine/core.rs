@@ -1,0 +1,450 @@
+//! What all states of the engine share: links, timers, values, guard, heartbeat and the queue of
+//! outputs. It turns inputs into notices; the states decide what they mean.
+
+use super::guard::{Firing, Guard};
+use super::link::{Heard, HostLink, Purpose};
+use super::timers::Timers;
+use super::{Output, StopReason, Timer};
+use crate::plan::{Group, Plan, Valued, Values, state_of};
+use crate::record::{Event, Record, Row, RowStatus, Sent, What};
+use crate::states::DriveState;
+use crate::time::{Duration, Instant};
+use std::collections::VecDeque;
+use std::sync::Arc;
+
+/// What a state gets to hear.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Notice {
+    /// The first input.
+    Started,
+    /// A reply to anything but a poll.
+    Reply { link: usize, purpose: Purpose, fields: Vec<String> },
+    /// Anything but a poll got no fitting reply; the line that came instead, if one came.
+    Failed { link: usize, purpose: Purpose, line: Option<Vec<u8>> },
+    /// A poll came back with values; when it was asked.
+    Row { group: usize, asked: Instant },
+    /// A poll was lost.
+    RowLost,
+    /// The guard wants the safe state.
+    Fired(Firing),
+    /// A deadline of the state's own.
+    Due(Timer),
+    /// A link is gone.
+    LinkLost { link: usize, why: String },
+    /// A stop from outside.
+    Stop(StopReason),
+    /// The operator answered.
+    Answer { id: String, yes: bool, by: String },
+}
+
+/// The shared part.
+#[derive(Debug)]
+pub(super) struct Core {
+    pub plan: Arc<Plan>,
+    pub out: VecDeque<Output>,
+    pub timers: Timers,
+    pub guard: Guard,
+    pub values: Values,
+    /// Newest state of the drive and when it was asked for.
+    pub state: Option<(DriveState, Instant)>,
+    /// Whether an enabling step has ever been handed to a link.
+    pub driven: bool,
+    /// When the newest stop frame was handed to a link.
+    pub stop_sent: Option<Instant>,
+    links: Vec<HostLink>,
+    flushed: Vec<bool>,
+    polling: bool,
+    beating: Vec<Option<Beat>>,
+    /// The test whose profile runs, and since when.
+    profile: Option<(usize, Instant)>,
+    woken: Option<(Instant, Timer)>,
+    scratch: Vec<Valued>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Beat {
+    acknowledged: Instant,
+}
+
+impl Core {
+    pub(super) fn new(plan: Arc<Plan>) -> Core {
+        Core {
+            out: VecDeque::new(),
+            timers: Timers::default(),
+            guard: Guard::new(&plan),
+            values: Values::new(&plan),
+            state: None,
+            driven: false,
+            stop_sent: None,
+            links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
+            flushed: vec![false; plan.links.len()],
+            polling: false,
+            beating: vec![None; plan.demands.len()],
+            profile: None,
+            woken: None,
+            scratch: Vec::new(),
+            plan,
+        }
+    }
+
+    // ---- what states do -------------------------------------------------------------------
+
+    pub(super) fn event(&mut self, now: Instant, what: What) {
+        self.out.push_back(Output::Record(Record::Event(Event { at: now, what })));
+    }
+
+    pub(super) fn ask(&mut self, link: usize, purpose: Purpose) {
+        self.links[link].ask(purpose);
+    }
+
+    /// Starts polling every group; the first request of each goes out at once.
+    pub(super) fn start_polling(&mut self, now: Instant) {
+        if !std::mem::replace(&mut self.polling, true) {
+            for group in 0..self.plan.groups.len() {
+                self.timers.set(Timer::Poll(group), now);
+            }
+        }
+    }
+
+    /// Starts sending a demand again and again; the first frame goes out at once.
+    pub(super) fn start_heartbeat(&mut self, now: Instant, demand: usize) {
+        if self.beating[demand].is_none() {
+            self.beating[demand] = Some(Beat { acknowledged: now });
+            self.timers.set(Timer::Heartbeat(demand), now);
+        }
+    }
+
+    /// Stops sending a demand.
+    pub(super) fn stop_heartbeat(&mut self, demand: usize) {
+        self.beating[demand] = None;
+        self.timers.clear(Timer::Heartbeat(demand));
+        let link = self.plan.demands[demand].link;
+        self.links[link].cancel(|p| p == Purpose::Demand(demand));
+    }
+
+    /// The profile of a test begins.
+    pub(super) fn start_profile(&mut self, now: Instant, test: usize) {
+        self.profile = Some((test, now));
+        self.refresh_demand(test);
+    }
+
+    /// Sends the profile's demand out of turn: at the begin of a segment.
+    pub(super) fn refresh_demand(&mut self, test: usize) {
+        let demand = self.plan.tests[test].demand;
+        self.links[self.plan.demands[demand].link].ask(Purpose::Demand(demand));
+    }
+
+    /// No profile any more: demands go back to their rest values when next sent, and what was told
+    /// before the stop is no longer in force. A proof by older stop frames counts no more.
+    pub(super) fn end_profile(&mut self) {
+        self.profile = None;
+        self.stop_sent = None;
+        self.values.on_stop();
+    }
+
+    /// Puts the stop frames at the head of every line. `first`: what is under way is abandoned.
+    pub(super) fn stop(&mut self, now: Instant, first: bool) {
+        let plan = Arc::clone(&self.plan);
+        if first {
+            for link in &mut self.links {
+                link.abandon(&plan, now);
+            }
+        }
+        for (index, frame) in plan.stop.frames.iter().enumerate() {
+            self.links[frame.link].ask(Purpose::Stop(index));
+        }
+    }
+
+    /// Nothing more is sent or waited for.
+    pub(super) fn finish(&mut self) {
+        self.polling = false;
+        self.timers = Timers::default();
+        self.guard.disarm();
+        self.links.iter_mut().for_each(|l| l.cancel(|_| true));
+    }
+
+    // ---- inputs into notices --------------------------------------------------------------
+
+    pub(super) fn bytes(&mut self, now: Instant, link: usize, bytes: &[u8], notices: &mut Vec<Notice>) {
+        let plan = Arc::clone(&self.plan);
+        self.links[link].push(bytes);
+        while let Some(heard) = self.links[link].hear(&plan, now) {
+            self.heard(&plan, now, link, heard, notices);
+        }
+    }
+
+    pub(super) fn link_lost(&mut self, now: Instant, link: usize, why: String, notices: &mut Vec<Notice>) {
+        if self.links[link].is_lost() {
+            return;
+        }
+        self.links[link].lose();
+        self.event(now, What::LinkLost { link: self.plan.links[link].name.clone(), why: why.clone() });
+        notices.push(Notice::LinkLost { link, why });
+    }
+
+    pub(super) fn deadlines(&mut self, now: Instant, notices: &mut Vec<Notice>) {
+        let plan = Arc::clone(&self.plan);
+        // A wake-up whose moment has come is used up: the same deadline set again must be asked for again.
+        self.woken = self.woken.filter(|(at, _)| *at > now);
+        while let Some((at, timer)) = self.timers.take_due(now) {
+            match timer {
+                Timer::Poll(group) => self.poll_due(&plan, now, at, group),
+                Timer::Reply(link) => {
+                    if let Some(heard) = self.links[link].overdue(&plan, now) {
+                        self.heard(&plan, now, link, heard, notices);
+                    }
+                }
+                Timer::Heartbeat(demand) => self.heartbeat_due(&plan, now, at, demand, notices),
+                Timer::Stale => {
+                    if let Some(firing) = self.guard.stale(&plan, now) {
+                        notices.push(Notice::Fired(firing));
+                    }
+                }
+                own => notices.push(Notice::Due(own)),
+            }
+        }
+    }
+
+    /// A slot of a group: asks for its poll. Slots keep their grid; one whose request still waits,
+    /// and those that passed while nobody looked, are recorded as missed.
+    fn poll_due(&mut self, plan: &Plan, now: Instant, at: Instant, group: usize) {
+        let Group { link, every, .. } = plan.groups[group];
+        if self.links[link].is_lost() {
+            return;
+        }
+        if !self.links[link].ask(Purpose::Poll(group)) {
+            self.row(plan, now, at, group, RowStatus::Missed, None);
+        }
+        let mut next = at + every;
+        while next <= now {
+            self.row(plan, now, next, group, RowStatus::Missed, None);
+            next += every;
+        }
+        self.timers.set(Timer::Poll(group), next);
+    }
+
+    fn heartbeat_due(
+        &mut self,
+        plan: &Plan,
+        now: Instant,
+        at: Instant,
+        demand: usize,
+        notices: &mut Vec<Notice>,
+    ) {
+        let Some(beat) = self.beating[demand] else { return };
+        let d = &plan.demands[demand];
+        let patience = plan.drive.command_timeout.max(d.every * 3);
+        if d.expect.is_some() && now - beat.acknowledged > patience {
+            let ms = |t: Duration| t.micros() / 1000;
+            notices.push(Notice::Fired(Firing {
+                trip: format!("demand {} acknowledged", d.name),
+                found: format!(
+                    "the controller has not acknowledged `{}` for {} ms, {} ms allowed",
+                    d.name,
+                    ms(now - beat.acknowledged),
+                    ms(patience)
+                ),
+                sampled: now,
+            }));
+        }
+        self.links[d.link].ask(Purpose::Demand(demand));
+        let mut next = at + d.every;
+        while next <= now {
+            next += d.every;
+        }
+        self.timers.set(Timer::Heartbeat(demand), next);
+    }
+
+    fn heard(&mut self, plan: &Plan, now: Instant, link: usize, heard: Heard, notices: &mut Vec<Notice>) {
+        let name = || plan.links[link].name.clone();
+        match heard {
+            Heard::Reply { purpose: Purpose::Poll(group), sent, request, reply, fields } => {
+                let line = (plan.links[link].line_time(request), plan.links[link].line_time(reply));
+                self.poll_reply(plan, now, group, sent, line, &fields, notices);
+            }
+            Heard::Reply { purpose, fields, .. } => {
+                if let Purpose::Demand(demand) = purpose
+                    && let Some(beat) = &mut self.beating[demand]
+                {
+                    beat.acknowledged = now;
+                }
+                notices.push(Notice::Reply { link, purpose, fields });
+            }
+            Heard::Malformed { purpose, sent, line } => {
+                self.event(now, What::Garbage { link: name(), text: printable(&line) });
+                match purpose {
+                    Purpose::Poll(group) => {
+                        self.row(plan, now, sent, group, RowStatus::Malformed, None);
+                        notices.push(Notice::RowLost);
+                    }
+                    _ => notices.push(Notice::Failed { link, purpose, line: Some(line) }),
+                }
+            }
+            Heard::Lost { purpose: Purpose::Poll(group), sent } => {
+                self.row(plan, now, sent, group, RowStatus::Lost, None);
+                notices.push(Notice::RowLost);
+            }
+            Heard::Lost { purpose, .. } => notices.push(Notice::Failed { link, purpose, line: None }),
+            Heard::Gone { purpose } => notices.push(Notice::Reply { link, purpose, fields: Vec::new() }),
+            Heard::Unsolicited(line) => {
+                self.event(now, What::Unsolicited { link: name(), text: printable(&line) });
+            }
+            Heard::Garbage(line) => self.event(now, What::Garbage { link: name(), text: printable(&line) }),
+        }
+    }
+
+    /// A reply to a poll: reads its fields, passes every value by the guard, says so.
+    #[allow(clippy::too_many_arguments)]
+    fn poll_reply(
+        &mut self,
+        plan: &Plan,
+        now: Instant,
+        group: usize,
+        sent: Instant,
+        line: (Duration, Duration),
+        fields: &[String],
+        notices: &mut Vec<Notice>,
+    ) {
+        let values: Option<Vec<Option<f64>>> = plan.groups[group]
+            .fields
+            .iter()
+            .zip(fields)
+            .map(|(channel, text)| match channel {
+                None => Some(None),
+                Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
+            })
+            .collect();
+        let Some(values) = values else {
+            let text = printable(fields.join("|").as_bytes());
+            self.event(now, What::Garbage { link: plan.links[plan.groups[group].link].name.clone(), text });
+            self.row(plan, now, sent, group, RowStatus::Malformed, None);
+            notices.push(Notice::RowLost);
+            return;
+        };
+        let row = self.row(plan, now, sent, group, RowStatus::Ok, Some((values, line)));
+        let mut scratch = std::mem::take(&mut self.scratch);
+        scratch.clear();
+        self.values.on_row(plan, &row, &mut scratch);
+        for Valued { channel, at, si } in &scratch {
+            let Some(value) = si else { continue };
+            if *channel == plan.drive.state {
+                self.state_read(now, sent, *value);
+            }
+            if let Some(firing) = self.guard.value(plan, *channel, *at, *value) {
+                notices.push(Notice::Fired(firing));
+            }
+        }
+        self.scratch = scratch;
+        notices.push(Notice::Row { group, asked: sent });
+    }
+
+    fn state_read(&mut self, now: Instant, asked: Instant, value: f64) {
+        let state = state_of(value);
+        let before = self.state.map(|(s, _)| s);
+        if state != before {
+            let state = state.map_or_else(|| format!("unknown ({value})"), |s| s.words().to_string());
+            self.event(now, What::State { state });
+        }
+        self.state = state.map(|s| (s, asked));
+    }
+
+    /// Records a row and returns it.
+    fn row(
+        &mut self,
+        plan: &Plan,
+        now: Instant,
+        asked: Instant,
+        group: usize,
+        status: RowStatus,
+        reply: Option<(Vec<Option<f64>>, (Duration, Duration))>,
+    ) -> Row {
+        let fields = plan.groups[group].fields.len();
+        let (values, (out, back)) =
+            reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
+        // The controller took its sample after the request's last byte and before the reply's first.
+        let earliest = (asked + out).min(now);
+        let latest = (now - back).max(earliest);
+        let open = (latest - earliest).micros();
+        let row = Row {
+            group,
+            t_request: asked,
+            t_reply: now,
+            t_sample: earliest + Duration::from_micros(open / 2),
+            u_sample: open.max(1) as f64 / 12f64.sqrt(),
+            values,
+            status,
+        };
+        self.out.push_back(Output::Record(Record::Row(row.clone())));
+        row
+    }
+
+    // ---- after the states have decided ----------------------------------------------------
+
+    /// Sends what may be sent, then asks to be woken at the next deadline.
+    pub(super) fn settle(&mut self, now: Instant) {
+        let plan = Arc::clone(&self.plan);
+        for link in 0..self.links.len() {
+            while let Some(purpose) = self.links[link].next_request(now) {
+                self.send(&plan, now, link, purpose);
+            }
+            let deadline = self.links[link].deadline(now);
+            self.timers.set_or_clear(Timer::Reply(link), deadline);
+        }
+        self.timers.set_or_clear(Timer::Stale, self.guard.stale_at(&plan));
+        let next = self.timers.next();
+        if next != self.woken {
+            self.woken = next;
+            if let Some((at, timer)) = next {
+                self.out.push_back(Output::WakeAt(at, timer));
+            }
+        }
+    }
+
+    fn send(&mut self, plan: &Plan, now: Instant, link: usize, purpose: Purpose) {
+        let bytes = match purpose {
+            Purpose::Stop(index) => {
+                self.stop_sent = Some(now);
+                self.event(now, What::StopSent { link: plan.links[link].name.clone() });
+                plan.stop.frames[index].bytes.clone()
+            }
+            Purpose::Demand(index) => self.demand_frame(plan, now, index),
+            Purpose::Enable(index) => {
+                self.driven = true;
+                plan.drive.enable[index].send.clone()
+            }
+            Purpose::Reset(index) => plan.drive.reset[index].send.clone(),
+            Purpose::Identity => match &plan.links[link].identity {
+                // A terminator before the first: whatever a board took for a half-sent line is over.
+                Some(identity) if !std::mem::replace(&mut self.flushed[link], true) => {
+                    [plan.links[link].ends_with.as_slice(), &identity.send].concat()
+                }
+                Some(identity) => identity.send.clone(),
+                None => return,
+            },
+            Purpose::Setting(index) => plan.links[link].settings[index].exchange.send.clone(),
+            Purpose::Poll(index) => plan.groups[index].exchange.send.clone(),
+        };
+        self.links[link].sent(plan, now, purpose, bytes.len());
+        self.out.push_back(Output::Send { link, bytes });
+    }
+
+    fn demand_frame(&mut self, plan: &Plan, now: Instant, index: usize) -> Vec<u8> {
+        let demand = &plan.demands[index];
+        let si = match self.profile {
+            Some((test, since)) if plan.tests[test].demand == index => {
+                plan.tests[test].profile.demand_at(now - since)
+            }
+            _ => demand.rest,
+        };
+        let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
+        let sent = Sent { at: now, demand: index, value: demand.unit.to_si(number) };
+        self.values.on_sent(&sent);
+        self.out.push_back(Output::Record(Record::Sent(sent)));
+        demand.send.encode(number)
+    }
+}
+
+/// A line as it can be shown: unprintable bytes escaped, cut to 120 characters.
+pub(super) fn printable(line: &[u8]) -> String {
+    line.escape_ascii().to_string().chars().take(120).collect()
+}

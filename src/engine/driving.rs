@@ -1,0 +1,166 @@
+//! Driving: the controller is enabled step by step, then the profile runs. Needs the proof.
+
+use super::State;
+use super::core::{Core, Notice};
+use super::guard::Firing;
+use super::link::Purpose;
+use super::precheck::Proof;
+use super::winding::WindingDown;
+use super::{StopReason, Timer};
+use crate::outcome::Cause;
+use crate::record::What;
+use crate::states::DriveState;
+use crate::time::{Duration, Instant};
+
+/// Driving a test.
+#[derive(Debug)]
+pub(super) struct Driving {
+    test: usize,
+    phase: Phase,
+}
+
+#[derive(Debug)]
+enum Phase {
+    /// A step of enabling: which, when it left, whether it was acknowledged.
+    Enabling { step: usize, sent: Instant, acknowledged: bool },
+    /// The profile: since when, and which segment.
+    Running { since: Instant, segment: usize },
+}
+
+impl Driving {
+    /// Begins enabling: the demand's rest value is sent again and again from here on.
+    pub(super) fn begin(core: &mut Core, now: Instant, proof: Proof) -> State {
+        let test = match proof.redeem(now) {
+            Ok(test) => test,
+            Err(why) => return WindingDown::begin(core, now, None, Some((Cause::Refused, why))),
+        };
+        core.start_heartbeat(now, core.plan.tests[test].demand);
+        Driving { test, phase: Phase::Enabling { step: 0, sent: now, acknowledged: false } }
+            .enable(core, now, 0)
+    }
+
+    pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
+        match notice {
+            Notice::Reply { purpose: Purpose::Enable(index), .. } => {
+                if let Phase::Enabling { step, acknowledged, .. } = &mut self.phase
+                    && *step == index
+                {
+                    *acknowledged = true;
+                }
+                self.look(core, now)
+            }
+            Notice::Failed { purpose: Purpose::Enable(index), .. } => {
+                let step = String::from_utf8_lossy(&core.plan.drive.enable[index].send).trim().to_string();
+                self.end(core, now, Cause::NotMade, format!("the controller did not acknowledge `{step}`"))
+            }
+            Notice::Row { .. } => self.look(core, now),
+            Notice::Due(Timer::Step) => self.step_overdue(core, now),
+            Notice::Due(Timer::Profile) => self.segment(core, now),
+            Notice::Fired(firing) => self.trip(core, now, firing),
+            Notice::LinkLost { link, why } => {
+                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
+                self.end(core, now, Cause::NotMade, why)
+            }
+            Notice::Stop(StopReason::Operator(text)) => self.end(core, now, Cause::Stopped, text),
+            Notice::Stop(StopReason::Trouble(text)) => self.end(core, now, Cause::NotMade, text),
+            Notice::Started
+            | Notice::Reply { .. }
+            | Notice::Failed { .. }
+            | Notice::RowLost
+            | Notice::Due(_)
+            | Notice::Answer { .. } => State::Driving(self),
+        }
+    }
+
+    /// Sends a step of enabling, or begins the profile after the last.
+    fn enable(mut self, core: &mut Core, now: Instant, step: usize) -> State {
+        let plan = core.plan.clone();
+        let Some(next) = plan.drive.enable.get(step) else {
+            return self.run(core, now);
+        };
+        self.phase = Phase::Enabling { step, sent: now, acknowledged: false };
+        core.ask(next.link, Purpose::Enable(step));
+        core.timers.set(Timer::Step, now + plan.drive.within);
+        State::Driving(self)
+    }
+
+    /// A row came in or a step was acknowledged: has the state been reached, is it still there?
+    fn look(self, core: &mut Core, now: Instant) -> State {
+        let plan = core.plan.clone();
+        match self.phase {
+            Phase::Enabling { step, sent, acknowledged } => {
+                let reached = match plan.drive.enable[step].reaches {
+                    Some(wanted) => core.state.is_some_and(|(s, asked)| s == wanted && asked > sent),
+                    None => true,
+                };
+                if acknowledged && reached { self.enable(core, now, step + 1) } else { State::Driving(self) }
+            }
+            Phase::Running { .. } => match core.state {
+                Some((DriveState::OperationEnabled, _)) => State::Driving(self),
+                state => {
+                    let found = state.map_or("unknown", |(s, _)| s.words());
+                    let firing = Firing {
+                        trip: "drive state".into(),
+                        found: format!("the drive is `{found}`, expected `operation enabled`"),
+                        sampled: now,
+                    };
+                    self.trip(core, now, firing)
+                }
+            },
+        }
+    }
+
+    fn step_overdue(self, core: &mut Core, now: Instant) -> State {
+        let Phase::Enabling { step, .. } = self.phase else { return State::Driving(self) };
+        let wanted = core.plan.drive.enable[step].reaches.map_or("its acknowledgement", DriveState::words);
+        let found = core.state.map_or("unknown", |(s, _)| s.words());
+        let why = format!(
+            "enabling: the drive is `{found}`, expected `{wanted}` within {}",
+            core.plan.drive.within
+        );
+        self.end(core, now, Cause::NotMade, why)
+    }
+
+    fn run(mut self, core: &mut Core, now: Instant) -> State {
+        core.timers.clear(Timer::Step);
+        core.start_profile(now, self.test);
+        self.phase = Phase::Running { since: now, segment: 0 };
+        self.begin_segment(core, now, 0);
+        State::Driving(self)
+    }
+
+    /// The next segment begins, or the profile is over.
+    fn segment(mut self, core: &mut Core, now: Instant) -> State {
+        let Phase::Running { since, segment } = self.phase else { return State::Driving(self) };
+        let next = segment + 1;
+        if next < core.plan.tests[self.test].profile.segments.len() {
+            self.phase = Phase::Running { since, segment: next };
+            self.begin_segment(core, now, next);
+            core.refresh_demand(self.test);
+            return State::Driving(self);
+        }
+        core.event(now, What::ProfileEnded { test: self.test });
+        WindingDown::begin(core, now, Some(self.test), None)
+    }
+
+    fn begin_segment(&self, core: &mut Core, now: Instant, segment: usize) {
+        let Phase::Running { since, .. } = self.phase else { return };
+        core.event(now, What::SegmentBegan { test: self.test, segment });
+        let corners = &core.plan.tests[self.test].profile.segments[segment].corners;
+        let end = corners.last().map_or(Duration::ZERO, |(t, _)| *t);
+        core.timers.set(Timer::Profile, since + end);
+    }
+
+    fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
+        let why = format!("{}: {}", firing.trip, firing.found);
+        core.event(
+            now,
+            What::Trip { trip: firing.trip, found: firing.found, sampled: firing.sampled.micros() },
+        );
+        self.end(core, now, Cause::Tripped, why)
+    }
+
+    fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
+        WindingDown::begin(core, now, Some(self.test), Some((cause, why)))
+    }
+}

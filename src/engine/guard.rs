@@ -1,0 +1,210 @@
+//! What is watched while anything may turn: trips on every sample, plausibility, staleness.
+
+use crate::plan::{Channel, Crossing, Plan, Source, Trip};
+use crate::time::{Duration, Instant};
+use crate::units::{number_text, rounded_text};
+use std::collections::VecDeque;
+
+/// How many samples in a row must be implausible before the sensor is disbelieved: one corrupted
+/// digit is not a broken sensor, and the level trips see every sample anyway.
+const IMPLAUSIBLE_IN_A_ROW: u32 = 2;
+
+/// Why the guard wants the safe state.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) struct Firing {
+    /// Name of the trip.
+    pub trip: String,
+    /// What was measured and what the limit is.
+    pub found: String,
+    /// Moment of the sample.
+    pub sampled: Instant,
+}
+
+/// The guard.
+#[derive(Debug)]
+pub(super) struct Guard {
+    trips: Vec<Watched>,
+    implausible: Vec<u32>,
+    newest: Vec<Option<Instant>>,
+    /// Channels that were called stale and have not come back since.
+    told: Vec<bool>,
+    armed_at: Option<Instant>,
+}
+
+#[derive(Debug, Default)]
+struct Watched {
+    since: Option<Instant>,
+    past: VecDeque<(Instant, f64)>,
+}
+
+impl Guard {
+    pub(super) fn new(plan: &Plan) -> Guard {
+        Guard {
+            trips: plan.trips.iter().map(|_| Watched::default()).collect(),
+            implausible: vec![0; plan.channels.len()],
+            newest: vec![None; plan.channels.len()],
+            told: vec![false; plan.channels.len()],
+            armed_at: None,
+        }
+    }
+
+    /// Starts watching for staleness; a channel that never came counts from here.
+    pub(super) fn arm(&mut self, now: Instant) {
+        self.armed_at = Some(now);
+        self.told.fill(false);
+        self.trips.iter_mut().for_each(|w| w.since = None);
+    }
+
+    /// Stops watching for staleness.
+    pub(super) fn disarm(&mut self) {
+        self.armed_at = None;
+    }
+
+    /// Takes one value (SI) of a channel and says what it fires.
+    pub(super) fn value(&mut self, plan: &Plan, channel: usize, at: Instant, value: f64) -> Option<Firing> {
+        self.newest[channel] = Some(at);
+        self.told[channel] = false;
+        let mut firing = None;
+        for (trip, watched) in plan.trips.iter().zip(&mut self.trips) {
+            if trip.channel == channel {
+                firing = firing.or(watched.value(plan, trip, at, value));
+            }
+        }
+        firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
+    }
+
+    fn plausible(&mut self, channel: &Channel, index: usize, at: Instant, value: f64) -> Option<Firing> {
+        let (low, high) = channel.range;
+        if value >= low && value <= high {
+            self.implausible[index] = 0;
+            return None;
+        }
+        self.implausible[index] += 1;
+        (self.implausible[index] >= IMPLAUSIBLE_IN_A_ROW).then(|| Firing {
+            trip: format!("{} plausible", channel.name),
+            found: format!(
+                "{} read {}, plausible are {} to {}",
+                channel.name,
+                show(channel, value),
+                show(channel, low),
+                show(channel, high)
+            ),
+            sampled: at,
+        })
+    }
+
+    /// When the next channel gets stale, if nothing comes.
+    pub(super) fn stale_at(&self, plan: &Plan) -> Option<Instant> {
+        (0..plan.channels.len()).filter_map(|i| self.limit_of_age(plan, i)).map(|(_, at)| at).min()
+    }
+
+    /// The first channel that is stale now and was not called so before.
+    pub(super) fn stale(&mut self, plan: &Plan, now: Instant) -> Option<Firing> {
+        let (index, newest) = (0..plan.channels.len())
+            .filter_map(|i| {
+                self.limit_of_age(plan, i).filter(|(_, at)| *at <= now).map(|(newest, _)| (i, newest))
+            })
+            .next()?;
+        self.told[index] = true;
+        let channel = &plan.channels[index];
+        Some(Firing {
+            trip: format!("{} stale", channel.name),
+            found: format!(
+                "the newest value of {} is {} ms old, {} ms allowed",
+                channel.name,
+                (now - newest).micros() / 1000,
+                channel.stale.micros() / 1000
+            ),
+            sampled: newest,
+        })
+    }
+
+    /// The moment a read channel counts from, and when it will be stale.
+    fn limit_of_age(&self, plan: &Plan, index: usize) -> Option<(Instant, Instant)> {
+        let channel = &plan.channels[index];
+        let read = matches!(channel.source, Source::Wire { .. }) && !self.told[index];
+        let armed = self.armed_at.filter(|_| read)?;
+        let newest = self.newest[index].unwrap_or(armed).max(armed);
+        let at = newest + channel.stale;
+        (at < Instant::NEVER).then_some((newest, at))
+    }
+}
+
+impl Watched {
+    fn value(&mut self, plan: &Plan, trip: &Trip, at: Instant, value: f64) -> Option<Firing> {
+        let channel = &plan.channels[trip.channel];
+        let (crossed, found) = match trip.when {
+            Crossing::Above(limit) => {
+                (value > limit, format!("{} above {}", show(channel, value), show_limit(channel, limit)))
+            }
+            Crossing::Below(limit) => {
+                (value < limit, format!("{} below {}", show(channel, value), show_limit(channel, limit)))
+            }
+            Crossing::RisesFaster(limit, over) => self.rate(at, value, over).map_or_else(
+                || (false, String::new()),
+                |rate| (rate > limit, rate_text(channel, "rising", rate, limit, over)),
+            ),
+            Crossing::FallsFaster(limit, over) => self.rate(at, value, over).map_or_else(
+                || (false, String::new()),
+                |rate| (-rate > limit, rate_text(channel, "falling", -rate, limit, over)),
+            ),
+        };
+        if !crossed {
+            self.since = None;
+            return None;
+        }
+        let since = *self.since.get_or_insert(at);
+        if at - since < trip.lasting {
+            return None;
+        }
+        let lasting =
+            if trip.lasting > Duration::ZERO { format!(" for {}", at - since) } else { String::new() };
+        Some(Firing {
+            trip: trip.name.clone(),
+            found: format!("{}: {found}{lasting}", channel.name),
+            sampled: at,
+        })
+    }
+
+    /// Least-squares slope per second over the past `over`; `None` until that much past is there.
+    fn rate(&mut self, at: Instant, value: f64, over: Duration) -> Option<f64> {
+        if !value.is_finite() {
+            return None;
+        }
+        self.past.push_back((at, value));
+        // One sample beyond the window stays, so that the past covers all of it.
+        while self.past.len() > 2 && at - self.past[1].0 >= over {
+            self.past.pop_front();
+        }
+        if at - self.past.front()?.0 < over {
+            return None;
+        }
+        let n = self.past.len() as f64;
+        let seconds = |t: Instant| (t - at).secs_f64();
+        let t_mean = self.past.iter().map(|(t, _)| seconds(*t)).sum::<f64>() / n;
+        let v_mean = self.past.iter().map(|(_, v)| *v).sum::<f64>() / n;
+        let (mut tv, mut tt) = (0.0, 0.0);
+        for (t, v) in &self.past {
+            let dt = seconds(*t) - t_mean;
+            tv += dt * (v - v_mean);
+            tt += dt * dt;
+        }
+        (tt > 0.0).then(|| tv / tt)
+    }
+}
+
+/// A channel's value as people read it: `612.4 rpm`.
+pub(super) fn show(channel: &Channel, si: f64) -> String {
+    let u = Some(channel.u).filter(|u| *u > 0.0);
+    format!("{} {}", rounded_text(&channel.unit, si, u), channel.unit).trim_end().to_string()
+}
+
+fn show_limit(channel: &Channel, si: f64) -> String {
+    format!("{} {}", number_text(channel.unit.from_si(si)), channel.unit).trim_end().to_string()
+}
+
+fn rate_text(channel: &Channel, way: &str, rate: f64, limit: f64, over: Duration) -> String {
+    let per_second = |r: f64| number_text((channel.unit.difference_from_si(r) * 1e3).round() / 1e3);
+    let unit = if channel.unit.kind.absolute { "K".into() } else { channel.unit.text.clone() };
+    format!("{way} at {} {unit}/s over {over}, limit {} {unit}/s", per_second(rate), per_second(limit))
+}

@@ -1,0 +1,207 @@
+//! One link from the engine's side: one request at a time, the most urgent first, and lines that
+//! are told apart into replies, late replies, lines nobody asked for, and garbage.
+
+use crate::plan::Plan;
+use crate::time::{Duration, Instant};
+use crate::wire::{Line, LineReader, Pattern};
+
+/// What a request is for. The order is the order of urgency.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub(super) enum Purpose {
+    /// Stop frame by index in the plan.
+    Stop(usize),
+    /// Demand by index.
+    Demand(usize),
+    /// Step of enabling.
+    Enable(usize),
+    /// Step of resetting a fault.
+    Reset(usize),
+    /// The identity of the link.
+    Identity,
+    /// Setting of the link by index.
+    Setting(usize),
+    /// Poll group by index.
+    Poll(usize),
+}
+
+/// A request on its way.
+#[derive(Debug, Clone, Copy)]
+struct Busy {
+    purpose: Purpose,
+    sent: Instant,
+    bytes: usize,
+    deadline: Instant,
+}
+
+/// What came of a request, or of a line.
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Heard {
+    /// The reply to a request: the texts of its fields.
+    Reply { purpose: Purpose, sent: Instant, request: usize, reply: usize, fields: Vec<String> },
+    /// A line came where the reply should be and does not fit; the request is over.
+    Malformed { purpose: Purpose, sent: Instant, line: Vec<u8> },
+    /// No reply in time.
+    Lost { purpose: Purpose, sent: Instant },
+    /// A request that needs no reply has left the line.
+    Gone { purpose: Purpose },
+    /// A line that may come unasked.
+    Unsolicited(Vec<u8>),
+    /// A line that fits nothing.
+    Garbage(Vec<u8>),
+}
+
+/// The engine's side of a link.
+#[derive(Debug)]
+pub(super) struct HostLink {
+    index: usize,
+    reader: LineReader,
+    waiting: Vec<Purpose>,
+    busy: Option<Busy>,
+    /// Until then a late reply may come; only stop frames go out.
+    quiet_until: Instant,
+    lost: bool,
+}
+
+impl HostLink {
+    pub(super) fn new(plan: &Plan, index: usize) -> HostLink {
+        let link = &plan.links[index];
+        HostLink {
+            index,
+            reader: LineReader::new(&link.ends_with, link.line_max),
+            waiting: Vec::new(),
+            busy: None,
+            quiet_until: Instant::ZERO + link.settle,
+            lost: false,
+        }
+    }
+
+    /// Asks for a request to be sent when the line is free. False if the same one already waits.
+    pub(super) fn ask(&mut self, purpose: Purpose) -> bool {
+        if self.lost || self.waiting.contains(&purpose) {
+            return false;
+        }
+        self.waiting.push(purpose);
+        true
+    }
+
+    /// Forgets what waits and what is under way, so that a stop frame goes out at once. A reply
+    /// that is still owed will be passed over.
+    pub(super) fn abandon(&mut self, plan: &Plan, now: Instant) {
+        self.waiting.clear();
+        if let Some(busy) = self.busy.take() {
+            let grace = plan.links[self.index].reply_within;
+            self.quiet_until = self.quiet_until.max(busy.deadline.max(now) + grace);
+        }
+    }
+
+    /// Drops waiting requests that match.
+    pub(super) fn cancel(&mut self, drop: impl Fn(Purpose) -> bool) {
+        self.waiting.retain(|p| !drop(*p));
+    }
+
+    /// The next request that may go out now.
+    pub(super) fn next_request(&mut self, now: Instant) -> Option<Purpose> {
+        if self.lost || self.busy.is_some() {
+            return None;
+        }
+        let (at, purpose) = self.waiting.iter().copied().enumerate().min_by_key(|(_, p)| *p)?;
+        if now < self.quiet_until && !matches!(purpose, Purpose::Stop(_)) {
+            return None;
+        }
+        self.waiting.remove(at);
+        Some(purpose)
+    }
+
+    /// Notes that a request of so many bytes was handed to the line.
+    pub(super) fn sent(&mut self, plan: &Plan, now: Instant, purpose: Purpose, bytes: usize) {
+        let link = &plan.links[self.index];
+        let gone = now + link.line_time(bytes);
+        let wait =
+            if expectation(plan, self.index, purpose).is_some() { link.reply_within } else { Duration::ZERO };
+        self.busy = Some(Busy { purpose, sent: now, bytes, deadline: gone + wait });
+    }
+
+    /// When something must be looked at: a reply overdue, or the end of the quiet time.
+    pub(super) fn deadline(&self, now: Instant) -> Option<Instant> {
+        match &self.busy {
+            Some(busy) => Some(busy.deadline),
+            None if !self.waiting.is_empty() && self.quiet_until > now => Some(self.quiet_until),
+            None => None,
+        }
+    }
+
+    /// Gives up a request whose deadline is past.
+    pub(super) fn overdue(&mut self, plan: &Plan, now: Instant) -> Option<Heard> {
+        let busy = self.busy.filter(|b| b.deadline <= now)?;
+        self.busy = None;
+        if expectation(plan, self.index, busy.purpose).is_none() {
+            return Some(Heard::Gone { purpose: busy.purpose });
+        }
+        self.quiet_until = self.quiet_until.max(now + plan.links[self.index].reply_within);
+        Some(Heard::Lost { purpose: busy.purpose, sent: busy.sent })
+    }
+
+    /// Takes bytes as they came.
+    pub(super) fn push(&mut self, bytes: &[u8]) {
+        self.reader.push(bytes);
+    }
+
+    /// What the next line means, if there is one.
+    pub(super) fn hear(&mut self, plan: &Plan, now: Instant) -> Option<Heard> {
+        let line = match self.reader.next_line()? {
+            Line::Whole(line) => line,
+            Line::TooLong(bytes) => return Some(Heard::Garbage(bytes)),
+        };
+        let fits = |p: &Pattern| p.fit(&line).is_some();
+        let link = &plan.links[self.index];
+        let expected = self.busy.and_then(|b| expectation(plan, self.index, b.purpose).map(|p| (b, p)));
+        if let Some((busy, pattern)) = expected {
+            if let Some(fields) = pattern.fit(&line) {
+                self.busy = None;
+                return Some(Heard::Reply {
+                    purpose: busy.purpose,
+                    sent: busy.sent,
+                    request: busy.bytes,
+                    reply: line.len() + link.ends_with.len(),
+                    fields: fields.into_iter().map(String::from).collect(),
+                });
+            }
+            if link.unsolicited.iter().any(fits) {
+                return Some(Heard::Unsolicited(line));
+            }
+            // The answer to something abandoned may come before the answer to a stop frame.
+            if !matches!(busy.purpose, Purpose::Stop(_)) {
+                self.busy = None;
+                // The right reply may still come: it must not be taken for the reply to the next.
+                self.quiet_until = self.quiet_until.max(now + link.reply_within);
+                return Some(Heard::Malformed { purpose: busy.purpose, sent: busy.sent, line });
+            }
+        } else if link.unsolicited.iter().any(fits) {
+            return Some(Heard::Unsolicited(line));
+        }
+        Some(Heard::Garbage(line))
+    }
+
+    pub(super) fn lose(&mut self) {
+        self.lost = true;
+        self.busy = None;
+        self.waiting.clear();
+    }
+
+    pub(super) fn is_lost(&self) -> bool {
+        self.lost
+    }
+}
+
+/// The pattern of the reply to a request; `None` if none is expected.
+pub(super) fn expectation(plan: &Plan, link: usize, purpose: Purpose) -> Option<&Pattern> {
+    match purpose {
+        Purpose::Stop(i) => plan.stop.frames[i].expect.as_ref(),
+        Purpose::Demand(i) => plan.demands[i].expect.as_ref(),
+        Purpose::Enable(i) => plan.drive.enable[i].expect.as_ref(),
+        Purpose::Reset(i) => plan.drive.reset[i].expect.as_ref(),
+        Purpose::Identity => plan.links[link].identity.as_ref().map(|e| &e.expect),
+        Purpose::Setting(i) => Some(&plan.links[link].settings[i].exchange.expect),
+        Purpose::Poll(i) => Some(&plan.groups[i].exchange.expect),
+    }
+}

@@ -1,0 +1,166 @@
+//! The engine with a log of its inputs: enough to feed a fresh engine the same and to see whether it
+//! does the same.
+
+use super::{Engine, Input, Output, StopReason};
+use crate::plan::Plan;
+use crate::record::{LoggedInput, Record};
+use crate::time::Instant;
+use sha2::{Digest, Sha256};
+use std::sync::Arc;
+
+/// An engine that numbers and logs what goes in and what comes out.
+#[derive(Debug)]
+pub struct Logged {
+    engine: Engine,
+    seq: u64,
+}
+
+/// One input and everything that came of it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// The input as logged.
+    pub input: LoggedInput,
+    /// The outputs in order; records with their run-wide sequence number.
+    pub outputs: Vec<(Option<u64>, Output)>,
+}
+
+/// Where a replay differs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Difference {
+    /// Sequence number of the input.
+    pub seq: u64,
+    /// Its moment.
+    pub at: Instant,
+    /// In words.
+    pub what: String,
+}
+
+impl Logged {
+    /// A fresh engine.
+    pub fn new(plan: Arc<Plan>) -> Logged {
+        Logged { engine: Engine::new(plan), seq: 0 }
+    }
+
+    /// Feeds one input and drains every output.
+    pub fn handle(&mut self, now: Instant, input: Input) -> Step {
+        let (kind, link, payload) = encode(&input);
+        let seq = self.next_seq();
+        self.engine.handle(now, input);
+        let mut outputs = Vec::new();
+        let mut digest = Sha256::new();
+        while let Some(output) = self.engine.poll() {
+            hash(&mut digest, &output);
+            let seq = matches!(output, Output::Record(_)).then(|| self.next_seq());
+            outputs.push((seq, output));
+        }
+        let digest = digest.finalize();
+        let mut first = [0; 8];
+        first.copy_from_slice(&digest[..8]);
+        let input = LoggedInput { seq, at: now, kind, link, payload, outputs: u64::from_be_bytes(first) };
+        Step { input, outputs }
+    }
+
+    fn next_seq(&mut self) -> u64 {
+        self.seq += 1;
+        self.seq - 1
+    }
+}
+
+/// Feeds logged inputs to a fresh engine. Returns how many were fed, and the first input after which
+/// its outputs were not those of the log.
+pub fn replay(plan: Arc<Plan>, inputs: &[LoggedInput]) -> (usize, Option<Difference>) {
+    let mut engine = Logged::new(plan);
+    for (fed, logged) in inputs.iter().enumerate() {
+        let difference = |what: String| Some(Difference { seq: logged.seq, at: logged.at, what });
+        let Some(input) = decode(logged) else {
+            return (fed, difference(format!("input {} cannot be read", logged.seq)));
+        };
+        let step = engine.handle(logged.at, input);
+        if step.input.seq != logged.seq {
+            return (fed, difference(format!("the input has number {} here", step.input.seq)));
+        }
+        if step.input.outputs != logged.outputs {
+            let outputs: Vec<String> = step.outputs.iter().map(|(_, o)| format!("{o:?}")).collect();
+            return (fed, difference(format!("the outputs differ; here they are: {}", outputs.join("; "))));
+        }
+    }
+    (inputs.len(), None)
+}
+
+fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
+    match input {
+        // The plan has fewer links than fit 16 bits.
+        Input::Bytes { link, bytes } => (0, *link as u16, bytes.clone()),
+        Input::LinkLost { link, why } => (1, *link as u16, why.clone().into_bytes()),
+        Input::Deadline => (2, 0, Vec::new()),
+        Input::Stop(StopReason::Operator(why)) => (3, 0, why.clone().into_bytes()),
+        Input::Stop(StopReason::Trouble(why)) => (3, 1, why.clone().into_bytes()),
+        Input::Answer { id, yes, by } => (4, u16::from(*yes), format!("{id}\n{by}").into_bytes()),
+    }
+}
+
+fn decode(logged: &LoggedInput) -> Option<Input> {
+    let text = || String::from_utf8(logged.payload.clone()).ok();
+    let link = usize::from(logged.link);
+    Some(match (logged.kind, logged.link) {
+        (0, _) => Input::Bytes { link, bytes: logged.payload.clone() },
+        (1, _) => Input::LinkLost { link, why: text()? },
+        (2, _) => Input::Deadline,
+        (3, 0) => Input::Stop(StopReason::Operator(text()?)),
+        (3, _) => Input::Stop(StopReason::Trouble(text()?)),
+        (4, yes) => {
+            let text = text()?;
+            let (id, by) = text.split_once('\n')?;
+            Input::Answer { id: id.into(), yes: yes == 1, by: by.into() }
+        }
+        _ => return None,
+    })
+}
+
+/// Every output in bytes that do not depend on the machine.
+fn hash(digest: &mut Sha256, output: &Output) {
+    match output {
+        Output::Send { link, bytes } => {
+            digest.update([0]);
+            digest.update((*link as u64).to_be_bytes());
+            digest.update((bytes.len() as u64).to_be_bytes());
+            digest.update(bytes);
+        }
+        Output::Record(Record::Row(row)) => {
+            digest.update([1, row.status.code()]);
+            digest.update((row.group as u64).to_be_bytes());
+            for t in [row.t_request, row.t_reply, row.t_sample] {
+                digest.update(t.micros().to_be_bytes());
+            }
+            digest.update(row.u_sample.to_bits().to_be_bytes());
+            for value in &row.values {
+                digest.update([u8::from(value.is_some())]);
+                digest.update(value.unwrap_or(0.0).to_bits().to_be_bytes());
+            }
+        }
+        Output::Record(Record::Sent(sent)) => {
+            digest.update([2]);
+            digest.update(sent.at.micros().to_be_bytes());
+            digest.update((sent.demand as u64).to_be_bytes());
+            digest.update(sent.value.to_bits().to_be_bytes());
+        }
+        Output::Record(Record::Event(event)) => {
+            digest.update([3]);
+            digest.update(event.at.micros().to_be_bytes());
+            digest.update(format!("{:?}", event.what));
+        }
+        Output::WakeAt(at, timer) => {
+            digest.update([4]);
+            digest.update(at.micros().to_be_bytes());
+            digest.update(format!("{timer:?}"));
+        }
+        Output::Ask { id, ask } => {
+            digest.update([5]);
+            digest.update(format!("{id}\n{ask}"));
+        }
+        Output::Finished { cause, why } => {
+            digest.update([6, cause.exit_code()]);
+            digest.update(why);
+        }
+    }
+}

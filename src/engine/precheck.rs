@@ -1,0 +1,242 @@
+//! Pre-checks: every channel is watched for a while, and only what holds throughout gives the proof
+//! without which nothing is driven.
+
+use super::State;
+use super::core::{Core, Notice};
+use super::driving::Driving;
+use super::guard::show;
+use super::link::Purpose;
+use super::winding::WindingDown;
+use super::{StopReason, Timer};
+use crate::files::rig::Sets;
+use crate::outcome::Cause;
+use crate::plan::Window;
+use crate::record::{Grade, What};
+use crate::states::DriveState;
+use crate::time::{Duration, Instant};
+
+/// Proof that the pre-checks of one test held. Made only here, used once, and it expires.
+#[derive(Debug)]
+pub(super) struct Proof {
+    test: usize,
+    expires: Instant,
+}
+
+impl Proof {
+    /// The test it is for, if it is still good.
+    pub(super) fn redeem(self, now: Instant) -> Result<usize, String> {
+        if now <= self.expires {
+            Ok(self.test)
+        } else {
+            Err(format!("the pre-checks expired {} ago", now - self.expires))
+        }
+    }
+}
+
+/// Watching before a test.
+#[derive(Debug)]
+pub(super) struct PreChecking {
+    test: usize,
+    since: Instant,
+    /// Lowest and highest value seen of each window's channel, and how many.
+    seen: Vec<(f64, f64, u32)>,
+    rows: u32,
+    lost: u32,
+    round_trip_max: Duration,
+    resetting: Option<usize>,
+    reset_tried: bool,
+}
+
+impl PreChecking {
+    /// Begins the watch before a test: polls and pump run, nothing turns.
+    pub(super) fn begin(core: &mut Core, now: Instant, test: usize) -> State {
+        core.event(now, What::TestBegan { test });
+        core.start_polling(now);
+        for demand in 0..core.plan.demands.len() {
+            if core.plan.demands[demand].sets == Sets::Pump {
+                core.start_heartbeat(now, demand);
+            }
+        }
+        let mut state = PreChecking {
+            test,
+            since: now,
+            seen: Vec::new(),
+            rows: 0,
+            lost: 0,
+            round_trip_max: Duration::ZERO,
+            resetting: None,
+            reset_tried: false,
+        };
+        state.watch(core, now);
+        State::PreChecking(state)
+    }
+
+    fn watch(&mut self, core: &mut Core, now: Instant) {
+        self.since = now;
+        self.seen = vec![(f64::INFINITY, f64::NEG_INFINITY, 0); core.plan.ready.windows.len()];
+        (self.rows, self.lost, self.round_trip_max) = (0, 0, Duration::ZERO);
+        core.guard.arm(now);
+        core.timers.set(Timer::Watch, now + core.plan.ready.observe);
+    }
+
+    pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
+        match notice {
+            Notice::Row { group, asked } => {
+                self.row(core, now, group, asked);
+                if core.state.is_some_and(|(s, _)| s == DriveState::Fault) && !self.reset_tried {
+                    self.reset_tried = true;
+                    return self.reset_step(core, now, 0);
+                }
+                State::PreChecking(self)
+            }
+            Notice::RowLost => {
+                self.rows += 1;
+                self.lost += 1;
+                State::PreChecking(self)
+            }
+            Notice::Reply { purpose: Purpose::Reset(index), .. } if self.resetting == Some(index) => {
+                self.reset_step(core, now, index + 1)
+            }
+            Notice::Failed { purpose: Purpose::Reset(_), .. } => {
+                self.refuse(core, now, "the controller did not acknowledge the fault reset".into())
+            }
+            Notice::Due(Timer::Watch) => self.conclude(core, now),
+            Notice::Fired(firing) => {
+                self.refuse(core, now, format!("{} would trip: {}", firing.trip, firing.found))
+            }
+            Notice::LinkLost { link, why } => {
+                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
+                self.end(core, now, Cause::NotMade, why)
+            }
+            Notice::Stop(StopReason::Operator(text)) => self.end(core, now, Cause::Stopped, text),
+            Notice::Stop(StopReason::Trouble(text)) => self.end(core, now, Cause::NotMade, text),
+            Notice::Started
+            | Notice::Reply { .. }
+            | Notice::Failed { .. }
+            | Notice::Due(_)
+            | Notice::Answer { .. } => State::PreChecking(self),
+        }
+    }
+
+    /// Sends the next step of a fault reset, or watches afresh after the last.
+    fn reset_step(mut self, core: &mut Core, now: Instant, index: usize) -> State {
+        match core.plan.drive.reset.get(index) {
+            Some(step) => {
+                self.resetting = Some(index);
+                let link = step.link;
+                core.ask(link, Purpose::Reset(index));
+            }
+            None => {
+                self.resetting = None;
+                self.watch(core, now);
+            }
+        }
+        State::PreChecking(self)
+    }
+
+    fn row(&mut self, core: &Core, now: Instant, group: usize, asked: Instant) {
+        if asked < self.since {
+            return;
+        }
+        self.rows += 1;
+        self.round_trip_max = self.round_trip_max.max(now - asked);
+        let fields = &core.plan.groups[group].fields;
+        for (window, seen) in core.plan.ready.windows.iter().zip(&mut self.seen) {
+            if fields.contains(&Some(window.channel))
+                && let Some((_, _, value)) = core.values.latest(window.channel)
+            {
+                // A value that is no number spoils the window: it is kept as one.
+                seen.0 = if value.is_nan() { f64::NAN } else { seen.0.min(value) };
+                seen.1 = if value.is_nan() { f64::NAN } else { seen.1.max(value) };
+                seen.2 += 1;
+            }
+        }
+    }
+
+    fn conclude(self, core: &mut Core, now: Instant) -> State {
+        let plan = core.plan.clone();
+        let mut refused: Vec<String> = Vec::new();
+        let mut note = |core: &mut Core, name: &str, holds: bool, grade: Grade, found: String| {
+            if !holds {
+                refused.push(format!("{name}: {found}"));
+            }
+            core.event(now, What::PreCheck { name: name.into(), holds, grade, found, test: self.test });
+        };
+        let (holds, found) = self.link_quality(core);
+        note(core, "link quality", holds, Grade::Measured, found);
+        let (holds, found) = drive_resting(core);
+        note(core, "drive at rest", holds, Grade::Measured, found);
+        for (window, seen) in plan.ready.windows.iter().zip(&self.seen) {
+            let (holds, found) = window_holds(core, window, *seen);
+            note(core, &window.name, holds, plan.channels[window.channel].grade, found);
+        }
+        for absent in &plan.ready.absent {
+            note(core, absent, true, Grade::Absent, "this rig has no way to tell".into());
+        }
+        if !refused.is_empty() {
+            let why = refused.join("; ");
+            return self.refuse(core, now, why);
+        }
+        let proof = Proof { test: self.test, expires: now + plan.ready.valid_for };
+        Driving::begin(core, now, proof)
+    }
+
+    fn link_quality(&self, core: &Core) -> (bool, String) {
+        let ready = &core.plan.ready;
+        let loss = f64::from(self.lost) / f64::from(self.rows.max(1));
+        let holds = self.rows > 0 && loss <= ready.loss_max && self.round_trip_max <= ready.round_trip_max;
+        let found = format!(
+            "{} of {} replies lost, longest round trip {} (allowed {} % and {})",
+            self.lost,
+            self.rows,
+            self.round_trip_max,
+            crate::units::number_text(ready.loss_max * 100.0),
+            ready.round_trip_max
+        );
+        (holds, found)
+    }
+
+    fn refuse(self, core: &mut Core, now: Instant, why: String) -> State {
+        self.end(core, now, Cause::Refused, why)
+    }
+
+    fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
+        core.timers.clear(Timer::Watch);
+        WindingDown::begin(core, now, Some(self.test), Some((cause, why)))
+    }
+}
+
+fn drive_resting(core: &Core) -> (bool, String) {
+    match core.state {
+        Some((state, _)) => {
+            let holds = !state.may_drive() && state != DriveState::Fault;
+            (holds, format!("the controller says `{}`", state.words()))
+        }
+        None => (false, "the controller did not say its state".into()),
+    }
+}
+
+fn window_holds(core: &Core, window: &Window, (low, high, n): (f64, f64, u32)) -> (bool, String) {
+    let channel = &core.plan.channels[window.channel];
+    if n == 0 {
+        return (false, format!("{} was not read", channel.name));
+    }
+    let holds = low >= window.low && high <= window.high;
+    let found = format!(
+        "{} between {} and {} in {n} samples (allowed {} to {})",
+        channel.name,
+        show(channel, low),
+        show(channel, high),
+        limit(core, window.channel, window.low),
+        limit(core, window.channel, window.high)
+    );
+    (holds, found)
+}
+
+fn limit(core: &Core, channel: usize, si: f64) -> String {
+    let unit = &core.plan.channels[channel].unit;
+    if si.is_infinite() {
+        return "any".into();
+    }
+    format!("{} {unit}", crate::units::number_text(unit.from_si(si))).trim_end().to_string()
+}

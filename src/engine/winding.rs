@@ -1,0 +1,270 @@
+//! Winding down: torque off, coast, pump stays on; and the proof, stage by stage, by samples that
+//! were asked for after the last stop frame.
+
+use super::core::{Core, Notice};
+use super::guard::show;
+use super::precheck::PreChecking;
+use super::{Output, State, StopReason, Timer};
+use crate::files::rig::Sets;
+use crate::outcome::Cause;
+use crate::record::{Stage, What};
+use crate::time::Instant;
+use std::collections::BTreeSet;
+
+/// How many samples in a row must show the shaft slower than the limit.
+const AT_REST_IN_A_ROW: u32 = 3;
+
+/// Winding down.
+#[derive(Debug)]
+pub(super) struct WindingDown {
+    test: Option<usize>,
+    /// Why, if not the profile's ordinary end.
+    cause: Option<(Cause, String)>,
+    began: Instant,
+    /// A sample or a loss since the last stop frame: only then is it sent again.
+    heard: bool,
+    not_driven: Option<Instant>,
+    alarmed: bool,
+    slow: u32,
+    slow_asked: Option<Instant>,
+    tripped: BTreeSet<String>,
+}
+
+impl WindingDown {
+    /// Demands the stop. `cause` is `None` after a profile that ran to its end.
+    pub(super) fn begin(
+        core: &mut Core,
+        now: Instant,
+        test: Option<usize>,
+        cause: Option<(Cause, String)>,
+    ) -> State {
+        let reason = cause.as_ref().map_or("the profile has ended".to_string(), |(_, why)| why.clone());
+        core.event(now, What::StopBegan { reason });
+        core.end_profile();
+        for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
+            core.timers.clear(timer);
+        }
+        let plan = core.plan.clone();
+        for (index, demand) in plan.demands.iter().enumerate() {
+            if demand.sets != Sets::Pump {
+                core.stop_heartbeat(index);
+            }
+        }
+        core.stop(now, true);
+        core.start_polling(now);
+        core.timers.set(Timer::StopFrame, now + plan.stop.every);
+        core.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
+        State::WindingDown(WindingDown {
+            test,
+            cause,
+            began: now,
+            heard: false,
+            not_driven: None,
+            alarmed: false,
+            slow: 0,
+            slow_asked: None,
+            tripped: BTreeSet::new(),
+        })
+    }
+
+    pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
+        match notice {
+            Notice::Row { .. } => {
+                self.heard = true;
+                self.look(core, now)
+            }
+            Notice::RowLost => {
+                self.heard = true;
+                State::WindingDown(self)
+            }
+            Notice::Due(Timer::StopFrame) => {
+                if self.not_driven.is_none() {
+                    if std::mem::take(&mut self.heard) {
+                        core.stop(now, false);
+                    }
+                    core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
+                }
+                State::WindingDown(self)
+            }
+            Notice::Due(Timer::Stage) => self.overdue(core, now),
+            Notice::Fired(firing) => {
+                if self.tripped.insert(firing.trip.clone()) {
+                    let why = format!("{}: {}", firing.trip, firing.found);
+                    let sampled = firing.sampled.micros();
+                    core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
+                    self.cause.get_or_insert((Cause::Tripped, format!("while winding down: {why}")));
+                }
+                State::WindingDown(self)
+            }
+            Notice::LinkLost { link, why } => {
+                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
+                self.cause.get_or_insert((Cause::NotMade, why));
+                State::WindingDown(self)
+            }
+            Notice::Stop(StopReason::Operator(text)) => {
+                self.cause.get_or_insert((Cause::Stopped, text));
+                State::WindingDown(self)
+            }
+            Notice::Stop(StopReason::Trouble(text)) => {
+                self.cause.get_or_insert((Cause::NotMade, text));
+                State::WindingDown(self)
+            }
+            Notice::Started
+            | Notice::Reply { .. }
+            | Notice::Failed { .. }
+            | Notice::Due(_)
+            | Notice::Answer { .. } => State::WindingDown(self),
+        }
+    }
+
+    /// A row came in: which stages does it prove?
+    fn look(mut self, core: &mut Core, now: Instant) -> State {
+        if self.not_driven.is_none() {
+            let Some(found) = proof_not_driven(core) else { return State::WindingDown(self) };
+            self.not_driven = Some(now);
+            core.timers.clear(Timer::StopFrame);
+            let late = if self.alarmed {
+                format!(" (late: {} after the stop)", now - self.began)
+            } else {
+                String::new()
+            };
+            stage(core, now, Stage::NotDriven, true, format!("{found}{late}"));
+            core.timers.set(Timer::Stage, self.began + core.plan.stop.at_rest_within);
+        }
+        let (channel, limit) = core.plan.stop.speed;
+        if let Some((_, asked, speed)) = core.values.latest(channel)
+            && core.stop_sent.is_some_and(|sent| asked > sent)
+            && self.slow_asked != Some(asked)
+        {
+            self.slow_asked = Some(asked);
+            self.slow = if speed.abs() <= limit { self.slow + 1 } else { 0 };
+            if self.slow >= AT_REST_IN_A_ROW {
+                let found = format!(
+                    "{} in {} samples in a row",
+                    show(&core.plan.channels[channel], speed),
+                    self.slow
+                );
+                stage(core, now, Stage::AtRest, true, found);
+                return self.conclude(core, now, true);
+            }
+        }
+        State::WindingDown(self)
+    }
+
+    /// The deadline of a stage is past.
+    fn overdue(mut self, core: &mut Core, now: Instant) -> State {
+        let plan = core.plan.clone();
+        if self.not_driven.is_some() {
+            let (channel, limit) = plan.stop.speed;
+            let found = core.values.latest(channel).map_or("no speed was read".into(), |(_, _, v)| {
+                format!(
+                    "{} is not below {}",
+                    show(&plan.channels[channel], v),
+                    show(&plan.channels[channel], limit)
+                )
+            });
+            stage(core, now, Stage::AtRest, false, format!("{found} after {}", now - self.began));
+            return self.conclude(core, now, false);
+        }
+        if !self.alarmed {
+            self.alarmed = true;
+            let found = format!("{} after {}", doubt_not_driven(core), now - self.began);
+            stage(core, now, Stage::NotDriven, false, found);
+            if core.driven {
+                // Torque may still be on: go on demanding it off until the shaft should be at rest.
+                core.timers.set(Timer::Stage, self.began + plan.stop.at_rest_within);
+                return State::WindingDown(self);
+            }
+        }
+        self.conclude(core, now, false)
+    }
+
+    fn conclude(self, core: &mut Core, now: Instant, at_rest: bool) -> State {
+        for timer in [Timer::StopFrame, Timer::Stage] {
+            core.timers.clear(timer);
+        }
+        if let Some(test) = self.test {
+            core.event(now, What::TestEnded { test, complete: self.cause.is_none() });
+        }
+        let confirmed = self.not_driven.is_some() && at_rest;
+        let outcome = match self.cause {
+            _ if core.driven && !confirmed => {
+                let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
+                let first = self.cause.map_or(String::new(), |(_, why)| format!(" ({why})"));
+                Some((Cause::NotConfirmed, format!("samples did not confirm `{}`{first}", missing.words())))
+            }
+            // A confirmation that came late is no ordinary end.
+            None if self.alarmed => Some((Cause::Tripped, "not driven was confirmed only late".into())),
+            cause => cause,
+        };
+        let next = self.test.map(|t| t + 1).filter(|t| *t < core.plan.tests.len());
+        match (outcome, next) {
+            (None, Some(test)) => PreChecking::begin(core, now, test),
+            (outcome, _) => {
+                let (cause, why) = outcome.unwrap_or((Cause::Passed, "every test ran to its end".into()));
+                de_energised(core, now);
+                core.event(now, What::Finished { cause, why: why.clone() });
+                core.finish();
+                core.out.push_back(Output::Finished { cause, why });
+                State::Settled
+            }
+        }
+    }
+}
+
+fn stage(core: &mut Core, now: Instant, stage: Stage, confirmed: bool, found: String) {
+    core.event(now, What::Stage { stage, confirmed, found });
+}
+
+/// What proves that nothing drives: the drive's state and the phase current, both from samples asked
+/// for after the last stop frame.
+fn proof_not_driven(core: &Core) -> Option<String> {
+    let sent = core.stop_sent?;
+    let (state, asked) = core.state?;
+    if asked <= sent || state.may_drive() {
+        return None;
+    }
+    let mut found = format!("the drive is `{}`", state.words());
+    if let Some((channel, limit)) = core.plan.stop.current {
+        let (_, asked, current) = core.values.latest(channel)?;
+        // Not `>`: a current that is no number proves nothing.
+        if asked <= sent || !(current.abs() <= limit) {
+            return None;
+        }
+        found += &format!(", phase current {}", show(&core.plan.channels[channel], current));
+    }
+    Some(found)
+}
+
+/// Why there is no such proof.
+fn doubt_not_driven(core: &Core) -> String {
+    let Some(sent) = core.stop_sent else { return "no stop frame could be sent".into() };
+    match core.state {
+        Some((state, asked)) if asked > sent => {
+            let current = core.plan.stop.current.and_then(|(channel, _)| {
+                let (_, _, value) = core.values.latest(channel)?;
+                Some(format!(", phase current {}", show(&core.plan.channels[channel], value)))
+            });
+            format!("the drive is `{}`{}", state.words(), current.unwrap_or_default())
+        }
+        _ => "no sample asked for after the last stop frame has come".into(),
+    }
+}
+
+/// The last stage is stated, never waited for: a hand-set supply is a person's to turn down.
+fn de_energised(core: &mut Core, now: Instant) {
+    let (channel, limit) = core.plan.stop.bus;
+    let plan = core.plan.clone();
+    let (confirmed, found) = match core.values.latest(channel) {
+        Some((_, asked, bus)) if core.stop_sent.is_some_and(|sent| asked > sent) => (
+            bus <= limit,
+            format!(
+                "bus {}, limit {}",
+                show(&plan.channels[channel], bus),
+                show(&plan.channels[channel], limit)
+            ),
+        ),
+        _ => (false, "the bus was not read after the last stop frame".into()),
+    };
+    stage(core, now, Stage::DeEnergised, confirmed, found);
+}

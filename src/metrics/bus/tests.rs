@@ -1,0 +1,63 @@
+use crate::metrics::numeric::{joined, noise};
+use crate::metrics::samples::{Bench, near};
+use std::f64::consts::PI;
+
+/// 155 V with 0.5 V of ripple at 100 Hz that gives way by 6 V from 1 s on.
+fn sagging(ripple: f64) -> Bench {
+    Bench::new("V", 0.0, 0.001, 4.0, |t| {
+        155.0 + ripple * (2.0 * PI * 100.0 * t).sin() - if (1.0..3.0).contains(&t) { 6.0 } else { 0.0 }
+    })
+}
+
+#[test]
+fn sag_is_the_level_before_load_minus_the_lowest_sample() {
+    near(sagging(0.0).measured("bus_sag").value, 6.0, 1e-12);
+    // Median of whole turns is the middle; the lowest sample has the ripple's trough: 6 + 0.5 sin(72°).
+    near(sagging(0.5).measured("bus_sag").value, 6.0 + 0.5 * (0.4 * PI).sin(), 1e-9);
+    let found = sagging(0.0).noisy(0.1, 4).measured("bus_sag");
+    assert_eq!(found.n, 4001);
+    // One sample's noise, to the accuracy of an estimate from 4000 differences and two steps of 6 V in it.
+    near(found.u, 0.1 * (1.0 + 72.0 / (2.0 * 4000.0 * 0.01_f64)).sqrt(), 0.02);
+    // A common offset of the channel cancels.
+    assert_eq!(sagging(0.0).noisy(0.1, 4).uncertain(0.5, 0.0).measured("bus_sag").u, found.u);
+}
+
+#[test]
+fn the_first_window_is_a_fifth_of_a_second_or_nine_samples() {
+    // Load from 0.15 s on: the median of 0 to 0.2 s still is the level before it, that of a longer window is not.
+    let early = |dt: f64, from: f64| Bench::new("V", 0.0, dt, 4.0, |t| if t < from { 155.0 } else { 150.0 });
+    near(early(0.001, 0.15).measured("bus_sag").value, 5.0, 1e-12);
+    near(early(0.001, 0.09).measured("bus_sag").value, 0.0, 1e-12);
+    // Nine samples at 50 ms reach to 0.4 s.
+    near(early(0.05, 0.24).measured("bus_sag").value, 5.0, 1e-12);
+    near(early(0.05, 0.19).measured("bus_sag").value, 0.0, 1e-12);
+    early(0.125, 0.1).refuses("bus_sag", "25 % of `span`: at most 20 % may be");
+}
+
+#[test]
+fn a_bus_that_only_rises_has_no_sag_and_says_so() {
+    let found =
+        Bench::new("V", 0.0, 0.001, 4.0, |t| if t < 0.001 { 156.0 } else { 155.0 }).measured("bus_sag");
+    assert_eq!(
+        (found.value, found.note.as_deref()),
+        (0.0, Some("no sag: the lowest sample is 0 V above the first level"))
+    );
+    let mut bench = sagging(0.0);
+    bench.x().v[7] = f64::NAN;
+    bench.refuses("bus_sag", "1 of 4001 samples");
+    Bench::new("V", 0.0, 0.5, 4.0, |_| 155.0).refuses("bus_sag", "9, at least 18 are needed");
+}
+
+/// Median of the first window and noise of one sample: sqrt(pi/2) times the uncertainty of its mean.
+#[test]
+fn the_level_before_load_is_uncertain_itself() {
+    let mut bench = Bench::new("V", 0.0, 0.02, 4.0, |t| if t < 0.5 { 155.0 } else { 150.0 });
+    for (i, v) in bench.x().v.iter_mut().take(11).enumerate() {
+        *v += [0.0, 0.4, 0.5, -0.2][i % 4];
+    }
+    let v = bench.x().v.clone();
+    let before = (0.5 * PI / 11.0).sqrt() * noise(&v[..11]);
+    let found = bench.measured("bus_sag");
+    near(found.u, joined([before, noise(&v[..201])]), 1e-12);
+    assert!(before > 0.1 * found.u, "the level before load matters here");
+}

@@ -1,0 +1,178 @@
+//! Profiles: the demand over time, made of corners with straight lines between them.
+
+use crate::time::Duration;
+
+/// A demand over time, from the begin of the profile on.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Profile {
+    /// Segments without gaps.
+    pub segments: Vec<Segment>,
+}
+
+/// A piece of a profile: linear between its corners.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Segment {
+    /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
+    pub name: String,
+    /// Which kind: hold, ramp, step, stairs.
+    pub kind: &'static str,
+    /// Corners: time since the profile began, value in SI. At least two; two corners at one time
+    /// are a jump.
+    pub corners: Vec<(Duration, f64)>,
+}
+
+impl Profile {
+    /// How long the whole profile takes.
+    pub fn length(&self) -> Duration {
+        self.segments.last().and_then(|s| s.corners.last()).map_or(Duration::ZERO, |(t, _)| *t)
+    }
+
+    /// The demand at `since` after the begin, SI. Before the begin its first value, after the end its
+    /// last; at a jump the later value; 0 for a profile without segments.
+    pub fn demand_at(&self, since: Duration) -> f64 {
+        let mut value = 0.0;
+        let mut before: Option<(Duration, f64)> = None;
+        for (t, v) in self.segments.iter().flat_map(|s| &s.corners) {
+            if *t > since {
+                return match before {
+                    Some((t0, v0)) => {
+                        let share = (since - t0).micros() as f64 / (*t - t0).micros() as f64;
+                        v0 + share * (v - v0)
+                    }
+                    None => *v,
+                };
+            }
+            before = Some((*t, *v));
+            value = *v;
+        }
+        value
+    }
+
+    /// Index of the segment at `since` after the begin; the last one after the end. A segment that
+    /// takes no time is never the answer, unless it is the last.
+    pub fn segment_at(&self, since: Duration) -> usize {
+        self.segments
+            .iter()
+            .position(|s| s.corners.last().is_some_and(|(t, _)| since < *t))
+            .unwrap_or(self.segments.len().saturating_sub(1))
+    }
+
+    /// The value of largest magnitude that is demanded, SI, with its sign.
+    pub fn top(&self) -> f64 {
+        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v);
+        values.fold(0.0, |top: f64, v| if v.abs() > top.abs() { v } else { top })
+    }
+}
+
+impl Segment {
+    /// The demand at its begin (before its jump, if it begins with one), SI.
+    pub fn from(&self) -> f64 {
+        self.corners.first().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// The demand at its end, SI.
+    pub fn to(&self) -> f64 {
+        self.corners.last().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// How long it takes.
+    pub fn length(&self) -> Duration {
+        match (self.corners.first(), self.corners.last()) {
+            (Some((t0, _)), Some((t1, _))) => *t1 - *t0,
+            _ => Duration::ZERO,
+        }
+    }
+}
+
+/// Lays segments end to end, beginning at the demand's rest value.
+#[derive(Debug)]
+pub(super) struct Course {
+    at: Duration,
+    value: f64,
+    segments: Vec<Segment>,
+}
+
+impl Course {
+    /// A course that begins at `rest`, SI.
+    pub fn new(rest: f64) -> Course {
+        Course { at: Duration::ZERO, value: rest, segments: Vec::new() }
+    }
+
+    /// The demand where the course has got to, SI.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// How many segments there are so far.
+    pub fn len(&self) -> usize {
+        self.segments.len()
+    }
+
+    /// Goes on from another value, after a segment that could not be laid.
+    pub fn resume_at(&mut self, value: f64) {
+        self.value = value;
+    }
+
+    /// Stays for `length`.
+    pub fn hold(&mut self, name: String, length: Duration) {
+        self.lay(name, "hold", &[(length, self.value)]);
+    }
+
+    /// Moves steadily to `to` within `lasting`.
+    pub fn ramp(&mut self, name: String, to: f64, lasting: Duration) {
+        self.lay(name, "ramp", &[(lasting, to)]);
+    }
+
+    /// Jumps to `to` and stays for `length`.
+    pub fn step(&mut self, name: String, to: f64, length: Duration) {
+        self.lay(name, "step", &[(Duration::ZERO, to), (length, to)]);
+    }
+
+    /// Climbs or descends to `to` by stairs of `by` (above 0; the last may be lower), moving at `rate`
+    /// (above 0) from stair to stair and staying `each` on every one, the last included.
+    pub fn stairs(&mut self, name: String, to: f64, by: f64, rate: f64, each: Duration) {
+        let from = self.value;
+        let count = stair_count(to - from, by);
+        let mut pieces = Vec::with_capacity(2 * count);
+        let mut before = from;
+        for stair in 1..=count {
+            let next = if stair == count { to } else { from + by.copysign(to - from) * stair as f64 };
+            pieces.push((time_of_ramp(next - before, rate), next));
+            pieces.push((each, next));
+            before = next;
+        }
+        self.lay(name, "stairs", &pieces);
+    }
+
+    /// The profile.
+    pub fn finish(self) -> Profile {
+        Profile { segments: self.segments }
+    }
+
+    /// Appends a segment from where the course is, through pieces of (how long, where to).
+    fn lay(&mut self, name: String, kind: &'static str, pieces: &[(Duration, f64)]) {
+        let mut corners = vec![(self.at, self.value)];
+        for (length, value) in pieces {
+            self.at = self.at + *length;
+            self.value = *value;
+            corners.push((self.at, self.value));
+        }
+        self.segments.push(Segment { name, kind, corners });
+    }
+}
+
+/// How many stairs of `by` make `height`; the last may be lower. A remainder below a millionth of a
+/// stair comes from rounding in the conversion to SI, not from the file.
+pub(super) fn stair_count(height: f64, by: f64) -> usize {
+    ((height / by).abs() - 1e-6).ceil().max(1.0) as usize
+}
+
+/// How long a ramp over `height` at `rate` takes. Rounded up to whole microseconds, so that the
+/// slope never exceeds the rate, but for a remainder that comes from the conversion to SI.
+pub(super) fn time_of_ramp(height: f64, rate: f64) -> Duration {
+    let micros = (height / rate).abs() * 1e6;
+    Duration::from_micros((micros - 1e-3).ceil().max(1.0) as i64)
+}
+
+#[cfg(test)]
+mod tests;

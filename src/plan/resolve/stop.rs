@@ -1,0 +1,185 @@
+//! The supply and the safe state.
+
+use super::context::{Context, head, length};
+use super::demands::check_within;
+use super::links::Wires;
+use super::scope::Scope;
+use crate::diag::Diag;
+use crate::files::rig::{self, Role};
+use crate::plan::{Stop, StopFrame, Supply};
+
+/// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
+/// 60 V DC (UN R100, ISO 6469-3).
+const DE_ENERGISED_MAX_V: f64 = 60.0;
+
+/// Highest speed that may be called rest: one turn a second, 60 rpm (common practice: slow enough to
+/// follow a mark with the eye).
+const REST_MAX: f64 = std::f64::consts::TAU;
+
+/// Resolves the supply and holds its window against rig and unit.
+pub(super) fn supply(ctx: &mut Context<'_>) -> Supply {
+    let file = &ctx.rig.supply;
+    let (rig_limit, unit_limit) = (&ctx.rig.limits.bus, &ctx.unit.machine.bus_max);
+    let limit = if rig_limit.si <= unit_limit.si { rig_limit } else { unit_limit };
+    let bus = &file.bus;
+    if bus.low == bus.high || bus.low <= 0.0 {
+        let message = format!("{} is no window for the bus, expected two ends above zero", ctx.said(bus.at));
+        ctx.refuse(Diag::at(bus.at, message).help("write it like [\"145 V\", \"165 V\"]"));
+    } else if bus.high > limit.si {
+        let whose =
+            if limit.at.file == ctx.rig.at.file { "the rig's limit" } else { "what the unit stands," };
+        let message = format!("{} reaches above {whose} {}", ctx.said(bus.at), ctx.said(limit.at));
+        ctx.refuse(
+            Diag::at(bus.at, message).other(limit.at, "the limit").help("lower the upper end of the window"),
+        );
+    }
+    Supply {
+        kind: file.kind.value,
+        setting: file.setting.value,
+        switch_off: file.switch_off.clone(),
+        discharge: length(&file.discharge),
+    }
+}
+
+/// Resolves the safe state; channels by their index in the file.
+pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Option<Stop> {
+    let file = &ctx.rig.safe_state;
+    let frames: Vec<Option<StopFrame>> = file.send.iter().map(|f| frame(ctx, scope, wires, f)).collect();
+    check_frames(ctx, scope);
+    let current = current(ctx, scope);
+    check_rest(ctx, scope);
+    check_de_energised(ctx);
+    check_within(ctx, scope, wires, "not driven within", &file.not_driven_within, Role::DriveState);
+    Some(Stop {
+        frames: frames.into_iter().collect::<Option<_>>()?,
+        every: length(&file.every),
+        not_driven_within: length(&file.not_driven_within),
+        current: current?,
+        at_rest_within: length(&file.at_rest_within),
+        speed: (scope.with_role(Role::ShaftSpeed)?, file.at_rest_speed.si),
+        bus: (scope.with_role(Role::BusVoltage)?, file.de_energised_bus.si),
+    })
+}
+
+/// A stop frame begins with a terminator: whatever line was half sent is ended by it.
+fn frame(
+    ctx: &mut Context<'_>,
+    scope: &Scope<'_>,
+    wires: &Wires<'_>,
+    file: &rig::StopFrame,
+) -> Option<StopFrame> {
+    let link = ctx.look_up("a link of the rig", &file.link, &scope.link_names());
+    let ends = link.map_or(b"\n".as_slice(), |l| &wires.links[l].ends_with);
+    let line = ctx.fixed(&file.send, ends);
+    let expect = file.expect.as_ref().map(|e| ctx.pattern(e, ends));
+    Some(StopFrame {
+        link: link?,
+        bytes: [ends, &line?].concat(),
+        expect: match expect {
+            Some(expect) => Some(expect?),
+            None => None,
+        },
+    })
+}
+
+/// Whoever is told to turn must also be told to stop.
+fn check_frames(ctx: &mut Context<'_>, scope: &Scope<'_>) {
+    let file = &ctx.rig.safe_state;
+    let Some((_, demand)) = scope.speed_demand() else { return };
+    let link = &demand.file.link;
+    let known = scope.links.iter().any(|l| l.name.value == link.value);
+    let unknown_frame = file.send.iter().any(|f| ctx.is_wrong(f.link.at));
+    if known && !unknown_frame && !file.send.iter().any(|f| f.link.value == link.value) {
+        let message = format!(
+            "no frame of the safe state ({}) goes to link {}, which is told to turn",
+            ctx.cite(file.at),
+            ctx.said(link.at),
+        );
+        ctx.refuse(
+            Diag::at(head(file.at), message)
+                .other(link.at, "told to turn here")
+                .help("add a frame that takes the torque off"),
+        );
+    }
+}
+
+/// The limit of the phase current: there must be one exactly if there is a channel for it.
+fn current(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Option<(usize, f64)>> {
+    let file = &ctx.rig.safe_state;
+    match (scope.with_role(Role::PhaseCurrent), &file.not_driven_current) {
+        (None, None) => Some(None),
+        (Some(index), Some(limit)) => {
+            let channel = scope.channels[index];
+            let why = format!("for the current of `{}`", channel.name.value);
+            let value = ctx.quantity(limit, channel.kind?, &why, channel.name.at)?;
+            if value <= 0.0 {
+                let message = format!("{} is not above zero: it could not be confirmed", ctx.said(limit.at));
+                ctx.refuse(Diag::at(limit.at, message));
+            }
+            Some(Some((index, value)))
+        }
+        (None, Some(limit)) => {
+            let message = format!("{} needs a channel that measures the phase current", ctx.said(limit.at));
+            ctx.refuse(
+                Diag::at(limit.at, message)
+                    .help("add `measures = \"phase current\"` to a channel, or take it out"),
+            );
+            None
+        }
+        (Some(index), None) => {
+            let name = scope.channels[index].name;
+            let message = format!(
+                "the safe state ({}) has no `not_driven_current`, but {} measures the phase current",
+                ctx.cite(file.at),
+                ctx.named("channel", name),
+            );
+            ctx.refuse(
+                Diag::at(head(file.at), message)
+                    .other(name.at, "")
+                    .help("say below which current it counts as not driven"),
+            );
+            None
+        }
+    }
+}
+
+/// Rest must be slow, and more than the sensor's own uncertainty.
+fn check_rest(ctx: &mut Context<'_>, scope: &Scope<'_>) {
+    for limit in [&ctx.rig.safe_state.at_rest_speed, &ctx.rig.ready.speed] {
+        let channel = scope.with_role(Role::ShaftSpeed).map(|i| scope.channels[i]);
+        let u = channel.and_then(|c| c.file.uncertainty.as_ref()).filter(|u| u.unit.kind == limit_kind());
+        if limit.si > REST_MAX * (1.0 + 1e-12) || limit.si <= 0.0 {
+            let message =
+                format!("{} is no rest, expected a speed above zero and up to 60 rpm", ctx.said(limit.at));
+            ctx.refuse(Diag::at(limit.at, message));
+        } else if let Some(u) = u.filter(|u| limit.si < 2.0 * u.si) {
+            let message = format!(
+                "{} could not be told from rest: it is below twice the uncertainty {}",
+                ctx.said(limit.at),
+                ctx.said(u.at),
+            );
+            ctx.refuse(Diag::at(limit.at, message).other(u.at, "the uncertainty"));
+        }
+    }
+}
+
+fn limit_kind() -> crate::units::Kind {
+    crate::files::read::kind_of::<crate::files::read::Speed>()
+}
+
+fn check_de_energised(ctx: &mut Context<'_>) {
+    let limit = &ctx.rig.safe_state.de_energised_bus;
+    let window = &ctx.rig.supply.bus;
+    if limit.si > DE_ENERGISED_MAX_V || limit.si <= 0.0 {
+        let message =
+            format!("{} is not de-energised, expected above zero and up to 60 V", ctx.said(limit.at));
+        ctx.refuse(Diag::at(limit.at, message));
+    } else if limit.si >= window.low && !ctx.is_wrong(window.at) {
+        let message = format!(
+            "{} counts as de-energised, but a live bus may be as low as that: {}",
+            ctx.said(limit.at),
+            ctx.said(window.at),
+        );
+        ctx.refuse(Diag::at(limit.at, message).other(window.at, "the live window"));
+    }
+}

@@ -1,0 +1,277 @@
+//! The demo files resolve; changed in one place, they give one message.
+
+use crate::diag::{Diag, Place, Sources};
+use crate::files::load::{read_rig, read_suite, read_unit};
+use crate::files::rig::Role;
+use crate::plan::testing::*;
+use crate::plan::{Crossing, Plan, resolve};
+use crate::time::Duration;
+use crate::units::parse_quantity;
+
+const ROWS: &str = include_str!("../../../fixtures/broken/cross-rows.toml");
+const TEN_RIG: &str = include_str!("../../../fixtures/broken/ten-cross-rig.toml");
+const TEN_SUITE: &str = include_str!("../../../fixtures/broken/ten-cross.toml");
+
+fn si(text: &str) -> f64 {
+    parse_quantity(text).expect(text).si
+}
+
+fn line(sources: &Sources, place: &Option<(Place, String)>) -> i64 {
+    place.as_ref().map_or(0, |(p, _)| sources.line(*p) as i64)
+}
+
+/// As `file:line`.
+fn found_at(sources: &Sources, diag: &Diag) -> String {
+    let file = diag.place.as_ref().map_or("", |(p, _)| &sources.get(p.file).name);
+    format!("{file}:{}", line(sources, &diag.place))
+}
+
+#[test]
+fn a_plan_can_be_shared_between_threads() {
+    fn shared<T: Send + Sync>() {}
+    shared::<Plan>();
+}
+
+/// Each row of the file: one mistake, exactly one message, its text and both lines.
+#[test]
+fn every_mistake_gives_one_message_that_names_both_places() {
+    let rows: toml::Table = ROWS.parse().expect("the rows are TOML");
+    let rows = rows["row"].as_array().expect("rows");
+    assert!(rows.len() >= 50, "{} rows", rows.len());
+    let mut wrong = Vec::new();
+    for row in rows {
+        let text = |key: &str| row[key].as_str().expect(key);
+        let change = |file: &str, demo: &str| {
+            if file != text("file") {
+                return demo.to_string();
+            }
+            assert!(demo.contains(text("from")), "{} is not in the {file}", text("from"));
+            demo.replacen(text("from"), text("to"), 1)
+        };
+        let (sources, plan) = resolved(&change("rig", RIG), &change("unit", UNIT), &change("suite", SUITE));
+        let diags = plan.err().unwrap_or_default();
+        let as_expected = matches!(diags.as_slice(), [d] if d.message == text("message")
+            && line(&sources, &d.place) == row["line"].as_integer().expect("line")
+            && line(&sources, &d.other) == row["other"].as_integer().expect("other"));
+        if !as_expected {
+            wrong.push(format!("{} -> {}\n{}", text("from"), text("to"), rendered(&sources, &diags)));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
+}
+
+#[test]
+fn ten_mistakes_give_ten_messages_in_the_order_of_the_files() {
+    let (sources, plan) = resolved(TEN_RIG, UNIT, TEN_SUITE);
+    let diags = plan.expect_err("ten mistakes");
+    let found: Vec<String> = diags.iter().map(|d| found_at(&sources, d)).collect();
+    let expected = [
+        "rig.toml:25",
+        "rig.toml:66",
+        "rig.toml:93",
+        "rig.toml:133",
+        "rig.toml:162",
+        "rig.toml:218",
+        "suite.toml:11",
+        "suite.toml:17",
+        "suite.toml:49",
+        "suite.toml:64",
+    ];
+    assert_eq!(found, expected, "{}", rendered(&sources, &diags));
+}
+
+/// With an escape in the text its bytes cannot be matched with the file's: the whole text is shown.
+#[test]
+fn a_mistake_in_a_pattern_is_shown_at_its_bytes() {
+    for (texts, shown) in [
+        (r##"["# {_}", "! {code"]"##, "{code"),
+        (r##"["# {_}", '! {code']"##, "{code"),
+        (r##"["# {_}", "\u0021 {code"]"##, r#""\u0021 {code""#),
+    ] {
+        let rig = RIG.replacen(r##"["# {_}"]"##, texts, 1);
+        let (sources, plan) = resolved(&rig, UNIT, SUITE);
+        let diags = plan.expect_err(texts);
+        let (place, _) = diags[0].place.as_ref().expect("a place");
+        assert_eq!((diags.len(), sources.text(*place)), (1, shown));
+    }
+}
+
+#[test]
+fn a_build_can_be_asked_for_only_where_the_identity_shows_it() {
+    let (_, plan) = resolved_for(RIG, UNIT, SUITE, Some("1.4.2"));
+    assert_eq!(plan.expect("the demo shows its build").build.as_deref(), Some("1.4.2"));
+    let rig = RIG.replacen("{serial},{build}", "{serial},{_}", 1);
+    assert!(resolved(&rig, UNIT, SUITE).1.is_ok(), "without a build to ask for there is nothing to show");
+    let (_, plan) = resolved_for(&rig, UNIT, SUITE, Some("1.4.2"));
+    let diags = plan.expect_err("the build is not shown");
+    assert_eq!(
+        (diags.len(), diags[0].message.as_str()),
+        (1, "build `1.4.2` is asked for, but no link has an identity with {build}")
+    );
+}
+
+/// By hand, bytes a second: out 200 x 11 + 10 x 11 + 50 x 22 + 2 x 20 = 3450, in (12 to a field)
+/// 200 x 65 + 10 x 65 + 50 x 2 + 2 x 2 = 13754; 10 bits each at 460800 baud are 46080 a second.
+#[test]
+fn the_load_of_the_demo_link_is_as_worked_out_by_hand() {
+    let link = &plan_of(RIG, UNIT, SUITE).links[0];
+    assert!((link.load.0 - 3450.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
+    assert!((link.load.1 - 13754.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
+    // Four texts of an identity and three commas.
+    assert_eq!(link.line_max, 4 * 72 + 3);
+}
+
+/// 7E2: start, seven data bits, parity and two stop bits are 11 bits; 10/11 of the bytes get through.
+#[test]
+fn the_frame_counts_in_the_load() {
+    let rig = RIG.replacen("baud = 460800", "baud = 460800\nframe = \"7E2\"", 1);
+    let link = &plan_of(&rig, UNIT, SUITE).links[0];
+    assert_eq!(link.frame.bits(), 11);
+    assert!((link.load.0 - 3450.0 * 11.0 / 460_800.0).abs() < 1e-12, "{:?}", link.load);
+}
+
+/// A request of 480 bytes takes 10.4 ms and its reply another 1.4 ms: more than 10 ms, half of 20 ms.
+#[test]
+fn an_exchange_longer_than_half_the_heartbeat_is_refused() {
+    let long = format!("send = \"MEAS:SLOW? {}\"", "x".repeat(468));
+    let rig = RIG.replacen("send = \"MEAS:SLOW?\"", &long, 1).replacen(
+        "every = \"100 ms\"",
+        "every = \"200 ms\"",
+        1,
+    );
+    let (sources, plan) = resolved(&rig, UNIT, SUITE);
+    let diags = plan.expect_err("too long");
+    let expected = "poll `slow` (rig, line 52) and its reply take 11.8 ms at 460800 baud, longer than half the heartbeat 10 ms (rig, line 134)";
+    assert_eq!((diags.len(), diags[0].message.as_str()), (1, expected), "{}", rendered(&sources, &diags));
+}
+
+#[test]
+fn pre_checks_have_their_windows_and_say_what_is_absent() {
+    let plan = plan_of(RIG, UNIT, SUITE);
+    let window = |name: &str| {
+        let window = plan.ready.windows.iter().find(|w| w.name == name).unwrap_or_else(|| panic!("{name}"));
+        (plan.channels[window.channel].name.as_str(), window.low, window.high)
+    };
+    let (cold, warm) = (si("5 °C"), si("45 °C"));
+    assert_eq!(window("bus in window"), ("bus", 140.0, 165.0));
+    assert_eq!(window("winding temperature plausible"), ("winding", cold, warm));
+    assert_eq!(window("inverter temperature plausible"), ("inverter", cold, warm));
+    assert_eq!(window("coolant temperature plausible"), ("coolant", cold, warm));
+    assert_eq!(window("pedal at rest"), ("pedal", f64::NEG_INFINITY, 0.03));
+    assert_eq!(window("shaft at rest"), ("speed", -si("8 rpm"), si("8 rpm")));
+    assert_eq!(window("emergency-stop loop closed"), ("stop_loop", 0.5, f64::INFINITY));
+    assert_eq!(window("bus_current plausible"), ("bus_current", -100.0, 100.0));
+    assert_eq!(plan.ready.absent, ["coolant flow"]);
+}
+
+#[test]
+fn a_rig_without_pedal_and_stop_loop_says_so() {
+    let rig = RIG.replacen("measures = \"pedal\"\n", "", 1).replacen("pedal = \"3 %\"\n", "", 1).replacen(
+        "measures = \"emergency-stop loop\"\n",
+        "",
+        1,
+    );
+    let plan = plan_of(&rig, UNIT, SUITE);
+    assert_eq!(plan.ready.absent, ["coolant flow", "emergency-stop loop", "pedal"]);
+}
+
+#[test]
+fn what_is_sent_has_its_terminator_and_stop_frames_begin_with_one() {
+    let rig = RIG.replacen("reply_within", "ends_with = \"\\r\\n\"\nreply_within", 1);
+    let plan = plan_of(&rig, UNIT, SUITE);
+    assert_eq!(plan.stop.frames[0].bytes, b"\r\nCONT:WORD 0;*OPC?\r\n");
+    assert_eq!(plan.groups[0].exchange.send, b"MEAS:DRIV?\r\n");
+    assert_eq!(plan.drive.enable[2].send, b"CONT:WORD 15;*OPC?\r\n");
+    assert_eq!(plan.demands[0].send.encode(600.0), b"SOUR:SPE 600.0;*OPC?\r\n");
+    assert_eq!(plan.links[0].identity.as_ref().expect("identity").send, b"*IDN?\r\n");
+}
+
+#[test]
+fn trips_are_in_si_and_those_of_the_rig_come_first() {
+    let suite =
+        SUITE.replacen("[[test]]", "[trip.warm]\nchannel = \"coolant\"\nabove = \"60 °C\"\n\n[[test]]", 1);
+    let plan = plan_of(RIG, UNIT, &suite);
+    let trip = |name: &str| plan.trips.iter().find(|t| t.name == name).unwrap_or_else(|| panic!("{name}"));
+    assert_eq!(trip("overspeed").when, Crossing::Above(si("1900 rpm")));
+    assert_eq!(trip("reverse").when, Crossing::Below(si("-60 rpm")));
+    assert_eq!(trip("reverse").lasting, Duration::from_millis(20));
+    assert_eq!(trip("inverter_heating").when, Crossing::RisesFaster(4.0, Duration::from_millis(2000)));
+    assert_eq!(plan.channels[trip("runaway").channel].name, "speed_error");
+    assert_eq!(plan.trips.last().map(|t| t.name.as_str()), Some("warm"));
+}
+
+/// `b` is derived from `a`, which stands after it in the file, and both before the measured ones.
+#[test]
+fn derived_channels_come_after_what_they_use() {
+    let derived = "[channel.b]\nunit = \"rpm\"\nderived = \"a - speed\"\n\n[channel.a]\nunit = \"rpm\"\nderived = \"2 * speed\"\n\n";
+    let rig = RIG.replacen("[channel.state]", &format!("{derived}[channel.state]"), 1);
+    let plan = plan_of(&rig, UNIT, SUITE);
+    let index = |name: &str| plan.channels.iter().position(|c| c.name == name).expect(name);
+    assert_eq!((index("state"), index("stop_loop")), (0, 9));
+    assert!(index("a") < index("b") && index("a") > 9);
+    assert_eq!(plan.channel_with(Role::ShaftSpeed), Some(index("speed")));
+    assert_eq!(plan.stop.speed.0, index("speed"));
+    assert_eq!(plan.groups[0].fields[1], Some(index("speed")));
+    let window = plan.ready.windows.iter().find(|w| w.name == "bus in window").expect("bus");
+    assert_eq!(window.channel, index("bus"));
+}
+
+#[test]
+fn the_summary_says_it_in_a_few_lines() {
+    let expected = "\
+first spin on Hollin Clough bench: HC-7 HC7-0042
+link board: twin at 460800 baud, 2 polls, busy 37.3 % of the time (7.5 % out, 29.8 % in)
+test crawl: 8.0 s, up to 120.0 rpm, 2 criteria
+test climb: 17.5 s, up to 680.0 rpm, 4 criteria
+test stairs: 28.0 s, up to 1200 rpm, 4 criteria
+11 channels, 1 of them derived; 10 trips; 5 questions before each run
+guards absent: coolant flow
+";
+    assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
+}
+
+/// Takes out every line and puts other values into it: whatever still fits the schemas is resolved or
+/// refused with messages that can be shown, and nothing panics.
+#[test]
+fn no_change_of_a_line_makes_the_resolver_panic() {
+    let others = ["\"\"", "\"{value}\"", "\"0 rpm\"", "\"1e30 s\"", "\"state\""];
+    let (mut taken, mut refused) = (0, 0);
+    for (which, demo) in [RIG, UNIT, SUITE].into_iter().enumerate() {
+        let lines: Vec<&str> = demo.lines().collect();
+        for at in 0..lines.len() {
+            let value = lines[at].split_once(" = ").map(|(key, _)| key);
+            let changed = others.iter().filter_map(|o| value.map(|key| format!("{key} = {o}")));
+            for new in changed.chain([String::new()]) {
+                let mut text: Vec<&str> = lines.clone();
+                text[at] = &new;
+                let mut texts = [RIG.to_string(), UNIT.to_string(), SUITE.to_string()];
+                texts[which] = text.join("\n");
+                match resolved(&texts[0], &texts[1], &texts[2]) {
+                    (_, Ok(_)) => taken += 1,
+                    (sources, Err(diags)) => {
+                        assert!(!diags[0].render(&sources, false).is_empty());
+                        refused += 1;
+                    }
+                }
+            }
+        }
+    }
+    assert!(taken > 100 && refused > 300, "{taken} taken, {refused} refused");
+}
+
+/// The reader of the files has each trip with exactly one limit; a rig that did not come from it is
+/// refused all the same.
+#[test]
+fn a_rig_that_breaks_a_rule_of_its_tables_is_refused() {
+    let mut sources = Sources::default();
+    let (rig, unit, suite) = (
+        read_rig(&mut sources, "rig.toml", RIG).0,
+        read_unit(&mut sources, "unit.toml", UNIT).0,
+        read_suite(&mut sources, "suite.toml", SUITE).0,
+    );
+    let (mut rig, unit, suite) = (rig.expect("rig"), unit.expect("unit"), suite.expect("suite"));
+    let hot = &mut rig.trip.0.iter_mut().find(|(name, _)| name.value == "winding_hot").expect("the trip").1;
+    hot.below = hot.above.clone();
+    let diags = resolve(&sources, &rig, &unit, &suite, None).expect_err("two limits");
+    assert_eq!(diags.len(), 1, "{}", rendered(&sources, &diags));
+}

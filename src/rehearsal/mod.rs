@@ -1,0 +1,200 @@
+//! A suite against the twin on a virtual clock: the identical engine, the same bytes through the same
+//! decoder, and the line's time for every one of them.
+
+mod bench;
+
+pub use bench::{TwinError, twin_spec};
+
+use crate::engine::{Input, Logged, Output, Step, StopReason};
+use crate::outcome::Cause;
+use crate::plan::Plan;
+use crate::time::{Duration, Instant};
+use crate::twin::{Direction, FaultSetting, LinkFaults, Twin, TwinSpec};
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+use std::sync::Arc;
+
+/// What the controller needs to work out a reply. The pseudo-terminal's twin needs its process's own
+/// time instead.
+const ANSWERING: Duration = Duration::from_micros(150);
+
+/// No rehearsal goes on longer than this beyond what its profiles need: the engine has deadlines for
+/// everything, so this is a defect's end, not a suite's.
+const BEYOND: Duration = Duration::from_millis(600_000);
+
+/// How a rehearsal ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Ended {
+    /// The engine's word.
+    pub cause: Cause,
+    /// In words.
+    pub why: String,
+    /// When, on the virtual clock.
+    pub at: Instant,
+}
+
+/// The simulated end of the links.
+#[derive(Debug)]
+pub struct Bench {
+    /// The simulated controller and rig.
+    pub twin: Twin,
+    /// What happens to bytes on their way to the controller.
+    pub out: LinkFaults,
+    /// What happens to bytes on their way back.
+    pub back: LinkFaults,
+    /// An operator who stops the run at a moment, to rehearse that too.
+    pub stop_at: Option<Instant>,
+}
+
+impl Bench {
+    /// A simulated bench with its faults; everything random in it comes from the seed.
+    pub fn new(spec: TwinSpec, seed: u64, faults: &[FaultSetting]) -> Bench {
+        Bench {
+            twin: Twin::new(spec, seed, faults),
+            out: LinkFaults::new(seed, Direction::ToDevice, faults),
+            back: LinkFaults::new(seed, Direction::FromDevice, faults),
+            stop_at: None,
+        }
+    }
+}
+
+/// Bytes on their way.
+#[derive(Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Flight {
+    at: Instant,
+    /// Keeps the order of bytes that arrive together.
+    number: u64,
+    to_engine: bool,
+    link: usize,
+    bytes: Vec<u8>,
+}
+
+/// One direction of the line of one link: when it is free again.
+#[derive(Debug, Clone, Copy, Default)]
+struct Line {
+    out: Instant,
+    back: Instant,
+}
+
+/// Runs a plan against the twin. Every step of the engine goes to `sink`; questions go to `answer`.
+pub fn rehearse(
+    plan: &Arc<Plan>,
+    bench: &mut Bench,
+    answer: &mut dyn FnMut(&str, &str) -> (bool, String),
+    sink: &mut dyn FnMut(Step),
+) -> Ended {
+    Rehearsal {
+        plan: plan.clone(),
+        engine: Logged::new(plan.clone()),
+        lines: vec![Line::default(); plan.links.len()],
+        flights: BinaryHeap::new(),
+        number: 0,
+        wake: Some(Instant::ZERO),
+    }
+    .run(bench, answer, sink)
+}
+
+struct Rehearsal {
+    plan: Arc<Plan>,
+    engine: Logged,
+    lines: Vec<Line>,
+    flights: BinaryHeap<Reverse<Flight>>,
+    number: u64,
+    wake: Option<Instant>,
+}
+
+impl Rehearsal {
+    fn run(
+        mut self,
+        bench: &mut Bench,
+        answer: &mut dyn FnMut(&str, &str) -> (bool, String),
+        sink: &mut dyn FnMut(Step),
+    ) -> Ended {
+        let limit = self.plan.length_estimate() + BEYOND;
+        loop {
+            let flight = self.flights.peek().map_or(Instant::NEVER, |Reverse(f)| f.at);
+            let now =
+                flight.min(self.wake.unwrap_or(Instant::NEVER)).min(bench.stop_at.unwrap_or(Instant::NEVER));
+            if now > limit {
+                let why = "the rehearsal did not end by itself: this is a defect of the runner".into();
+                return Ended { cause: Cause::NotMade, why, at: limit };
+            }
+            let mut inputs = Vec::new();
+            if bench.stop_at == Some(now) {
+                bench.stop_at = None;
+                inputs.push(Input::Stop(StopReason::Operator("stopped by the rehearsed operator".into())));
+            } else if flight == now {
+                match self.flights.pop() {
+                    Some(Reverse(f)) if f.to_engine => {
+                        inputs.push(Input::Bytes { link: f.link, bytes: f.bytes })
+                    }
+                    Some(Reverse(f)) => self.at_device(now, f, bench),
+                    None => {}
+                }
+            } else {
+                self.wake = None;
+                inputs.push(Input::Deadline);
+            }
+            while let Some(input) = inputs.pop() {
+                let step = self.engine.handle(now, input);
+                let ended = self.outputs(now, &step, bench, answer, &mut inputs);
+                sink(step);
+                if let Some((cause, why)) = ended {
+                    bench.twin.advance(now);
+                    return Ended { cause, why, at: now };
+                }
+            }
+        }
+    }
+
+    /// Bytes have reached the controller: it answers, and the answer sets out on the line.
+    fn at_device(&mut self, now: Instant, flight: Flight, bench: &mut Bench) {
+        bench.twin.receive(now, &flight.bytes);
+        let ready = now + ANSWERING;
+        while let Some(bytes) = bench.twin.transmit() {
+            let line = &mut self.lines[flight.link].back;
+            let start = ready.max(*line);
+            *line = start + self.plan.links[flight.link].line_time(bytes.len());
+            let arrives = *line;
+            self.fly(arrives, true, flight.link, &bytes, bench);
+        }
+    }
+
+    fn outputs(
+        &mut self,
+        now: Instant,
+        step: &Step,
+        bench: &mut Bench,
+        answer: &mut dyn FnMut(&str, &str) -> (bool, String),
+        inputs: &mut Vec<Input>,
+    ) -> Option<(Cause, String)> {
+        let mut ended = None;
+        for (_, output) in &step.outputs {
+            match output {
+                Output::Send { link, bytes } => {
+                    let line = &mut self.lines[*link].out;
+                    let start = now.max(*line);
+                    *line = start + self.plan.links[*link].line_time(bytes.len());
+                    let arrives = *line;
+                    self.fly(arrives, false, *link, bytes, bench);
+                }
+                Output::WakeAt(at, _) => self.wake = Some((*at).max(now)),
+                Output::Ask { id, ask } => {
+                    let (yes, by) = answer(id, ask);
+                    inputs.push(Input::Answer { id: id.clone(), yes, by });
+                }
+                Output::Finished { cause, why } => ended = Some((*cause, why.clone())),
+                Output::Record(_) => {}
+            }
+        }
+        ended
+    }
+
+    fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: &[u8], bench: &mut Bench) {
+        let faults = if to_engine { &mut bench.back } else { &mut bench.out };
+        for (at, bytes) in faults.pass(at, bytes) {
+            self.number += 1;
+            self.flights.push(Reverse(Flight { at, number: self.number, to_engine, link, bytes }));
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! From a trace to verdicts: columns, metrics, and what ended the run. Pure; `run` and `report` call
+//! the same.
+
+use crate::columns::{Columns, Span};
+use crate::metrics::{Refusal, View};
+use crate::outcome::Cause;
+use crate::plan::{Criterion, Plan, columns};
+use crate::record::{Event, Record, What};
+use crate::verdict::{Verdict, judge};
+
+/// What a trace says.
+#[derive(Debug, Clone)]
+pub struct Results {
+    /// Everything measured.
+    pub columns: Columns,
+    /// What happened.
+    pub events: Vec<Event>,
+    /// Per test, per criterion.
+    pub verdicts: Vec<Vec<Verdict>>,
+    /// What ended the run, criteria included.
+    pub cause: Cause,
+    /// In words.
+    pub why: String,
+}
+
+/// Computes everything from the records in their recorded order.
+pub fn evaluate(plan: &Plan, records: &[Record]) -> Results {
+    let columns = columns(plan, records.iter());
+    let events: Vec<Event> = records
+        .iter()
+        .filter_map(|r| match r {
+            Record::Event(event) => Some(event.clone()),
+            _ => None,
+        })
+        .collect();
+    let verdicts: Vec<Vec<Verdict>> = plan
+        .tests
+        .iter()
+        .enumerate()
+        .map(|(test, t)| t.criteria.iter().map(|c| verdict(plan, &columns, test, c)).collect())
+        .collect();
+    let (cause, why) = cause(plan, &events, &verdicts);
+    Results { columns, events, verdicts, cause, why }
+}
+
+fn verdict(plan: &Plan, columns: &Columns, test: usize, criterion: &Criterion) -> Verdict {
+    let span = columns.spans.iter().find(|s| s.test == test && s.segment == criterion.over);
+    let measured = match span {
+        Some(span) if span.complete => criterion.metric.compute(&view(columns, criterion, span)),
+        Some(span) => Err(Refusal { why: format!("`{}` did not run to its end", span.name) }),
+        None => Err(Refusal { why: "it was not run".into() }),
+    };
+    judge(plan.rule, criterion.low, criterion.high, measured)
+}
+
+fn view<'a>(columns: &'a Columns, criterion: &'a Criterion, span: &'a Span) -> View<'a> {
+    View { columns, of: &criterion.of, against: &criterion.against, span, band: criterion.band }
+}
+
+/// What ended the run: the engine's word, then the criteria. A trace without the engine's last word
+/// was cut.
+fn cause(plan: &Plan, events: &[Event], verdicts: &[Vec<Verdict>]) -> (Cause, String) {
+    let finished = events.iter().rev().find_map(|e| match &e.what {
+        What::Finished { cause, why } => Some((*cause, why.clone())),
+        _ => None,
+    });
+    let Some((cause, why)) = finished else {
+        return (Cause::NotMade, "the run was cut: the trace ends before the engine did".into());
+    };
+    let unmet: Vec<String> = plan
+        .tests
+        .iter()
+        .zip(verdicts)
+        .flat_map(|(t, v)| t.criteria.iter().zip(v).map(move |(c, v)| (t, c, v)))
+        .filter(|(_, _, v)| !v.met)
+        .map(|(t, c, _)| format!("{}: {} of {}", t.name, c.metric.id(), c.of))
+        .collect();
+    match cause {
+        Cause::Passed if unmet.len() == 1 => {
+            (Cause::CriterionFailed, format!("1 criterion not met ({})", unmet[0]))
+        }
+        Cause::Passed if !unmet.is_empty() => {
+            (Cause::CriterionFailed, format!("{} criteria not met ({})", unmet.len(), unmet.join("; ")))
+        }
+        _ => (cause, why),
+    }
+}

@@ -1,0 +1,131 @@
+use super::*;
+use crate::diag::{FileId, Place};
+use crate::files::read::{At, Named};
+use crate::shell::support::plan;
+
+fn place() -> Place {
+    Place { file: FileId(0), start: 0, end: 0 }
+}
+
+fn at<T>(value: T) -> At<T> {
+    At { value, at: place() }
+}
+
+fn answers(given: &[(&str, &str)]) -> Answers {
+    let answer = given.iter().map(|(id, text)| (at(id.to_string()), at(text.to_string()))).collect();
+    Answers {
+        at: place(),
+        schema: at(1),
+        unit_serial: at("HC7-0042".into()),
+        build: at("b1".into()),
+        answered_by: at("A. Person".into()),
+        expires: at("2026-11-25T18:00:00Z".into()),
+        answer: Named(answer),
+    }
+}
+
+fn noon() -> OffsetDateTime {
+    OffsetDateTime::parse("2026-11-25T12:00:00Z", &Rfc3339).expect("a moment")
+}
+
+fn pty() -> PortKind {
+    PortKind::Pty("/dev/pts/7".into())
+}
+
+fn wrong(answers: &Answers) -> Vec<NoAnswer> {
+    choose(&plan(9600), &[pty()], Some(answers), true, noon()).expect_err("refused")
+}
+
+#[test]
+fn only_the_twin_is_assumed_and_only_without_a_terminal() {
+    let plan = plan(9600);
+    let choose = |kinds: &[PortKind], terminal| super::choose(&plan, kinds, None, terminal, noon());
+    assert_eq!(choose(&[PortKind::Twin], true), Ok(Operator::Terminal));
+    assert_eq!(choose(&[PortKind::Twin], false), Ok(Operator::Simulated));
+    assert_eq!(choose(&[pty()], true), Ok(Operator::Terminal));
+    for kinds in [&[pty()][..], &[PortKind::Twin, pty()], &[]] {
+        let refused = choose(kinds, false).expect_err("nobody can answer");
+        let [NoAnswer::Nobody { count: 1, .. }] = &refused[..] else { panic!("{refused:?}") };
+        let text = refused[0].to_string();
+        assert!(text.contains("the rig asks 1 question before") && text.contains("`guards`"), "{text}");
+        assert!(text.contains("--answers"), "{text}");
+    }
+}
+
+#[test]
+fn good_answers_are_taken_with_the_name_of_who_gave_them() {
+    let chosen =
+        choose(&plan(9600), &[pty()], Some(&answers(&[("guards", "yes"), ("more", "no")])), false, noon());
+    let expected = BTreeMap::from([("guards".to_string(), true), ("more".to_string(), false)]);
+    let by = "answers file of A. Person, holds until 2026-11-25T18:00:00Z".to_string();
+    assert_eq!(chosen, Ok(Operator::File { answers: expected, by }));
+}
+
+#[test]
+fn each_thing_wrong_with_answers_is_one_message_and_all_come_at_once() {
+    let good = || answers(&[("guards", "yes")]);
+    let text = |answers: &Answers| {
+        let wrong = wrong(answers);
+        assert_eq!(wrong.len(), 1, "{wrong:?}");
+        wrong[0].to_string()
+    };
+    let other = |change: fn(&mut Answers)| {
+        let mut answers = good();
+        change(&mut answers);
+        text(&answers)
+    };
+    assert_eq!(
+        other(|a| a.unit_serial = at("HC7-0001".into())),
+        "the answers are for unit `HC7-0001`, and this is unit `HC7-0042`; answer anew for this unit"
+    );
+    assert_eq!(
+        other(|a| a.build = at("b0".into())),
+        "the answers are for build `b0`, and the run is for build `b1`; answer anew for this build"
+    );
+    assert!(
+        other(|a| a.expires = at("2026-11-25T12:00:00Z".into())).starts_with("the answers ceased to hold at")
+    );
+    assert!(
+        other(|a| a.expires = at("2026-11-25T13:30:00+02:00".into())).contains("it is 2026-11-25T12:00:00Z")
+    );
+    assert!(other(|a| a.expires = at("tomorrow".into())).contains("is no moment"));
+    assert_eq!(text(&answers(&[])), "the answers say nothing about `guards`; add them under [answer]");
+    assert_eq!(
+        text(&answers(&[("guards", "Yes!")])),
+        "the answer to `guards` is `Yes!`; write \"yes\" or \"no\""
+    );
+    let mut all = answers(&[("guards", "maybe")]);
+    (all.unit_serial, all.build, all.expires) = (at("x".into()), at("x".into()), at("x".into()));
+    assert_eq!(wrong(&all).len(), 4);
+}
+
+#[test]
+fn a_run_that_names_no_build_takes_no_answers() {
+    let mut plan = plan(9600);
+    plan.build = None;
+    let refused =
+        choose(&plan, &[pty()], Some(&answers(&[("guards", "yes")])), true, noon()).expect_err("refused");
+    assert_eq!(refused, [NoAnswer::BuildOpen { found: "b1".into() }]);
+}
+
+#[test]
+fn yes_in_full_is_yes_an_empty_line_asks_again_and_anything_else_is_no() {
+    for (typed, expected, asked) in [
+        ("yes\n", true, 1),
+        ("  YES \n", true, 1),
+        ("y\n", false, 1),
+        ("no\n", false, 1),
+        ("yes please\n", false, 1),
+        ("\n\nyes\n", true, 3),
+        ("\n \nja\n", false, 3),
+    ] {
+        let mut shown = Vec::new();
+        let answer = type_answer("Is it so?", &mut typed.as_bytes(), &mut shown).expect("answered");
+        let shown = String::from_utf8(shown).expect("text");
+        assert_eq!((answer, shown.matches("Is it so? [yes/no]").count()), (expected, asked), "{typed:?}");
+    }
+    assert!(
+        type_answer("Is it so?", &mut &b""[..], &mut Vec::new()).is_err(),
+        "a closed terminal is no answer"
+    );
+}

@@ -1,0 +1,41 @@
+//! The reader: one thread per port, since two readers of one port take each other's bytes.
+
+use super::Handle;
+use crate::engine::Input;
+use crate::shell::clock::Clock;
+use crate::shell::drive::{Inbox, Message};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+/// How long a reader waits before it looks whether the run is over.
+pub const READ_WITHIN: Duration = Duration::from_millis(100);
+
+/// Starts the reader of a link. It stamps each chunk when it has it and passes it on as it came:
+/// split, merged, late. When the port is gone it says so once and ends.
+///
+/// # Errors
+/// The system starts no more threads.
+pub fn spawn_reader(
+    link: usize,
+    handle: Handle,
+    clock: Clock,
+    inbox: Inbox,
+    over: Arc<AtomicBool>,
+) -> std::io::Result<std::thread::JoinHandle<()>> {
+    super::super::drive::spawn_watched(&format!("reader {link}"), clock, inbox.clone(), move || {
+        let mut buffer = [0; 4096];
+        while !over.load(Ordering::Relaxed) {
+            let input = match handle.read(&mut buffer, READ_WITHIN) {
+                Ok(0) => continue,
+                Ok(count) => Input::Bytes { link, bytes: buffer[..count].to_vec() },
+                Err(errno) => Input::LinkLost { link, why: format!("the port is gone ({errno})") },
+            };
+            let gone = matches!(input, Input::LinkLost { .. });
+            let listening = inbox.send(Message { at: clock.now(), input }).is_ok();
+            if gone || !listening {
+                return;
+            }
+        }
+    })
+}

@@ -1,0 +1,225 @@
+use super::*;
+use crate::engine::Input;
+use crate::outcome::Cause;
+use crate::shell::clock::Clock;
+use crate::shell::pty::Pty;
+use crate::shell::support::{link, read_until};
+use std::os::unix::fs::PermissionsExt;
+use std::process::Command;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+
+fn open(path: &Path) -> Result<Port, PortError> {
+    Port::open(&link(460_800), path)
+}
+
+fn trouble(path: &str) -> PortTrouble {
+    open(Path::new(path)).expect_err("it must not open").trouble
+}
+
+#[test]
+fn the_twin_and_pseudo_terminals_are_admitted_and_nothing_else() {
+    let pty = Pty::open(None).expect("a pty");
+    let folder = tempfile::tempdir().expect("a folder");
+    let linked = folder.path().join("board");
+    std::os::unix::fs::symlink(pty.path(), &linked).expect("a link");
+    let text = |path: &Path| path.display().to_string();
+    assert_eq!(admitted("twin").expect("admitted"), PortKind::Twin);
+    for path in [pty.path(), &linked] {
+        assert_eq!(admitted(&text(path)).expect("admitted"), PortKind::Pty(pty.path().to_path_buf()));
+    }
+    // `/dev/tty0` is a terminal that is no pseudo-terminal; `/dev/null` is a device that is no terminal.
+    let cases = [
+        ("/dev/tty0", PortTrouble::Real, Cause::Refused),
+        ("/dev/null", PortTrouble::Real, Cause::Refused),
+        ("/dev/ttyUSB77", PortTrouble::Missing, Cause::NotMade),
+        ("/etc/passwd", PortTrouble::NotSerial, Cause::NotMade),
+        ("/dev", PortTrouble::NotSerial, Cause::NotMade),
+    ];
+    for (path, trouble, cause) in cases {
+        let error = admitted(path).expect_err(path);
+        assert_eq!((error.trouble.clone(), error.cause()), (trouble, cause), "{path}");
+    }
+}
+
+#[test]
+fn a_refusal_of_a_real_port_says_why_and_what_to_use_instead() {
+    let text = admitted("/dev/tty0").expect_err("refused").to_string();
+    for part in
+        ["`/dev/tty0`", "does not open real ports", "first rungs", "`port = \"twin\"` or a pseudo-terminal"]
+    {
+        assert!(text.contains(part), "{part:?} is missing in {text:?}");
+    }
+}
+
+#[test]
+fn each_wrong_port_has_its_own_message() {
+    let cases = [
+        ("/dev/ttyUSB77", PortTrouble::Missing, "does not exist; plug the adapter in"),
+        ("/dev/null", PortTrouble::NotSerial, "is not a serial device"),
+        ("/etc", PortTrouble::NotSerial, "is not a serial device"),
+    ];
+    for (path, expected, words) in cases {
+        let error = open(Path::new(path)).expect_err("it must not open");
+        assert_eq!(error.trouble, expected, "{path}");
+        let text = error.to_string();
+        assert!(text.starts_with(&format!("link `board`: port `{path}` {words}")), "{text}");
+        assert!(!text.contains('\n'), "one line: {text}");
+    }
+}
+
+#[test]
+fn a_line_rate_of_nothing_is_refused_and_an_unusual_one_taken() {
+    let pty = Pty::open(None).expect("a pty");
+    let error = Port::open(&link(0), pty.path()).expect_err("no rate");
+    assert_eq!(error.trouble, PortTrouble::Baud { asked: 0, got: None });
+    assert!(error.to_string().contains("does not take 0 baud; set `baud`"), "{error}");
+    Port::open(&link(123_457), pty.path()).expect("a pty takes any rate");
+}
+
+/// Root passes by exclusive mode, so that for root the file lock must tell; an unprivileged user
+/// meets both.
+#[test]
+fn a_port_in_use_says_so_and_is_free_again_when_closed() {
+    let pty = Pty::open(None).expect("a pty");
+    let held = open(pty.path()).expect("it opens");
+    assert_eq!(trouble(&pty.path().display().to_string()), PortTrouble::InUse);
+    drop(held);
+    open(pty.path()).expect("it is free again");
+}
+
+#[test]
+fn who_holds_a_port_is_named() {
+    let pty = Pty::open(None).expect("a pty");
+    let mut sleeper = Command::new("sleep")
+        .arg("60")
+        .stdin(std::fs::File::open(pty.path()).expect("the slave opens"))
+        .spawn()
+        .expect("sleep starts");
+    let error = PortError::new(pty.path().display().to_string(), PortTrouble::InUse);
+    sleeper.kill().expect("it was running");
+    sleeper.wait().expect("it ends");
+    let expected = format!("is in use by sleep (process {})", sleeper.id());
+    assert!(error.to_string().contains(&expected), "{error}");
+}
+
+/// The part of the next test that has no privileges. It is run by it, never by itself.
+#[test]
+#[ignore = "a helper: started by `an_unprivileged_user_is_told_about_the_group` as another user"]
+fn helper_opens_a_port_without_permission() {
+    let path = std::env::var("SPINPROOF_TEST_PORT").expect("the test sets it");
+    let error = open(Path::new(&path)).expect_err("this user may not open it");
+    println!("HELPER SAYS {error}");
+}
+
+#[test]
+fn an_unprivileged_user_is_told_about_the_group() {
+    let pty = Pty::open(None).expect("a pty");
+    std::fs::set_permissions(pty.path(), std::fs::Permissions::from_mode(0o600)).expect("mode set");
+    let me = std::env::current_exe().expect("a path");
+    let root = rustix::process::getuid().is_root();
+    // As root: a copy that anybody may run, as a user that owns nothing. Otherwise the port is
+    // closed to its own user as well.
+    let folder = tempfile::tempdir().expect("a folder");
+    let (program, mut command) = if root {
+        std::fs::set_permissions(folder.path(), std::fs::Permissions::from_mode(0o755)).expect("mode set");
+        let copy = folder.path().join("tests");
+        std::fs::copy(&me, &copy).expect("copied");
+        let mut command = Command::new("setpriv");
+        command.args(["--reuid=65534", "--regid=65534", "--clear-groups", "--"]);
+        (copy, command)
+    } else {
+        std::fs::set_permissions(pty.path(), std::fs::Permissions::from_mode(0o000)).expect("mode set");
+        (me, Command::new("env"))
+    };
+    let helper = "shell::port::tests::helper_opens_a_port_without_permission";
+    let output = command
+        .arg(&program)
+        .args(["--exact", helper, "--ignored", "--nocapture"])
+        .env("SPINPROOF_TEST_PORT", pty.path())
+        .current_dir("/")
+        .output()
+        .expect("setpriv (util-linux) or env must be there: this test is not skipped without it");
+    let said = String::from_utf8_lossy(&output.stdout);
+    let expected = format!(
+        "link `board`: port `{}` may not be opened by this user; serial ports mostly belong to the group `dialout`",
+        pty.path().display()
+    );
+    assert!(said.contains(&expected), "{said}{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn bytes_come_through_in_whatever_chunks_and_the_loss_of_the_port_is_told_once() {
+    let pty = Pty::open(None).expect("a pty");
+    let port = open(pty.path()).expect("it opens");
+    let (inbox, arrivals) = mpsc::channel();
+    let over = Arc::new(AtomicBool::new(false));
+    let reader =
+        spawn_reader(3, port.handle().expect("a handle"), Clock::start(), inbox, over).expect("a thread");
+    let sent: Vec<u8> = (0..=255).cycle().take(3000).collect();
+    for piece in sent.chunks(7) {
+        let mut rest = piece;
+        while !rest.is_empty() {
+            match rustix::io::write(pty.master(), rest) {
+                Ok(count) => rest = &rest[count..],
+                Err(_) => std::thread::yield_now(),
+            }
+        }
+    }
+    let (mut got, mut last) = (Vec::new(), crate::time::Instant::ZERO);
+    while got.len() < sent.len() {
+        let message = arrivals.recv_timeout(Duration::from_secs(10)).expect("bytes come");
+        assert!(message.at >= last, "stamps go forward");
+        last = message.at;
+        match message.input {
+            Input::Bytes { link: 3, bytes } => got.extend(bytes),
+            other => panic!("unexpected {other:?}"),
+        }
+    }
+    assert_eq!(got, sent);
+    port.handle().expect("a handle").write_all(&sent, WRITE_WITHIN).expect("the far side takes it");
+    assert_eq!(read_until(&pty, |all| all.len() >= sent.len()), sent);
+    drop(pty);
+    let rest: Vec<_> = arrivals.iter().map(|m| m.input).collect();
+    assert!(matches!(&rest[..], [Input::LinkLost { link: 3, .. }]), "{rest:?}");
+    reader.join().expect("the reader has ended");
+}
+
+#[test]
+fn a_reader_ends_when_the_run_is_over() {
+    let pty = Pty::open(None).expect("a pty");
+    let port = open(pty.path()).expect("it opens");
+    let (inbox, _arrivals) = mpsc::channel();
+    let over = Arc::new(AtomicBool::new(false));
+    let reader = spawn_reader(0, port.handle().expect("a handle"), Clock::start(), inbox, Arc::clone(&over))
+        .expect("a thread");
+    over.store(true, Ordering::Relaxed);
+    reader.join().expect("the reader has ended");
+}
+
+/// Nobody reads at the far side. Were a write not bounded, this test would not end.
+#[test]
+fn a_port_that_takes_nothing_gives_up_after_a_bounded_time() {
+    let pty = Pty::open(None).expect("a pty");
+    let port = open(pty.path()).expect("it opens");
+    let handle = port.handle().expect("a handle");
+    let line = [b'x'; 100];
+    let error = (0..100_000)
+        .find_map(|_| handle.write_all(&line, Duration::from_millis(20)).err())
+        .expect("the buffers are full some time");
+    assert!(matches!(error, WriteError::Blocked { of: 100, .. }), "{error:?}");
+    assert!(error.to_string().contains("nobody reads at the other end"), "{error}");
+    // Once somebody reads, the port takes bytes again.
+    read_until(&pty, |all| all.len() > 1000);
+    handle.write_all(b"again", Duration::from_secs(10)).expect("it takes bytes again");
+}
+
+#[test]
+fn a_vanished_port_is_gone_for_the_writer_as_well() {
+    let pty = Pty::open(None).expect("a pty");
+    let port = open(pty.path()).expect("it opens");
+    drop(pty);
+    let error = port.handle().expect("a handle").write_all(b"x", WRITE_WITHIN).expect_err("gone");
+    assert!(matches!(error, WriteError::Gone(_)), "{error:?}");
+}

@@ -1,0 +1,219 @@
+//! What progress says, without a terminal: records in, lines and readings out.
+
+use crate::files::rig::{Role, Sets};
+use crate::plan::{Plan, Source};
+use crate::record::{Event, Record, Stage, What};
+use crate::time::Instant;
+use std::fmt::Write;
+use std::sync::Arc;
+
+/// Channels shown, in this order.
+const SHOWN: [(Role, &str); 5] = [
+    (Role::ShaftSpeed, "measured"),
+    (Role::BusVoltage, "bus"),
+    (Role::WindingTemperature, "winding"),
+    (Role::InverterTemperature, "inverter"),
+    (Role::CoolantTemperature, "coolant"),
+];
+
+/// What is known so far.
+#[derive(Debug)]
+pub(super) struct View {
+    plan: Arc<Plan>,
+    simulated: bool,
+    now: Instant,
+    test: Option<usize>,
+    segment: Option<usize>,
+    state: String,
+    /// Newest value per channel, SI.
+    values: Vec<Option<f64>>,
+    /// Newest value per demand, SI.
+    demands: Vec<Option<f64>>,
+}
+
+impl View {
+    pub(super) fn new(plan: Arc<Plan>, simulated: bool) -> View {
+        View {
+            simulated,
+            now: Instant::ZERO,
+            test: None,
+            segment: None,
+            state: "identifying".to_string(),
+            values: vec![None; plan.channels.len()],
+            demands: vec![None; plan.demands.len()],
+            plan,
+        }
+    }
+
+    /// The moment of the newest record.
+    pub(super) fn now(&self) -> Instant {
+        self.now
+    }
+
+    /// Lines to begin with.
+    pub(super) fn opening(&self) -> Vec<String> {
+        let plan = &self.plan;
+        let mark = if self.simulated { "SIMULATED: nothing real turns. " } else { "" };
+        let tests = plan.tests.len();
+        vec![format!(
+            "{mark}suite `{}`, {tests} test{}, unit {} {}",
+            plan.suite,
+            plural(tests),
+            plan.unit,
+            plan.serial
+        )]
+    }
+
+    /// Takes a record; lines to show at once.
+    pub(super) fn take(&mut self, record: &Record) -> Vec<String> {
+        match record {
+            Record::Row(row) => {
+                self.now = self.now.max(row.t_reply);
+                self.take_row(row.group, &row.values);
+                Vec::new()
+            }
+            Record::Sent(sent) => {
+                self.now = self.now.max(sent.at);
+                if let Some(demand) = self.demands.get_mut(sent.demand) {
+                    *demand = Some(sent.value);
+                }
+                Vec::new()
+            }
+            Record::Event(event) => {
+                self.now = self.now.max(event.at);
+                self.note(&event.what);
+                line(&self.plan, event)
+                    .map(|text| format!("{:>10}  {text}", event.at.to_string()))
+                    .into_iter()
+                    .collect()
+            }
+        }
+    }
+
+    fn take_row(&mut self, group: usize, values: &[Option<f64>]) {
+        let Some(group) = self.plan.groups.get(group) else {
+            return;
+        };
+        for (field, value) in group.fields.iter().zip(values) {
+            let (Some(index), Some(value)) = (field, value) else {
+                continue;
+            };
+            let channel = &self.plan.channels[*index];
+            if let Source::Wire { gain, offset, .. } = &channel.source {
+                self.values[*index] = Some(gain * channel.unit.to_si(*value) + offset);
+            }
+        }
+    }
+
+    fn note(&mut self, what: &What) {
+        match what {
+            What::TestBegan { test } => (self.test, self.segment) = (Some(*test), None),
+            What::SegmentBegan { segment, .. } => self.segment = Some(*segment),
+            What::ProfileEnded { .. } => self.segment = None,
+            What::State { state } => self.state.clone_from(state),
+            _ => {}
+        }
+    }
+
+    /// Where the run stands: test k of n, segment, state.
+    pub(super) fn standing(&self) -> String {
+        let mut text = String::new();
+        if self.simulated {
+            text.push_str("SIMULATED  ");
+        }
+        if let Some(index) = self.test {
+            // Writing to a string does not fail.
+            let _ = write!(text, "test {} of {}", index + 1, self.plan.tests.len());
+            if let Some(test) = self.plan.tests.get(index) {
+                let _ = write!(text, " `{}`", test.name);
+                if let Some(segment) = self.segment.and_then(|s| test.profile.segments.get(s)) {
+                    let _ = write!(text, ", {}", segment.name);
+                }
+            }
+            text.push_str(", ");
+        }
+        text + &self.state
+    }
+
+    /// The newest values, demand first.
+    pub(super) fn readings(&self) -> String {
+        let plan = &self.plan;
+        let mut parts = Vec::new();
+        for (demand, value) in plan.demands.iter().zip(&self.demands) {
+            if let (true, Some(si)) = (demand.sets == Sets::ShaftSpeed, value) {
+                parts.push(format!("demand {:.0} {}", demand.unit.from_si(*si), demand.unit));
+            }
+        }
+        for (role, label) in SHOWN {
+            let known = plan.channel_with(role).and_then(|i| Some((&plan.channels[i], self.values[i]?)));
+            if let Some((channel, si)) = known {
+                parts.push(format!("{label} {:.0} {}", channel.unit.from_si(si), channel.unit));
+            }
+        }
+        parts.join("  ")
+    }
+}
+
+fn plural(count: usize) -> &'static str {
+    if count == 1 { "" } else { "s" }
+}
+
+/// The line of an event; `None` for those that only move the bar or fill the trace.
+fn line(plan: &Plan, event: &Event) -> Option<String> {
+    let test = |index: usize| plan.tests.get(index).map_or("?", |t| t.name.as_str());
+    Some(match &event.what {
+        What::Identity { link, fields } => {
+            let fields: Vec<String> = fields.iter().map(|(name, value)| format!("{name} {value}")).collect();
+            format!("link `{link}`: {}", fields.join(", "))
+        }
+        What::PreCheck { name, holds, grade, found, .. } => {
+            let answer = if *holds { "holds" } else { "REFUSED" };
+            format!("pre-check `{name}` {answer} ({}): {found}", grade.words())
+        }
+        What::Answered { id, yes, by } => {
+            format!("question `{id}`: {} ({by})", if *yes { "yes" } else { "NO" })
+        }
+        What::State { state } => format!("state: {state}"),
+        What::TestBegan { test: index } => {
+            format!("test {} of {} `{}`", index + 1, plan.tests.len(), test(*index))
+        }
+        What::SegmentBegan { test: index, segment } => {
+            let name = plan.tests.get(*index)?.profile.segments.get(*segment)?.name.as_str();
+            format!("segment `{name}`")
+        }
+        What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),
+        What::StopBegan { reason } => format!("STOPPING: {reason}"),
+        What::Stage { stage, confirmed, found } => stage_line(plan, *stage, *confirmed, found),
+        What::LinkLost { link, why } => format!("LINK LOST `{link}`: {why}"),
+        What::TestEnded { test: index, complete } => {
+            let how = if *complete { "ended" } else { "broken off" };
+            format!("test `{}` {how}", test(*index))
+        }
+        What::Finished { cause, why } => format!("{}: {why}", cause.row().headline),
+        What::Note { text } => text.clone(),
+        What::Setting { .. }
+        | What::SettingsHash { .. }
+        | What::Asked { .. }
+        | What::ProfileEnded { .. }
+        | What::StopSent { .. }
+        | What::Unsolicited { .. }
+        | What::Garbage { .. } => return None,
+    })
+}
+
+fn stage_line(plan: &Plan, stage: Stage, confirmed: bool, found: &str) -> String {
+    match (stage, confirmed) {
+        (_, true) => format!("{}: {found}", stage.words()),
+        (Stage::NotDriven, false) => {
+            format!("NOT DRIVEN IS NOT CONFIRMED: {found}; treat the machine as driven")
+        }
+        (Stage::AtRest, false) => format!("REST IS NOT CONFIRMED: {found}; treat the shaft as turning"),
+        (Stage::DeEnergised, false) => format!(
+            "BUS LIVE: {found}; {}, wait {}, then measure with your own meter",
+            plan.supply.switch_off, plan.supply.discharge
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests;

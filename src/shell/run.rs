@@ -1,0 +1,255 @@
+//! One run: the threads around the engine, and the main thread that outlives them.
+//!
+//! The order matters. The last-resort thread is armed before the engine exists as a thread; what
+//! keeps and shows things is there before anything is to be kept or shown; the readers start last but
+//! for the engine. At the end the engine has settled, or the last-resort stop is done, before
+//! [`run`] returns: also when it is dropped or panics.
+
+use crate::engine::{Input, StopReason};
+use crate::outcome::Cause;
+use crate::plan::Plan;
+use crate::shell::child::TwinChild;
+use crate::shell::clock::Clock;
+use crate::shell::drive::{Accounted, Drive, Inbox, Message, Settled, spawn_watched};
+use crate::shell::keep::{self, Keep, Recorder};
+use crate::shell::last_resort::{self, Fired, StopOn, Watch};
+use crate::shell::operator::{self, Operator};
+use crate::shell::port::{Port, spawn_reader};
+use crate::shell::progress::{self, Screen, Teller};
+use crate::shell::signals::Signals;
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc;
+use std::time::Duration;
+use tokio::sync::{mpsc as async_mpsc, oneshot};
+
+/// How long the recorder may take to close the trace once the last-resort stop has fired. When the
+/// engine settled, it is waited for as long as the disk needs.
+const KEPT_WITHIN: Duration = Duration::from_secs(5);
+
+/// How long the terminal may take to show the last lines. A blocked one is left as it is.
+const SHOWN_WITHIN: Duration = Duration::from_secs(1);
+
+/// What a run needs.
+#[derive(Debug)]
+pub struct Setup<A, R> {
+    /// The plan.
+    pub plan: Arc<Plan>,
+    /// The engine with its log.
+    pub machine: A,
+    /// The trace.
+    pub recorder: R,
+    /// One open port per link, in the order of the plan.
+    pub ports: Vec<Port>,
+    /// Who answers questions.
+    pub operator: Operator,
+    /// Started just now: its zero is the run's.
+    pub clock: Clock,
+    /// Whether nothing real turns.
+    pub simulated: bool,
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Ending {
+    /// As far as the engine knows; criteria come later.
+    pub cause: Cause,
+    /// In words.
+    pub why: String,
+    /// What the last-resort stop did, if it fired.
+    pub last_resort: Option<Fired>,
+    /// Whether the trace is whole, or what was wrong first.
+    pub recorded: Result<(), String>,
+    /// How the twin ended, if it did so before the run was over.
+    pub twin_ended: Option<String>,
+}
+
+/// What the threads tell the main thread.
+#[derive(Debug)]
+enum Word {
+    Settled(Settled),
+    Fired(Fired),
+}
+
+/// Makes a run, signals and the twin's exit included. Without a twin, pass `None`.
+///
+/// # Errors
+/// Threads, descriptors or signal handlers are lacking: nothing has been sent then.
+pub async fn run<A, R>(setup: Setup<A, R>, mut twin: Option<&mut TwinChild>) -> io::Result<Ending>
+where
+    A: Accounted + 'static,
+    R: Recorder,
+{
+    let mut signals = Signals::catch()?;
+    let mut running = start(setup)?;
+    let mut twin_ended = None;
+    let mut stopping = false;
+    let word = loop {
+        tokio::select! {
+            word = running.words.recv() => break word,
+            name = signals.next() => {
+                if stopping {
+                    running.teller.note(format!("{name}: the stop is already under way; wait for it, or use the hard-wired emergency stop"));
+                } else {
+                    stopping = true;
+                    running.outlive.stop(StopReason::Operator(name.to_string()));
+                }
+            }
+            how = ended(&mut twin), if twin_ended.is_none() => {
+                running.teller.note(how.clone());
+                twin_ended = Some(how);
+            }
+        }
+    };
+    Ok(running.close(word, twin_ended, &mut signals).await)
+}
+
+async fn ended(twin: &mut Option<&mut TwinChild>) -> String {
+    match twin {
+        Some(twin) => twin.ended().await,
+        None => std::future::pending().await,
+    }
+}
+
+struct Running {
+    words: async_mpsc::UnboundedReceiver<Word>,
+    outlive: Outlive,
+    keep: mpsc::Sender<Keep>,
+    recorded: oneshot::Receiver<Result<(), String>>,
+    teller: Teller,
+    shown: oneshot::Receiver<()>,
+}
+
+fn start<A, R>(setup: Setup<A, R>) -> io::Result<Running>
+where
+    A: Accounted + 'static,
+    R: Recorder,
+{
+    let Setup { plan, machine, recorder, ports, operator, clock, simulated } = setup;
+    let (inbox, inbox_end) = mpsc::channel();
+    let (say, words) = async_mpsc::unbounded_channel();
+    let over = Arc::new(AtomicBool::new(false));
+
+    let (keep, keep_end) = mpsc::channel();
+    let (recorded_say, recorded) = oneshot::channel();
+    keep::spawn(recorder, clock, keep_end, inbox.clone(), move |result| {
+        // Nobody may be waiting any more.
+        let _ = recorded_say.send(result);
+    })?;
+    let (teller, told) = Teller::new();
+    let (shown_say, shown) = oneshot::channel();
+    let screen = Screen::stderr(&plan);
+    let (view_plan, view_screen) = (Arc::clone(&plan), screen.clone());
+    spawn_watched("terminal", clock, inbox.clone(), move || {
+        progress::show(view_plan, simulated, view_screen, told);
+        let _ = shown_say.send(());
+    })?;
+    let (asks, asks_end) = mpsc::channel();
+    let answers = inbox.clone();
+    spawn_watched("questions", clock, inbox.clone(), move || {
+        operator::answer_all(&operator, &screen, &clock, &asks_end, &answers);
+    })?;
+
+    let links = ports.iter().map(Port::handle).collect::<io::Result<Vec<_>>>()?;
+    let fired_say = say.clone();
+    let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, move |fired| {
+        let _ = fired_say.send(Word::Fired(fired));
+    })?;
+    for (link, port) in ports.iter().enumerate() {
+        spawn_reader(link, port.handle()?, clock, inbox.clone(), Arc::clone(&over))?;
+    }
+    let drive = Drive {
+        machine,
+        clock,
+        inbox: inbox_end,
+        links,
+        keep: keep.clone(),
+        teller: teller.clone(),
+        asks,
+        guard,
+    };
+    std::thread::Builder::new().name("engine".to_string()).spawn(move || {
+        if let Some(settled) = drive.run() {
+            let _ = say.send(Word::Settled(settled));
+        }
+    })?;
+    let outlive = Outlive { watch, inbox, clock, over, _ports: ports };
+    Ok(Running { words, outlive, keep, recorded, teller, shown })
+}
+
+/// The stop frames of the plan, each with a handle that nobody else uses.
+fn stop_frames(plan: &Plan, ports: &[Port]) -> io::Result<Vec<StopOn>> {
+    let frame = |frame: &crate::plan::StopFrame| {
+        let (link, port) = (&plan.links[frame.link], &ports[frame.link]);
+        Ok(StopOn { link: link.name.clone(), handle: port.handle()?, bytes: frame.bytes.clone() })
+    };
+    plan.stop.frames.iter().map(frame).collect()
+}
+
+impl Running {
+    async fn close(
+        mut self,
+        word: Option<Word>,
+        twin_ended: Option<String>,
+        signals: &mut Signals,
+    ) -> Ending {
+        let watch = self.outlive.watch.clone();
+        // It cannot fail but by a panic, and then `outlive` waits when it is dropped.
+        let _ = tokio::task::spawn_blocking(move || watch.wait_until_over()).await;
+        let _ = self.keep.send(Keep::End);
+        let (cause, why, last_resort) = match word {
+            Some(Word::Settled(settled)) => (settled.cause, settled.why, None),
+            Some(Word::Fired(fired)) => (Cause::NotConfirmed, unconfirmed(&fired), Some(fired)),
+            None => (Cause::NotConfirmed, "the engine is gone and said nothing".to_string(), None),
+        };
+        let patience = if last_resort.is_none() { Duration::MAX } else { KEPT_WITHIN };
+        let recorded = tokio::select! {
+            result = &mut self.recorded => {
+                result.unwrap_or_else(|_| Err("the recorder's thread ended early".to_string()))
+            }
+            () = tokio::time::sleep(patience) => {
+                Err(format!("the disk did not take the trace within {} s", patience.as_secs()))
+            }
+            name = signals.next() => Err(format!("{name} while the disk was still taking the trace")),
+        };
+        self.teller.end();
+        let _ = tokio::time::timeout(SHOWN_WITHIN, &mut self.shown).await;
+        Ending { cause, why, last_resort, recorded, twin_ended }
+    }
+}
+
+fn unconfirmed(fired: &Fired) -> String {
+    let mut why = format!("{}; the last-resort stop sent {} stop frames", fired.why, fired.sent);
+    for refused in &fired.refused {
+        why.push_str(&format!(", but {refused}"));
+    }
+    why + "; no sample confirms that the torque is off: treat the machine as driven"
+}
+
+/// Held by the main thread. However it goes, by return, by panic or by being dropped, the engine has
+/// settled or the last-resort stop is done before the ports close.
+struct Outlive {
+    watch: Watch,
+    inbox: Inbox,
+    clock: Clock,
+    over: Arc<AtomicBool>,
+    _ports: Vec<Port>,
+}
+
+impl Outlive {
+    fn stop(&self, reason: StopReason) {
+        // An engine that is gone needs no stop.
+        let _ = self.inbox.send(Message { at: self.clock.now(), input: Input::Stop(reason) });
+    }
+}
+
+impl Drop for Outlive {
+    fn drop(&mut self) {
+        if !self.watch.is_over() {
+            self.stop(StopReason::Trouble("the main thread is going away".to_string()));
+            self.watch.wait_until_over();
+        }
+        self.over.store(true, Ordering::Relaxed);
+    }
+}

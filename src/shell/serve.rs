@@ -1,0 +1,284 @@
+//! Serves a simulated device on a pseudo-terminal in real time: bytes at the pace of the line, the
+//! physics up to the present, and a log of what was true.
+
+mod wire;
+
+use crate::plan::Link;
+use crate::shell::clock::{Clock, monotonic_nanos, wake_sharply};
+use crate::shell::pty::Pty;
+use crate::time::{Duration, Instant};
+use rustix::event::{PollFd, PollFlags, Timespec, poll};
+use rustix::io::Errno;
+use std::io::{self, Write};
+use std::os::fd::BorrowedFd;
+use std::sync::atomic::{AtomicBool, Ordering};
+use wire::Wire;
+
+/// The longest sleep: the physics never lags further behind while the line is quiet.
+const SLEEP_MAX_NANOS: u64 = 1_000_000;
+
+/// How much time the device makes up in one go after a stall, before bytes are looked at again.
+const CATCH_UP: Duration = Duration::from_millis(10);
+
+/// How long after the last byte a client counts as gone, so that exclusive mode it may have left
+/// behind is cleared. A client that only rests is still kept apart from others by its file lock.
+const QUIET: Duration = Duration::from_millis(1_000);
+
+/// How often the truth log is handed to the system when nothing happens.
+const FLUSH_EVERY: Duration = Duration::from_millis(200);
+
+/// A simulated device.
+pub trait Device {
+    /// Takes bytes whose last bit arrived at `now`.
+    fn receive(&mut self, now: Instant, bytes: &[u8]);
+    /// Brings everything up to `now`.
+    fn advance(&mut self, now: Instant);
+    /// Bytes ready to be sent, if any.
+    fn transmit(&mut self) -> Option<Vec<u8>>;
+    /// What was true since the last call.
+    fn drain_truth(&mut self) -> Vec<TruthLine>;
+    /// Whether nothing turns and the gates are off.
+    fn is_at_rest(&self) -> bool;
+}
+
+/// One row of the truth log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TruthLine {
+    /// When it was true, on the device's clock.
+    pub at: Instant,
+    /// The row as comma-separated values.
+    pub csv: String,
+    /// Whether something happened: then the log is flushed.
+    pub happened: bool,
+}
+
+/// What the server works with besides the device.
+#[derive(Debug)]
+pub struct Service<'a> {
+    /// The pseudo-terminal.
+    pub pty: &'a Pty,
+    /// Line rate in baud.
+    pub baud: u32,
+    /// Bits on the line per byte.
+    pub bits: u32,
+    /// Zero is the device's zero.
+    pub clock: Clock,
+    /// The end of a pipe whose other end the runner holds: it closes when the runner is gone.
+    pub runner: Option<BorrowedFd<'a>>,
+    /// How long to go on after that, at most, until the device is at rest.
+    pub linger: Duration,
+    /// Set to end.
+    pub stop: &'a AtomicBool,
+}
+
+/// How serving ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Served {
+    /// Bytes taken from the client.
+    pub received: u64,
+    /// Bytes given to the client.
+    pub sent: u64,
+    /// Bytes that nobody took, as on a line without flow control.
+    pub lost: u64,
+    /// Whether the device was at rest at the end.
+    pub at_rest: bool,
+}
+
+/// First line of a truth log: CLOCK_MONOTONIC in microseconds, then the columns of the device.
+pub fn truth_header(columns: &str) -> String {
+    format!("monotonic_us,{columns}\n")
+}
+
+impl<'a> Service<'a> {
+    /// A service at the line rate and frame of a link.
+    pub fn new(pty: &'a Pty, link: &Link, clock: Clock, stop: &'a AtomicBool) -> Service<'a> {
+        let (baud, bits) = (link.baud, link.frame.bits());
+        Service { pty, baud, bits, clock, runner: None, linger: Duration::from_millis(30_000), stop }
+    }
+
+    /// Serves until told to stop, or until the runner is gone and the device is at rest. Rows of
+    /// truth go to `truth`; the header is the caller's.
+    ///
+    /// # Errors
+    /// The pseudo-terminal fails, or the truth log cannot be written.
+    pub fn serve<D: Device>(&self, device: &mut D, truth: &mut impl Write) -> io::Result<Served> {
+        wake_sharply();
+        let zero = monotonic_nanos() - self.clock.now().micros().max(0).unsigned_abs() * 1000;
+        let mut side = Side {
+            service: self,
+            zero,
+            incoming: Wire::new(self.baud, self.bits),
+            outgoing: Wire::new(self.baud, self.bits),
+            runner_gone: None,
+            heard: Instant::ZERO,
+            flushed: Instant::ZERO,
+            done: Instant::ZERO,
+            served: Served { received: 0, sent: 0, lost: 0, at_rest: false },
+        };
+        while !side.is_over(device) {
+            let caught_up = side.go_round(device, truth)?;
+            if caught_up {
+                side.sleep()?;
+            }
+        }
+        truth.flush()?;
+        side.served.at_rest = device.is_at_rest();
+        Ok(side.served)
+    }
+}
+
+struct Side<'a> {
+    service: &'a Service<'a>,
+    /// CLOCK_MONOTONIC in nanoseconds at the device's zero.
+    zero: u64,
+    incoming: Wire,
+    outgoing: Wire,
+    /// When the runner was found to be gone.
+    runner_gone: Option<Instant>,
+    /// When the last byte came.
+    heard: Instant,
+    flushed: Instant,
+    /// How far the device has come.
+    done: Instant,
+    served: Served,
+}
+
+impl Side<'_> {
+    fn nanos(&self) -> u64 {
+        monotonic_nanos().saturating_sub(self.zero)
+    }
+
+    fn is_over(&self, device: &impl Device) -> bool {
+        let told = self.service.stop.load(Ordering::Relaxed);
+        let left = self
+            .runner_gone
+            .is_some_and(|since| device.is_at_rest() || micros(self.nanos()) - since >= self.service.linger);
+        told || left
+    }
+
+    /// Reads, brings the device to the present or a bounded step towards it, and writes. Says
+    /// whether the present was reached.
+    fn go_round(&mut self, device: &mut impl Device, truth: &mut impl Write) -> io::Result<bool> {
+        self.read()?;
+        let now = self.nanos();
+        let upto = (self.done + CATCH_UP).min(micros(now));
+        while let Some((at, bytes)) = self.incoming.take(nanos(upto)) {
+            // Whole microseconds, and never before the last bit.
+            let at = micros(at.next_multiple_of(1000)).max(self.done);
+            device.receive(at, &bytes);
+            self.done = at;
+            self.collect(device);
+        }
+        if upto > self.done {
+            device.advance(upto);
+            self.done = upto;
+            self.collect(device);
+        }
+        self.write()?;
+        self.note_truth(device, truth)?;
+        Ok(upto == micros(now))
+    }
+
+    fn collect(&mut self, device: &mut impl Device) {
+        let now = self.nanos();
+        while let Some(bytes) = device.transmit() {
+            self.outgoing.put(now, bytes);
+        }
+    }
+
+    fn read(&mut self) -> io::Result<()> {
+        let mut buffer = [0; 4096];
+        loop {
+            match rustix::io::read(self.service.pty.master(), &mut buffer) {
+                // With a slave held open the master has no end; take it as nothing for now.
+                Ok(0) | Err(Errno::AGAIN) => break,
+                Ok(count) => {
+                    let now = self.nanos();
+                    self.heard = micros(now);
+                    self.served.received += count as u64;
+                    self.incoming.put(now, buffer[..count].to_vec());
+                }
+                Err(Errno::INTR) => {}
+                Err(errno) => return Err(errno.into()),
+            }
+        }
+        let now = micros(self.nanos());
+        if now - self.heard > QUIET {
+            self.heard = now;
+            self.service.pty.clear_exclusive()?;
+        }
+        Ok(())
+    }
+
+    fn write(&mut self) -> io::Result<()> {
+        let now = self.nanos();
+        while let Some((_, bytes)) = self.outgoing.take(now) {
+            let mut rest = bytes.as_slice();
+            while !rest.is_empty() {
+                match rustix::io::write(self.service.pty.master(), rest) {
+                    Ok(taken) => {
+                        self.served.sent += taken as u64;
+                        rest = &rest[taken..];
+                    }
+                    Err(Errno::INTR) => {}
+                    // A line without flow control: what nobody takes is lost.
+                    Err(Errno::AGAIN) => {
+                        self.served.lost += rest.len() as u64;
+                        break;
+                    }
+                    Err(errno) => return Err(errno.into()),
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn note_truth(&mut self, device: &mut impl Device, truth: &mut impl Write) -> io::Result<()> {
+        let mut happened = false;
+        for line in device.drain_truth() {
+            writeln!(truth, "{},{}", self.service.clock.began_monotonic() + line.at.micros(), line.csv)?;
+            happened |= line.happened;
+        }
+        if happened || self.done - self.flushed >= FLUSH_EVERY {
+            truth.flush()?;
+            self.flushed = self.done;
+        }
+        Ok(())
+    }
+
+    /// Sleeps until bytes come, the next byte is due on the line, or the physics wants a step.
+    fn sleep(&mut self) -> io::Result<()> {
+        let now = self.nanos();
+        let due = [self.incoming.next(), self.outgoing.next()].into_iter().flatten().min();
+        let nanos = due.map_or(SLEEP_MAX_NANOS, |at| at.saturating_sub(now).min(SLEEP_MAX_NANOS));
+        let timeout = Timespec { tv_sec: 0, tv_nsec: i64::try_from(nanos).unwrap_or(0) };
+        let master = self.service.pty.master();
+        let mut waits = vec![PollFd::from_borrowed_fd(master, PollFlags::IN)];
+        if let (Some(runner), None) = (self.service.runner, self.runner_gone) {
+            waits.push(PollFd::from_borrowed_fd(runner, PollFlags::IN));
+        }
+        match poll(&mut waits, Some(&timeout)) {
+            Ok(_) | Err(Errno::INTR) => {}
+            Err(errno) => return Err(errno.into()),
+        }
+        let stirred = waits.get(1).is_some_and(|runner| !runner.revents().is_empty());
+        if let (true, Some(runner)) = (stirred, self.service.runner) {
+            // Whatever the runner may say is nothing to us; its end is.
+            if !matches!(rustix::io::read(runner, &mut [0; 64]), Ok(1..) | Err(Errno::INTR | Errno::AGAIN)) {
+                self.runner_gone = Some(micros(self.nanos()));
+            }
+        }
+        Ok(())
+    }
+}
+
+fn micros(nanos: u64) -> Instant {
+    Instant::from_micros(i64::try_from(nanos / 1000).unwrap_or(i64::MAX))
+}
+
+fn nanos(at: Instant) -> u64 {
+    at.micros().max(0).unsigned_abs() * 1000
+}
+
+#[cfg(test)]
+pub(crate) mod tests;

@@ -1,0 +1,35 @@
+//! Signals: each is a stop, and none is a way out without one.
+
+use std::io;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+
+/// SIGINT, SIGTERM and SIGHUP, caught from now on for as long as the process lives.
+#[derive(Debug)]
+pub struct Signals {
+    interrupt: Signal,
+    terminate: Signal,
+    hang_up: Signal,
+}
+
+impl Signals {
+    /// Catches them; call it within a tokio runtime and before anything turns.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn catch() -> io::Result<Signals> {
+        Ok(Signals {
+            interrupt: signal(SignalKind::interrupt())?,
+            terminate: signal(SignalKind::terminate())?,
+            hang_up: signal(SignalKind::hangup())?,
+        })
+    }
+
+    /// Waits for the next one and says which, in words.
+    pub async fn next(&mut self) -> &'static str {
+        tokio::select! {
+            _ = self.interrupt.recv() => "SIGINT (Ctrl-C)",
+            _ = self.terminate.recv() => "SIGTERM",
+            _ = self.hang_up.recv() => "SIGHUP (the terminal was closed)",
+        }
+    }
+}

@@ -1,0 +1,163 @@
+//! Which streams a trace has, and the columns and metadata of each.
+
+use crate::record::{Layout, QuantityLayout};
+use arrow_schema::{DataType, Field, Schema, SchemaRef};
+use std::collections::HashMap;
+use std::sync::Arc;
+
+/// Version of the streams' columns and metadata, in the metadata of each.
+pub const VERSION: &str = "1";
+
+pub(crate) const VERSION_KEY: &str = "spinproof:schema";
+pub(crate) const LAYOUT_KEY: &str = "spinproof:layout";
+const STREAM_KEY: &str = "spinproof:stream";
+const GROUP_KEY: &str = "spinproof:group";
+
+/// Columns of a poll stream that stand before the fields of its reply.
+pub(crate) const POLL_FIXED: usize = 6;
+
+/// Which stream.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Stream {
+    /// The polls of one group.
+    Poll(usize),
+    /// Demand frames.
+    Demands,
+    /// Events.
+    Events,
+    /// Inputs of the engine.
+    Inputs,
+}
+
+/// Every stream of a trace with its file name, in the order in which they are made.
+pub(crate) fn streams(layout: &Layout) -> Vec<(Stream, String)> {
+    let mut streams = vec![
+        (Stream::Inputs, "inputs.arrows".to_string()),
+        (Stream::Events, "events.arrows".to_string()),
+        (Stream::Demands, "demands.arrows".to_string()),
+    ];
+    for (index, group) in layout.groups.iter().enumerate() {
+        let slug = slug(&group.name);
+        // Names that differ only in what a file name cannot hold must not share a file.
+        let taken = |name: &str| streams.iter().any(|(_, n)| n.eq_ignore_ascii_case(name));
+        let plain = format!("poll-{slug}.arrows");
+        let numbered = (2..).map(|n| format!("poll-{slug}-{n}.arrows"));
+        let name = std::iter::once(plain).chain(numbered).find(|name| !taken(name));
+        streams.push((Stream::Poll(index), name.expect("the numbers do not run out before the groups")));
+    }
+    streams
+}
+
+/// `text` with everything but ASCII letters, digits, `_` and `-` turned into single `-`; "unnamed" if nothing is left.
+pub(crate) fn slug(text: &str) -> String {
+    let mut slug = String::new();
+    for c in text.chars() {
+        if c.is_ascii_alphanumeric() || c == '_' {
+            slug.push(c);
+        } else if !slug.is_empty() && !slug.ends_with('-') {
+            slug.push('-');
+        }
+    }
+    // File systems end at 255 bytes a name; the rest of the name and a number must fit too.
+    slug.truncate(100);
+    let slug = slug.trim_end_matches('-');
+    if slug.is_empty() { "unnamed".into() } else { slug.into() }
+}
+
+/// The schema of one stream. It depends on nothing but the layout, so that a reader can make it
+/// again when the stream's own first message is damaged.
+pub(crate) fn schema(stream: Stream, layout: &Layout) -> SchemaRef {
+    let mut metadata = HashMap::from([
+        (VERSION_KEY.to_string(), VERSION.to_string()),
+        (
+            LAYOUT_KEY.to_string(),
+            serde_json::to_string(layout).expect("a layout is texts and lists of texts, which JSON can hold"),
+        ),
+    ]);
+    let mut say = |key: &str, value: String| metadata.insert(key.into(), value);
+    let fields = match stream {
+        Stream::Poll(group) => {
+            say(STREAM_KEY, "poll".into());
+            say(GROUP_KEY, group.to_string());
+            poll_fields(layout, group)
+        }
+        Stream::Demands => {
+            say(STREAM_KEY, "demands".into());
+            vec![
+                seq(),
+                micros("t"),
+                Field::new("demand", DataType::UInt32, false),
+                Field::new("name", DataType::Utf8, false),
+                Field::new("value", DataType::Float64, false).with_metadata(described("SI", "")),
+                check(),
+            ]
+        }
+        Stream::Events => {
+            say(STREAM_KEY, "events".into());
+            vec![
+                seq(),
+                micros("t"),
+                Field::new("kind", DataType::Utf8, false),
+                Field::new("json", DataType::Utf8, false),
+                check(),
+            ]
+        }
+        Stream::Inputs => {
+            say(STREAM_KEY, "inputs".into());
+            vec![
+                seq(),
+                micros("t"),
+                Field::new("kind", DataType::UInt8, false),
+                Field::new("link", DataType::UInt16, false),
+                Field::new("payload", DataType::Binary, false),
+                Field::new("outputs", DataType::UInt64, false),
+                check(),
+            ]
+        }
+    };
+    Arc::new(Schema::new_with_metadata(fields, metadata))
+}
+
+fn poll_fields(layout: &Layout, group: usize) -> Vec<Field> {
+    let mut fields = vec![
+        seq(),
+        micros("t_request"),
+        micros("t_reply"),
+        micros("t_sample"),
+        Field::new("u_sample", DataType::Float64, false).with_metadata(described("us", "duration")),
+        Field::new("status", DataType::UInt8, false),
+    ];
+    for (index, quantity) in layout.groups[group].fields.iter().enumerate() {
+        let mut name = quantity.as_ref().map_or(format!("field_{index}"), |q| q.name.clone());
+        // Readers that look columns up by name need each name once; the true one is in the metadata.
+        while name == "check" || fields.iter().any(|f| *f.name() == name) {
+            name.push('_');
+        }
+        fields.push(Field::new(name, DataType::Float64, true).with_metadata(channel(quantity.as_ref())));
+    }
+    fields.push(check());
+    fields
+}
+
+fn seq() -> Field {
+    Field::new("seq", DataType::UInt64, false)
+}
+
+fn micros(name: &str) -> Field {
+    Field::new(name, DataType::Int64, false).with_metadata(described("us", "duration"))
+}
+
+fn check() -> Field {
+    Field::new("check", DataType::UInt32, false)
+}
+
+fn described(unit: &str, kind: &str) -> HashMap<String, String> {
+    HashMap::from([("unit".into(), unit.into()), ("quantity_kind".into(), kind.into())])
+}
+
+fn channel(quantity: Option<&QuantityLayout>) -> HashMap<String, String> {
+    let Some(quantity) = quantity else { return HashMap::new() };
+    let mut metadata = described(&quantity.unit, &quantity.kind);
+    metadata.insert("channel".into(), quantity.name.clone());
+    metadata
+}

@@ -1,0 +1,12 @@
+//! Files of a run: the only place of the trace that touches a disk.
+
+mod folder;
+mod read;
+mod sink;
+#[cfg(test)]
+mod tests;
+mod writer;
+
+pub use folder::{FolderError, KeptFile, OpenRun, RunFolder};
+pub use read::{TraceError, read};
+pub use writer::Writer;

@@ -1,0 +1,335 @@
+//! The controller's end of the line: SCPI syntax in front of the firmware.
+
+use super::firmware::Firmware;
+use super::sensors::COUNT_ZERO;
+use super::spec::{Identity, ZERO_CELSIUS};
+use crate::time::Instant;
+use crate::wire::scpi::{ScpiError, Unit, definite_length_block, parse_message};
+use std::collections::VecDeque;
+use std::f64::consts::TAU;
+use std::io::Write;
+
+/// Longest message the input buffer holds, in bytes.
+const LINE_MAX: usize = 256;
+/// Errors that the queue holds.
+const ERRORS_MAX: usize = 16;
+/// Samples of one burst, at the firmware's 10 kHz.
+const BURST_LENGTH: usize = 4096;
+/// Most samples in one reply, so that a reply stays short: 256 bytes.
+const BURST_CHUNK: usize = 128;
+
+/// A burst of phase current counts: captured from the moment of its trigger on.
+#[derive(Debug, Clone, Default)]
+struct Burst {
+    trigger: Option<Instant>,
+    counts: Vec<i16>,
+}
+
+/// Input buffer, error queue, event register, burst memory.
+#[derive(Debug, Clone)]
+pub(super) struct Device {
+    identification: String,
+    input: Vec<u8>,
+    overrun: bool,
+    output: Vec<u8>,
+    errors: VecDeque<ScpiError>,
+    events: u8,
+    event_enable: u8,
+    service_enable: u8,
+    burst: Burst,
+}
+
+type Reply = Result<(), ScpiError>;
+
+impl Device {
+    /// As after power-on.
+    pub fn new(identity: &Identity, build: &str) -> Device {
+        let Identity { maker, model, serial } = identity;
+        Device {
+            identification: format!("{maker},{model},{serial},{build}"),
+            input: Vec::with_capacity(LINE_MAX),
+            overrun: false,
+            output: Vec::new(),
+            errors: VecDeque::with_capacity(ERRORS_MAX),
+            events: 0x80,
+            event_enable: 0,
+            service_enable: 0,
+            burst: Burst::default(),
+        }
+    }
+
+    /// Takes bytes off the line. The input takes no blocks, so a line feed ends a message whatever
+    /// came before it: a bare one flushes a half-sent line.
+    pub fn receive(&mut self, now: Instant, bytes: &[u8], firmware: &mut Firmware) {
+        for byte in bytes {
+            if *byte == b'\n' {
+                let mut line = std::mem::take(&mut self.input);
+                if std::mem::take(&mut self.overrun) {
+                    self.push_error(ScpiError::INPUT_OVERRUN);
+                } else {
+                    self.message(now, line.strip_suffix(b"\r").unwrap_or(&line), firmware);
+                }
+                line.clear();
+                self.input = line;
+            } else if self.input.len() < LINE_MAX {
+                self.input.push(*byte);
+            } else {
+                self.overrun = true;
+            }
+        }
+    }
+
+    /// Everything that waits to be sent.
+    pub fn transmit(&mut self) -> Option<Vec<u8>> {
+        (!self.output.is_empty()).then(|| std::mem::take(&mut self.output))
+    }
+
+    /// Puts an error into the queue; the last place tells of those that found none.
+    pub fn push_error(&mut self, error: ScpiError) {
+        self.events |= error.event_bit();
+        if self.errors.len() < ERRORS_MAX {
+            self.errors.push_back(error);
+        } else if let Some(last) = self.errors.back_mut() {
+            *last = ScpiError::QUEUE_OVERFLOW;
+        }
+    }
+
+    /// A fault: an error of the device's own, and a line that nobody asked for.
+    pub fn tell_fault(&mut self, number: i16, words: &'static str) {
+        self.push_error(ScpiError { code: number, text: words });
+        self.output.extend_from_slice(format!("# fault: {words}\n").as_bytes());
+    }
+
+    /// Whether a burst is being captured.
+    pub fn captures(&self) -> bool {
+        self.burst.trigger.is_some() && self.burst.counts.len() < BURST_LENGTH
+    }
+
+    /// One sample of the burst.
+    pub fn capture(&mut self, count: i16) {
+        self.burst.counts.push(count);
+    }
+
+    fn message(&mut self, now: Instant, line: &[u8], firmware: &mut Firmware) {
+        let (units, error) = parse_message(line);
+        let start = self.output.len();
+        for unit in &units {
+            let before = self.output.len();
+            if unit.query && before > start {
+                self.output.push(b';');
+            }
+            let written = self.output.len();
+            let done =
+                if unit.query { self.ask(unit, firmware) } else { self.carry_out(now, unit, firmware) };
+            let answered = unit.query && done.is_ok();
+            if !answered {
+                self.output.truncate(if unit.query { before } else { written });
+            }
+            if let Err(error) = done {
+                self.push_error(error);
+                // A command error spoils the rest of the message; an execution error does not.
+                if error.event_bit() == 0x20 {
+                    break;
+                }
+            }
+        }
+        if let Some(error) = error {
+            self.push_error(error);
+        }
+        if self.output.len() > start {
+            self.output.push(b'\n');
+        }
+    }
+
+    fn carry_out(&mut self, now: Instant, unit: &Unit, firmware: &mut Firmware) -> Reply {
+        if unit.is("SOURce:SPEed") {
+            let demand = unit.number()? * TAU / 60.0;
+            // Half a hundredth of an rpm is what rounding on the wire may add.
+            if demand.abs() > firmware.limits().speed + 0.005 * TAU / 60.0 {
+                return Err(ScpiError::OUT_OF_RANGE);
+            }
+            firmware.set_demand(now, demand);
+        } else if unit.is("SOURce:PUMP") {
+            let percent = unit.number()?;
+            if !(0.0..=100.0).contains(&percent) {
+                return Err(ScpiError::OUT_OF_RANGE);
+            }
+            firmware.set_pump(percent / 100.0);
+        } else if unit.is("CONTrol:WORD") {
+            firmware.control(now, whole(unit.number()?, u16::MAX)?);
+        } else if unit.is("INITiate:BURSt") {
+            none(unit)?;
+            self.burst.trigger = Some(now);
+            self.burst.counts.clear();
+            self.burst.counts.reserve(BURST_LENGTH);
+        } else if unit.common {
+            return self.common_command(now, unit, firmware);
+        } else {
+            return Err(ScpiError::UNDEFINED_HEADER);
+        }
+        Ok(())
+    }
+
+    /// The mandatory common commands of IEEE 488.2.
+    fn common_command(&mut self, now: Instant, unit: &Unit, firmware: &mut Firmware) -> Reply {
+        if unit.is("*ESE") {
+            self.event_enable = whole(unit.number()?, 255)? as u8;
+            return Ok(());
+        }
+        if unit.is("*SRE") {
+            self.service_enable = whole(unit.number()?, 255)? as u8;
+            return Ok(());
+        }
+        none(unit)?;
+        if unit.is("*RST") {
+            firmware.reset(now);
+            self.burst = Burst::default();
+        } else if unit.is("*CLS") {
+            self.errors.clear();
+            self.events = 0;
+        } else if unit.is("*OPC") {
+            self.events |= 0x01;
+        } else if !unit.is("*WAI") {
+            return Err(ScpiError::UNDEFINED_HEADER);
+        }
+        Ok(())
+    }
+
+    fn ask(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        if unit.is("READ:BURSt:CURRent") {
+            return self.burst_block(unit);
+        }
+        if unit.is("MEASure:DRIVe") {
+            self.drive_line(unit, firmware)
+        } else if unit.is("MEASure:SLOW") {
+            self.slow_line(unit, firmware)
+        } else if unit.common {
+            self.common_query(unit)
+        } else {
+            self.setting(unit, firmware)
+        }
+    }
+
+    fn drive_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let r = &firmware.readings;
+        self.write(format_args!(
+            "{},{:.2},{:.2},{:.2},{:.2}",
+            firmware.status_word(),
+            rpm(firmware.speed()),
+            r.current_square.sqrt(),
+            r.bus,
+            r.bus_current,
+        ))
+    }
+
+    fn slow_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let r = &firmware.readings;
+        let [winding, inverter, coolant] = r.temperatures.map(|t| t - ZERO_CELSIUS);
+        let closed = u8::from(r.stop_loop_closed);
+        self.write(format_args!("{winding:.1},{inverter:.1},{coolant:.1},{:.1},{closed}", 100.0 * r.pedal))
+    }
+
+    fn setting(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let limits = firmware.limits();
+        if unit.is("CONTrol:WORD") {
+            self.write(format_args!("{}", firmware.word()))
+        } else if unit.is("STATus:WORD") {
+            self.write(format_args!("{}", firmware.status_word()))
+        } else if unit.is("SOURce:SPEed") {
+            self.write(format_args!("{:.2}", rpm(firmware.demand())))
+        } else if unit.is("SOURce:PUMP") {
+            self.write(format_args!("{:.0}", 100.0 * firmware.pump()))
+        } else if unit.is("CONFigure:CURRent:LIMit") {
+            self.write(format_args!("{:.1}", limits.current))
+        } else if unit.is("CONFigure:SPEed:LIMit") {
+            self.write(format_args!("{:.1}", rpm(limits.speed)))
+        } else if unit.is("CONFigure:COMMand:TIMeout") {
+            self.write(format_args!("{}", firmware.command_timeout().micros() / 1000))
+        } else if unit.is("READ:BURSt:TRIGger") {
+            // The board's own clock: microseconds since power-on.
+            let trigger = self.burst.trigger.ok_or(ScpiError::STALE_DATA)?;
+            self.write(format_args!("{}", trigger.micros()))
+        } else if unit.is("READ:BURSt:COUNt") {
+            let count = self.burst.counts.len();
+            self.write(format_args!("{count}"))
+        } else if unit.is("CONFigure:BURSt") {
+            // Rate in Hz, length, most per reply, amperes per count.
+            let scale = firmware.amperes_per_count();
+            self.write(format_args!("10000,{BURST_LENGTH},{BURST_CHUNK},{scale:.6}"))
+        } else if unit.is("SYSTem:ERRor[:NEXT]") {
+            let error = self.errors.pop_front().unwrap_or(ScpiError::NONE);
+            self.write(format_args!("{error}"))
+        } else if unit.is("SYSTem:ERRor:COUNt") {
+            let count = self.errors.len();
+            self.write(format_args!("{count}"))
+        } else if unit.is("SYSTem:VERSion") {
+            self.write(format_args!("1999.0"))
+        } else {
+            Err(ScpiError::UNDEFINED_HEADER)
+        }
+    }
+
+    fn common_query(&mut self, unit: &Unit) -> Reply {
+        none(unit)?;
+        if unit.is("*OPC") {
+            self.write(format_args!("1"))
+        } else if unit.is("*IDN") {
+            self.output.extend_from_slice(self.identification.as_bytes());
+            Ok(())
+        } else if unit.is("*ESR") {
+            let events = std::mem::take(&mut self.events);
+            self.write(format_args!("{events}"))
+        } else if unit.is("*ESE") {
+            let enable = self.event_enable;
+            self.write(format_args!("{enable}"))
+        } else if unit.is("*SRE") {
+            let enable = self.service_enable;
+            self.write(format_args!("{enable}"))
+        } else if unit.is("*STB") {
+            // Bit 2 error queue, bit 5 event summary, bit 6 service wanted.
+            let errors = if self.errors.is_empty() { 0 } else { 0x04 };
+            let events = if self.events & self.event_enable == 0 { 0 } else { 0x20 };
+            let service = if (errors | events) & self.service_enable == 0 { 0 } else { 0x40 };
+            self.write(format_args!("{}", errors | events | service))
+        } else if unit.is("*TST") {
+            self.write(format_args!("0"))
+        } else {
+            Err(ScpiError::UNDEFINED_HEADER)
+        }
+    }
+
+    fn burst_block(&mut self, unit: &Unit) -> Reply {
+        let [offset, count] = unit.numbers::<2>()?;
+        let offset = usize::from(whole(offset, BURST_LENGTH as u16)?);
+        let count = usize::from(whole(count, BURST_CHUNK as u16)?);
+        let counts = self.burst.counts.get(offset..offset + count).ok_or(ScpiError::STALE_DATA)?;
+        let bytes: Vec<u8> = counts.iter().flat_map(|c| c.to_be_bytes()).collect();
+        definite_length_block(&bytes, &mut self.output);
+        Ok(())
+    }
+
+    fn write(&mut self, text: std::fmt::Arguments) -> Reply {
+        self.output.write_fmt(text).expect("writing into memory cannot fail");
+        Ok(())
+    }
+}
+
+fn rpm(speed: f64) -> f64 {
+    speed * 60.0 / TAU
+}
+
+fn none(unit: &Unit) -> Reply {
+    if unit.parameters.is_empty() { Ok(()) } else { Err(ScpiError::PARAMETER_NOT_ALLOWED) }
+}
+
+/// A whole number from 0 to `most`.
+fn whole(number: f64, most: u16) -> Result<u16, ScpiError> {
+    let fits = number.fract() == 0.0 && (0.0..=f64::from(most)).contains(&number);
+    if fits { Ok(number as u16) } else { Err(ScpiError::OUT_OF_RANGE) }
+}
+
+// The phase counts are centred and fit a signed 16 bit number.
+const _: () = assert!(COUNT_ZERO < 32768.0);

@@ -1,0 +1,260 @@
+//! Faults as data: name, severity, onset. Each changes a physical parameter, a sensor or a wire,
+//! never an output.
+
+use super::plant::Plant;
+use super::sensors::Sensors;
+use super::thermal::Thermal;
+use crate::time::Instant;
+use crate::units::{Dim, parse_quantity};
+use std::fmt;
+
+/// What can be wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum FaultName {
+    /// The coolant does not move, whatever the pump is told.
+    NoCoolant,
+    /// One leg of the rectifier bridge is dead: one half wave is missing.
+    RectifierLegDead,
+    /// The magnets have lost 15 % of their flux.
+    WeakMagnets,
+    /// Friction is four times what it was.
+    HighFriction,
+    /// The winding sensor hangs at what it read at the onset.
+    StuckWindingSensor,
+    /// The first phase's current sensor reads 8 A too much.
+    CurrentOffset,
+    /// The resolver is turned by 20 electrical degrees.
+    ResolverOffset,
+    /// The casing is not bonded: switching gates put 60 mrad of noise on the resolver.
+    ResolverNoise,
+    /// The pedal rests at 12 % of its travel.
+    PedalOffRest,
+    /// The loop of the hard-wired emergency stop is open.
+    StopLoopOpen,
+    /// The transformer gives 35 % less.
+    BusLow,
+    /// Single bytes get lost on the line: 5 in 10 000.
+    LinkDrop,
+    /// Single bits get flipped on the line: in 2 of 10 000 bytes.
+    LinkFlip,
+    /// Three of ten pieces come in two parts, 1 to 4 ms apart.
+    LinkSplit,
+    /// Everything comes 8 ms late, give or take 2 ms.
+    LinkDelay,
+    /// Nothing passes for 5 s.
+    LinkSilence,
+}
+
+/// Every fault with its name in files and on the command line.
+const NAMES: &[(&str, FaultName)] = &[
+    ("no-coolant", FaultName::NoCoolant),
+    ("rectifier-leg-dead", FaultName::RectifierLegDead),
+    ("weak-magnets", FaultName::WeakMagnets),
+    ("high-friction", FaultName::HighFriction),
+    ("stuck-winding-sensor", FaultName::StuckWindingSensor),
+    ("current-offset", FaultName::CurrentOffset),
+    ("resolver-offset", FaultName::ResolverOffset),
+    ("resolver-noise", FaultName::ResolverNoise),
+    ("pedal-off-rest", FaultName::PedalOffRest),
+    ("stop-loop-open", FaultName::StopLoopOpen),
+    ("bus-low", FaultName::BusLow),
+    ("link-drop", FaultName::LinkDrop),
+    ("link-flip", FaultName::LinkFlip),
+    ("link-split", FaultName::LinkSplit),
+    ("link-delay", FaultName::LinkDelay),
+    ("link-silence", FaultName::LinkSilence),
+];
+
+/// A fault as set: what, how bad, from when on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FaultSetting {
+    /// What is wrong.
+    pub name: FaultName,
+    /// How bad: 0 not at all, 1 as its description says, more is worse.
+    pub severity: f64,
+    /// From when on.
+    pub onset: Instant,
+}
+
+/// Why a text is not a fault setting.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{message}")]
+pub struct FaultError {
+    /// What was found, what was expected.
+    pub message: String,
+    /// How to mend it.
+    pub help: Option<String>,
+}
+
+impl FaultName {
+    /// Every fault, in the order of their descriptions.
+    pub fn all() -> impl Iterator<Item = FaultName> {
+        NAMES.iter().map(|(_, name)| *name)
+    }
+
+    /// The name as written in files and on the command line.
+    pub fn text(self) -> &'static str {
+        NAMES.iter().find(|(_, name)| *name == self).map_or("", |(text, _)| text)
+    }
+
+    /// Whether it acts on the bytes of a link, not on the unit or the rig.
+    pub fn on_link(self) -> bool {
+        use FaultName as F;
+        matches!(self, F::LinkDrop | F::LinkFlip | F::LinkSplit | F::LinkDelay | F::LinkSilence)
+    }
+}
+
+impl FaultSetting {
+    /// Reads `NAME`, `NAME=SEVERITY`, `NAME@ONSET` or `NAME=SEVERITY@ONSET`, such as
+    /// `bus-low=0.5@3 s`. Severity 1 and onset at once are taken where nothing is said.
+    ///
+    /// Errors on an unknown name (with the nearest one), a severity that is not a number from 0 to
+    /// 100, and an onset that is not a duration.
+    pub fn parse(text: &str) -> Result<FaultSetting, FaultError> {
+        let (rest, onset) = match text.split_once('@') {
+            Some((rest, onset)) => (rest, parse_onset(onset)?),
+            None => (text, Instant::ZERO),
+        };
+        let (name, severity) = match rest.split_once('=') {
+            Some((name, severity)) => (name, parse_severity(severity)?),
+            None => (rest, 1.0),
+        };
+        Ok(FaultSetting { name: parse_name(name.trim())?, severity, onset })
+    }
+}
+
+/// As [`FaultSetting::parse`] reads it.
+impl fmt::Display for FaultSetting {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}={}@{} s", self.name.text(), self.severity, self.onset.secs_f64())
+    }
+}
+
+fn parse_name(text: &str) -> Result<FaultName, FaultError> {
+    if let Some((_, name)) = NAMES.iter().find(|(known, _)| *known == text) {
+        return Ok(*name);
+    }
+    let near = NAMES
+        .iter()
+        .map(|(known, _)| (strsim::damerau_levenshtein(known, text), *known))
+        .min()
+        .filter(|(distance, known)| *distance <= known.len() / 3);
+    let help = match near {
+        Some((_, known)) => format!("did you mean `{known}`?"),
+        None => {
+            let all: Vec<&str> = NAMES.iter().map(|(known, _)| *known).collect();
+            format!("there are {}", all.join(", "))
+        }
+    };
+    Err(FaultError { message: format!("`{text}` is not a fault"), help: Some(help) })
+}
+
+fn parse_severity(text: &str) -> Result<f64, FaultError> {
+    let severity = text.trim().parse::<f64>().ok().filter(|s| (0.0..=100.0).contains(s));
+    severity.ok_or_else(|| FaultError {
+        message: format!("severity `{}` is not a number from 0 to 100", text.trim()),
+        help: Some("1 is the fault as described; 0.5 half as bad".into()),
+    })
+}
+
+fn parse_onset(text: &str) -> Result<Instant, FaultError> {
+    let help = Some("write when it begins after the start, such as `bus-low@3 s`".to_string());
+    let quantity = parse_quantity(text.trim())
+        .map_err(|e| FaultError { message: format!("onset: {e}"), help: help.clone() })?;
+    let duration = Dim { time: 1, ..Dim::default() };
+    if quantity.unit.kind.dim != duration || quantity.si < 0.0 {
+        let message = format!("onset `{}` is not a duration", text.trim());
+        return Err(FaultError { message, help });
+    }
+    Ok(Instant::from_secs_f64(quantity.si))
+}
+
+/// What a fault may lay its hands on: physics and sensors, nothing of the firmware.
+pub(super) struct World<'t> {
+    pub plant: &'t mut Plant,
+    pub sensors: &'t mut Sensors,
+    pub thermal: &'t mut Thermal,
+}
+
+impl World<'_> {
+    /// Brings a fault about, once, at its onset. Faults on the link do nothing here.
+    pub fn suffer(&mut self, fault: &FaultSetting) {
+        let severity = fault.severity;
+        let left = (1.0 - severity).max(0.0);
+        match fault.name {
+            FaultName::NoCoolant => self.thermal.throttle(left),
+            FaultName::RectifierLegDead => self.plant.supply.weaken_second_half(left),
+            FaultName::WeakMagnets => {
+                self.plant.machine.flux_linkage *= (1.0 - 0.15 * severity).max(0.0);
+            }
+            FaultName::HighFriction => {
+                self.plant.rotor.friction *= 1.0 + 3.0 * severity;
+                self.plant.rotor.breakaway *= 1.0 + 3.0 * severity;
+            }
+            FaultName::StuckWindingSensor => {
+                self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());
+            }
+            FaultName::CurrentOffset => self.sensors.spec.current_offset[0] += 8.0 * severity,
+            FaultName::ResolverOffset => {
+                self.sensors.spec.resolver_offset += 20f64.to_radians() * severity;
+            }
+            FaultName::ResolverNoise => self.sensors.spec.resolver_noise_gates += 60e-3 * severity,
+            FaultName::PedalOffRest => {
+                self.sensors.spec.pedal = (self.sensors.spec.pedal + 0.12 * severity).min(1.0);
+            }
+            FaultName::StopLoopOpen => self.sensors.stop_loop_closed &= severity == 0.0,
+            FaultName::BusLow => self.plant.supply.scale_transformer((1.0 - 0.35 * severity).max(0.0)),
+            FaultName::LinkDrop
+            | FaultName::LinkFlip
+            | FaultName::LinkSplit
+            | FaultName::LinkDelay
+            | FaultName::LinkSilence => {}
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One row: text, severity and onset in s, or a piece of the message or help.
+    #[test]
+    fn settings_are_read_as_people_write_them() {
+        type Row<'r> = (&'r str, Result<(&'r str, f64, f64), &'r str>);
+        let rows: &[Row] = &[
+            ("no-coolant", Ok(("no-coolant", 1.0, 0.0))),
+            ("bus-low=0.5@3 s", Ok(("bus-low", 0.5, 3.0))),
+            ("bus-low@250 ms", Ok(("bus-low", 1.0, 0.25))),
+            ("link-drop = 2 @ 1 min", Ok(("link-drop", 2.0, 60.0))),
+            ("no-colant", Err("did you mean `no-coolant`?")),
+            ("wizard", Err("there are no-coolant,")),
+            ("bus-low=lots", Err("severity `lots`")),
+            ("bus-low=-1", Err("severity `-1`")),
+            ("bus-low=NaN", Err("severity `NaN`")),
+            ("bus-low@3 V", Err("not a duration")),
+            ("bus-low@-3 s", Err("not a duration")),
+            ("bus-low@soon", Err("onset: ")),
+        ];
+        for (text, expected) in rows {
+            match (FaultSetting::parse(text), expected) {
+                (Ok(got), Ok((name, severity, onset))) => {
+                    assert_eq!(got.name.text(), *name);
+                    assert_eq!((got.severity, got.onset.secs_f64()), (*severity, *onset), "{text}");
+                    assert_eq!(FaultSetting::parse(&got.to_string()), Ok(got));
+                }
+                (Err(e), Err(part)) => {
+                    let said = format!("{e}; {}", e.help.clone().unwrap_or_default());
+                    assert!(said.contains(part), "{text}: {said}");
+                }
+                (got, expected) => panic!("{text}: {got:?}, expected {expected:?}"),
+            }
+        }
+    }
+
+    #[test]
+    fn every_fault_has_a_name_of_its_own() {
+        let names: std::collections::BTreeSet<&str> = FaultName::all().map(FaultName::text).collect();
+        assert_eq!(names.len(), FaultName::all().count());
+        assert_eq!(FaultName::all().filter(|f| f.on_link()).count(), 5);
+    }
+}

@@ -1,0 +1,403 @@
+//! The controller's firmware: sees counts, never the truth.
+//!
+//! 10 kHz: angle and speed from the resolver by a tracking loop, current loops, protection.
+//! 1 kHz: bus, speed loop. 100 Hz: temperatures and pedal.
+
+use super::builds::Build;
+use super::drive::{Event, Trouble, next_state};
+use super::plant::{PERIOD, turned};
+use super::sensors::{
+    BusCounts, COUNT_MAX, COUNT_ZERO, FastCounts, PEDAL_FULL, SlowCounts, TEMPERATURE_COUNT,
+};
+use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
+use crate::states::DriveState;
+use crate::time::{Duration, Instant};
+use std::borrow::Cow;
+use std::f64::consts::TAU;
+
+/// Period of the speed loop in s.
+const SPEED_PERIOD: f64 = 1e-3;
+/// Natural frequency of the tracking loop in rad/s; its damping is one.
+const TRACKING: f64 = 60.0 * TAU;
+/// Bandwidth of the current loops in rad/s: an eighth of what the delay of 1.5 periods would bear.
+const CURRENT_BANDWIDTH: f64 = 1500.0;
+/// Share of the voltage limit that the current loops use.
+const VOLTAGE_SHARE: f64 = 0.97;
+/// Weight of a new sample in the filters of readings: about 5 ms at 10 kHz and at 1 kHz.
+const FILTER_FAST: f64 = 0.02;
+const FILTER_BUS: f64 = 0.2;
+/// Speed above the limit at which the gates go off, as a ratio.
+const OVERSPEED: f64 = 1.1;
+/// Speed at which a quick stop counts as done, rad/s.
+const STOPPED: f64 = 0.5;
+
+/// What the firmware has made of the counts; in SI.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Readings {
+    /// Mean square of the phase currents, A².
+    pub current_square: f64,
+    pub bus: f64,
+    pub bus_current: f64,
+    /// Winding, inverter, coolant in K.
+    pub temperatures: [f64; 3],
+    /// 0 released to 1 pressed.
+    pub pedal: f64,
+    pub stop_loop_closed: bool,
+    /// Counts of the first phase, zero in the middle.
+    pub phase_count: i16,
+}
+
+/// The firmware's state.
+#[derive(Debug, Clone)]
+pub(super) struct Firmware {
+    pub readings: Readings,
+    pub events: Vec<Event>,
+    build: Build,
+    /// What the author was told about machine, rotor, sensors and limits.
+    machine: MachineSpec,
+    inertia: f64,
+    sensors: SensorSpec,
+    limits: LimitSpec,
+    state: DriveState,
+    word: u16,
+    demand: f64,
+    demand_at: Instant,
+    pump: f64,
+    /// Tracking loop: electrical angle in turns, electrical speed in rad/s.
+    angle: f64,
+    omega: f64,
+    /// Speed loop: demand as followed (rad/s), integral (Nm).
+    followed: f64,
+    integral: f64,
+    /// Current loops: demand along q (A), integrals (V), output in stator axes (V).
+    current_q: f64,
+    integrals: [f64; 2],
+    voltage: [f64; 2],
+    over_current_samples: u32,
+}
+
+impl Firmware {
+    /// As after power-on.
+    pub fn new(spec: &TwinSpec) -> Firmware {
+        Firmware {
+            readings: Readings { stop_loop_closed: true, ..Readings::default() },
+            events: Vec::with_capacity(4),
+            build: spec.build,
+            machine: spec.machine,
+            inertia: spec.rotor.inertia,
+            sensors: spec.sensors,
+            limits: spec.limits,
+            state: DriveState::NotReady,
+            word: 0,
+            demand: 0.0,
+            demand_at: Instant::ZERO,
+            pump: 0.0,
+            angle: 0.0,
+            omega: 0.0,
+            followed: 0.0,
+            integral: 0.0,
+            current_q: 0.0,
+            integrals: [0.0; 2],
+            voltage: [0.0; 2],
+            over_current_samples: 0,
+        }
+    }
+
+    /// State of the drive.
+    pub fn state(&self) -> DriveState {
+        self.state
+    }
+
+    /// Whether the firmware wants the gates to switch.
+    pub fn gates(&self) -> bool {
+        self.state.may_drive()
+    }
+
+    /// Voltage for the coming period in stator axes, V.
+    pub fn voltage(&self) -> [f64; 2] {
+        self.voltage
+    }
+
+    /// The last control word.
+    pub fn word(&self) -> u16 {
+        self.word
+    }
+
+    /// Status word: the state, bit 4 *voltage enabled*, bit 9 *remote*.
+    pub fn status_word(&self) -> u16 {
+        let voltage = if self.readings.bus > self.limits.bus_low { 0x10 } else { 0 };
+        self.state.code() | voltage | 0x200
+    }
+
+    /// Shaft speed as the tracking loop has it, rad/s.
+    pub fn speed(&self) -> f64 {
+        self.omega / f64::from(self.machine.pole_pairs)
+    }
+
+    /// Speed demand in rad/s.
+    pub fn demand(&self) -> f64 {
+        self.demand
+    }
+
+    /// Pump demand, 0 to 1.
+    pub fn pump(&self) -> f64 {
+        self.pump
+    }
+
+    /// Limits as set.
+    pub fn limits(&self) -> &LimitSpec {
+        &self.limits
+    }
+
+    /// Command timeout; zero if it is off.
+    pub fn command_timeout(&self) -> Duration {
+        if self.build.command_timeout { self.limits.command_timeout } else { Duration::ZERO }
+    }
+
+    /// Amperes per count of the phase current converters, as the firmware believes.
+    pub fn amperes_per_count(&self) -> f64 {
+        self.sensors.current_full / COUNT_ZERO
+    }
+
+    /// Takes a speed demand in rad/s, within the limit; it feeds the command timeout. Only demands
+    /// given while driving count: enabling starts from zero.
+    pub fn set_demand(&mut self, now: Instant, demand: f64) {
+        self.demand = demand;
+        self.demand_at = now;
+    }
+
+    /// Takes a pump demand, 0 to 1.
+    pub fn set_pump(&mut self, pump: f64) {
+        self.pump = pump;
+    }
+
+    /// Takes a control word.
+    pub fn control(&mut self, now: Instant, word: u16) {
+        let mut reset = word & 0x80 != 0 && self.word & 0x80 == 0;
+        let changed = word != self.word;
+        self.word = word;
+        let before = self.state;
+        // A word is a level, not an edge: one word may lead through more than one state.
+        while let Some(state) = next_state(self.state, word, reset) {
+            reset = false;
+            self.enter(now, state);
+        }
+        if changed || before != self.state {
+            let gates = match (before.may_drive(), self.gates()) {
+                (false, true) => "gates on: ",
+                (true, false) => "gates off: ",
+                _ => "",
+            };
+            self.tell(format!("{gates}control word {word}").into(), None);
+        }
+    }
+
+    /// Gates off and everything to rest, as `*RST` asks; the pump goes on.
+    pub fn reset(&mut self, now: Instant) {
+        if matches!(self.state, DriveState::Fault | DriveState::NotReady) {
+            return;
+        }
+        let words = if self.gates() { "gates off: reset" } else { "reset" };
+        self.enter(now, DriveState::SwitchOnDisabled);
+        self.tell(words.into(), None);
+    }
+
+    /// Power-on is over.
+    pub fn boot(&mut self, now: Instant) {
+        self.enter(now, DriveState::SwitchOnDisabled);
+        self.tell("ready for commands".into(), None);
+    }
+
+    /// 10 kHz.
+    pub fn fast(&mut self, now: Instant, counts: &FastCounts) {
+        let scale = self.amperes_per_count();
+        let [a, b, c] = counts.phase.map(|count| (f64::from(count) - COUNT_ZERO) * scale);
+        self.readings.phase_count = (i32::from(counts.phase[0]) - COUNT_ZERO as i32) as i16;
+        let square = (a * a + b * b + c * c) * (1.0 / 3.0);
+        self.readings.current_square += FILTER_FAST * (square - self.readings.current_square);
+        self.track(counts.resolver);
+        if !self.gates() {
+            return;
+        }
+        if self.command_timed_out(now) {
+            return self.fail(now, Trouble::CommandTimeout);
+        }
+        let limit = self.limits.overcurrent;
+        let over = a.abs() > limit || b.abs() > limit || c.abs() > limit;
+        self.over_current_samples = if over { self.over_current_samples + 1 } else { 0 };
+        if self.over_current_samples > 1 {
+            return self.fail(now, Trouble::OverCurrent);
+        }
+        // Clarke, amplitude-invariant.
+        let alpha = (2.0 * a - b - c) * (1.0 / 3.0);
+        let beta = (b - c) * (1.0 / 3f64.sqrt());
+        self.current_loops(alpha, beta);
+    }
+
+    /// 1 kHz.
+    pub fn medium(&mut self, now: Instant, counts: BusCounts, stop_loop_closed: bool) {
+        let bus = f64::from(counts.voltage) * self.sensors.bus_full / COUNT_MAX;
+        let current = (f64::from(counts.current) - COUNT_ZERO) * self.sensors.bus_current_full / COUNT_ZERO;
+        self.readings.bus += FILTER_BUS * (bus - self.readings.bus);
+        self.readings.bus_current += FILTER_BUS * (current - self.readings.bus_current);
+        self.readings.stop_loop_closed = stop_loop_closed;
+        if let Some(trouble) = self.trouble() {
+            return self.fail(now, trouble);
+        }
+        if !self.gates() {
+            return;
+        }
+        self.speed_loop();
+        if self.state == DriveState::QuickStopActive && self.followed == 0.0 && self.speed().abs() < STOPPED {
+            self.enter(now, DriveState::SwitchOnDisabled);
+            self.tell("gates off: quick stop done".into(), None);
+        }
+    }
+
+    /// 100 Hz.
+    pub fn slow(&mut self, counts: &SlowCounts) {
+        self.readings.temperatures = counts.temperatures.map(|count| f64::from(count) * TEMPERATURE_COUNT);
+        let volts = f64::from(counts.pedal) * PEDAL_FULL / COUNT_MAX;
+        let s = &self.sensors;
+        self.readings.pedal = (volts - s.pedal_rest) / (s.pedal_pressed - s.pedal_rest);
+    }
+
+    /// Puts the filters at their first readings, as the boot code does.
+    pub fn prime(&mut self, fast: &FastCounts, bus: BusCounts, slow: &SlowCounts) {
+        self.angle = f64::from(fast.resolver) / f64::from(1u32 << self.sensors.resolver_bits);
+        self.readings.bus = f64::from(bus.voltage) * self.sensors.bus_full / COUNT_MAX;
+        self.slow(slow);
+    }
+
+    /// Second-order tracking loop, damping one: angle error times gain into speed, and into angle.
+    fn track(&mut self, counts: u32) {
+        let measured = f64::from(counts) / f64::from(1u32 << self.sensors.resolver_bits);
+        self.angle += self.omega * (PERIOD / TAU);
+        let mut error = measured - self.angle;
+        error -= if error > 0.5 { 1.0 } else { 0.0 };
+        error += if error < -0.5 { 1.0 } else { 0.0 };
+        self.omega += TAU * error * TRACKING * TRACKING * PERIOD;
+        self.angle += 2.0 * TRACKING * PERIOD * error;
+        if self.angle >= 1.0 {
+            self.angle -= 1.0;
+        } else if self.angle < 0.0 {
+            self.angle += 1.0;
+        }
+    }
+
+    fn command_timed_out(&self, now: Instant) -> bool {
+        self.build.command_timeout
+            && self.state == DriveState::OperationEnabled
+            && now - self.demand_at > self.limits.command_timeout
+    }
+
+    /// What forbids driving, looked for in every state that is on its way to driving.
+    fn trouble(&self) -> Option<Trouble> {
+        let r = &self.readings;
+        let ready =
+            matches!(self.state, DriveState::ReadyToSwitchOn | DriveState::SwitchedOn) || self.gates();
+        let found = [
+            (!r.stop_loop_closed, Trouble::StopLoop),
+            (r.bus > self.limits.bus_high, Trouble::BusHigh),
+            (r.temperatures[0] > self.limits.winding, Trouble::WindingHot),
+            (r.temperatures[1] > self.limits.inverter, Trouble::InverterHot),
+            (self.gates() && r.bus < self.limits.bus_low, Trouble::BusLow),
+            (self.gates() && self.speed().abs() > OVERSPEED * self.limits.speed, Trouble::OverSpeed),
+        ];
+        found.into_iter().find(|(is, _)| *is && ready).map(|(_, trouble)| trouble)
+    }
+
+    fn fail(&mut self, now: Instant, trouble: Trouble) {
+        let (_, words) = trouble.number_and_words();
+        let kind = if self.gates() { "gates off" } else { "fault" };
+        self.enter(now, DriveState::Fault);
+        self.tell(format!("{kind}: {words}").into(), Some(trouble));
+    }
+
+    fn tell(&mut self, words: Cow<'static, str>, trouble: Option<Trouble>) {
+        self.events.push(Event { words, trouble });
+    }
+
+    fn enter(&mut self, now: Instant, state: DriveState) {
+        let drove = self.gates();
+        self.state = state;
+        if drove && self.gates() {
+            return;
+        }
+        // Either the gates have just gone off or they may be about to go on: begin from what is.
+        self.demand = 0.0;
+        self.demand_at = now;
+        self.current_q = 0.0;
+        self.integrals = [0.0; 2];
+        self.voltage = [0.0; 2];
+        self.over_current_samples = 0;
+        self.followed = self.speed();
+        self.integral = self.speed_gain() * (1.0 - self.build.demand_weight) * self.followed;
+        if self.gates() {
+            // Until the loops have run once, the magnets' voltage is what keeps the current at zero.
+            self.voltage = self.stator_voltage([0.0, self.omega * self.machine.flux_linkage]);
+        }
+    }
+
+    fn speed_gain(&self) -> f64 {
+        self.build.speed_gain * self.inertia
+    }
+
+    /// Proportional-integral loop on speed; the proportional part sees a share of the demand, which
+    /// keeps a step from overshooting.
+    fn speed_loop(&mut self) {
+        let (to, rate) = match self.state {
+            DriveState::QuickStopActive => (0.0, self.limits.quick_stop_rate),
+            _ => (self.demand, self.limits.speed_rate),
+        };
+        let step = rate * SPEED_PERIOD;
+        self.followed += (to - self.followed).clamp(-step, step);
+        let speed = self.speed();
+        let gain = self.speed_gain();
+        let free = gain * (self.build.demand_weight * self.followed - speed) + self.integral;
+        let per_ampere = 1.5 * f64::from(self.machine.pole_pairs) * self.machine.flux_linkage;
+        let most = per_ampere * self.limits.current;
+        let torque = free.clamp(-most, most);
+        let share = self.build.speed_integral * SPEED_PERIOD;
+        self.integral += share * gain * (self.followed - speed);
+        if self.build.windup_guard {
+            self.integral += share * (torque - free);
+        }
+        self.current_q = torque / per_ampere;
+    }
+
+    /// Proportional-integral loops on the currents in rotor axes, the coupling taken out, the
+    /// voltage held within the inverter's circle.
+    fn current_loops(&mut self, alpha: f64, beta: f64) {
+        let (s, c) = (TAU * self.angle).sin_cos();
+        let current = [c * alpha + s * beta, c * beta - s * alpha];
+        let m = &self.machine;
+        let demand = [0.0, self.current_q];
+        let coupling = [
+            -self.omega * m.inductance_q * demand[1],
+            self.omega * (m.inductance_d * demand[0] + m.flux_linkage),
+        ];
+        let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
+        let error = [demand[0] - current[0], demand[1] - current[1]];
+        let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
+        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) / 3f64.sqrt();
+        let square = free[0] * free[0] + free[1] * free[1];
+        let held = if square > most * most { most / square.sqrt() } else { 1.0 };
+        let share = m.resistance * CURRENT_BANDWIDTH * PERIOD;
+        for i in 0..2 {
+            // The integral leaks back by what the limit cut off, so that it cannot wind up.
+            self.integrals[i] += share * (error[i] + (held - 1.0) * free[i] / gain[i]);
+        }
+        let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
+        self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);
+    }
+
+    fn stator_voltage(&self, rotor: [f64; 2]) -> [f64; 2] {
+        let (s, c) = (TAU * self.angle).sin_cos();
+        out_of_rotor_axes(turned([s, c], 0.5 * PERIOD * self.omega), rotor)
+    }
+}
+
+fn out_of_rotor_axes([s, c]: [f64; 2], [d, q]: [f64; 2]) -> [f64; 2] {
+    [c * d - s * q, s * d + c * q]
+}

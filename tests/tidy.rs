@@ -1,0 +1,154 @@
+//! House rules that a machine can check: pure rooms stay pure, nothing imports upward, files stay short.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// Rooms in the order in which data flows. A room may use itself and what is listed for it.
+const MAY_USE: &[(&str, &[&str])] = &[
+    ("units", &[]),
+    ("time", &[]),
+    ("outcome", &[]),
+    ("states", &[]),
+    ("diag", &[]),
+    ("record", &["time", "outcome"]),
+    ("columns", &["units"]),
+    ("files", &["units", "diag", "states"]),
+    ("expr", &["units"]),
+    ("wire", &["units", "time", "states"]),
+    ("metrics", &["units", "columns"]),
+    ("plan", &["files", "expr", "units", "time", "diag", "record", "states", "wire", "metrics", "columns"]),
+    ("engine", &["plan", "wire", "record", "units", "time", "outcome", "states", "files"]),
+    ("trace", &["record", "time", "plan", "outcome"]),
+    ("verdict", &["metrics", "files"]),
+    ("results", &["columns", "metrics", "outcome", "plan", "record", "verdict"]),
+    (
+        "report",
+        &[
+            "verdict", "metrics", "columns", "plan", "record", "outcome", "units", "time", "trace", "files",
+            "results",
+        ],
+    ),
+    ("twin", &["wire", "units", "time", "states"]),
+    ("rehearsal", &["engine", "twin", "plan", "record", "outcome", "time", "files", "units"]),
+];
+
+/// Rooms that may do I/O or read a clock, beside which none may.
+const IMPURE: &[&str] = &["shell", "cli", "trace/store"];
+
+/// What a pure room may not name, with the reason given when it does.
+const FORBIDDEN: &[&str] = &[
+    "tokio",
+    "std::fs",
+    "std::net",
+    "std::process",
+    "std::thread",
+    "std::env",
+    "std::io::std",
+    "SystemTime",
+    "time::Instant::now",
+    "Instant::now(",
+    "serialport",
+    "rustix",
+    "indicatif",
+    "println!",
+    "eprintln!",
+];
+
+const LINES_MAX: usize = 500;
+
+fn sources() -> Vec<(String, String)> {
+    let src = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
+    let mut files = Vec::new();
+    let mut folders: Vec<PathBuf> = vec![src.clone()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).expect("src can be listed") {
+            let path = entry.expect("an entry").path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                let name = path.strip_prefix(&src).expect("below src").display().to_string();
+                files.push((name, fs::read_to_string(&path).expect("a source file")));
+            }
+        }
+    }
+    files.sort();
+    assert!(files.len() > 20, "the walk found the sources");
+    files
+}
+
+fn room(name: &str) -> &str {
+    name.split('/').next().unwrap_or(name).trim_end_matches(".rs")
+}
+
+/// The code of a file without its comments and without its tests.
+fn code(text: &str) -> String {
+    let text = text.split("#[cfg(test)]\nmod tests").next().unwrap_or(text);
+    text.lines().filter(|l| !l.trim_start().starts_with("//")).collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn pure_rooms_name_no_clock_no_thread_and_no_file() {
+    let mut found = Vec::new();
+    for (name, text) in sources() {
+        if IMPURE.iter().any(|room| name.starts_with(room)) || name == "main.rs" {
+            continue;
+        }
+        for (number, line) in code(&text).lines().enumerate() {
+            for word in FORBIDDEN.iter().filter(|w| line.contains(**w)) {
+                found.push(format!("{name}: `{word}` in line {} of its code: {}", number + 1, line.trim()));
+            }
+        }
+    }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn no_room_imports_upward() {
+    let may_use: BTreeMap<&str, &[&str]> = MAY_USE.iter().copied().collect();
+    let mut found = Vec::new();
+    for (name, text) in sources() {
+        let here = room(&name);
+        let Some(allowed) = may_use.get(here) else {
+            assert!(["shell", "cli", "main", "lib"].contains(&here), "{name}: no rule for this room");
+            continue;
+        };
+        for piece in code(&text).split("crate::").skip(1) {
+            let used = piece.split(|c: char| !c.is_alphanumeric() && c != '_').next().unwrap_or("");
+            if used != here && !allowed.contains(&used) && may_use.contains_key(used)
+                || ["shell", "cli"].contains(&used)
+            {
+                found.push(format!("{name} uses {used}"));
+            }
+        }
+    }
+    found.dedup();
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
+#[test]
+fn files_stay_short() {
+    let long: Vec<String> = sources()
+        .iter()
+        .map(|(name, text)| (name, text.lines().count()))
+        .filter(|(_, lines)| *lines > LINES_MAX)
+        .map(|(name, lines)| format!("{name}: {lines} lines, {LINES_MAX} allowed"))
+        .collect();
+    assert!(long.is_empty(), "{}", long.join("\n"));
+}
+
+/// A fault changes a parameter, a sensor or a wire: no room but the twin's knows a fault's name.
+#[test]
+fn only_the_twin_knows_the_names_of_faults() {
+    let mut found = Vec::new();
+    for (name, text) in sources() {
+        if name.starts_with("twin") {
+            continue;
+        }
+        for fault in spinproof::twin::FAULT_WORDS.iter().filter(|f| code(&text).contains(&format!("\"{f}\"")))
+        {
+            found.push(format!("{name} names the fault {fault}"));
+        }
+    }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
