@@ -14,6 +14,10 @@
 //! What was recorded goes into the [`trace`]; [`results`] computes columns, [`metrics`] and verdicts
 //! from the trace alone, and [`report`] lays them out.
 
+// What the tests of a room share with the integration tests names the crate from outside.
+#[cfg(test)]
+extern crate self as spinproof;
+
 pub mod cli;
 pub mod columns;
 pub mod diag;

@@ -624,7 +624,7 @@ fn found(value: &str, u: &str, n: usize, standing: Standing, met: bool, margin: 
     let unit = parse_quantity(value).expect("a quantity").unit;
     let difference = |text: &str| unit.difference_to_si(text.parse().expect("a number"));
     let measured = Measured { value: si(value), u: difference(u) / 2.0, n, note: None };
-    Verdict { measured: Ok(measured), standing, met, margin: Some(difference(margin)) }
+    Verdict { measured: Ok(measured), standing, met, margin: Some(difference(margin)), probability: None }
 }
 
 pub fn not_measured(why: &str) -> Verdict {
@@ -633,6 +633,7 @@ pub fn not_measured(why: &str) -> Verdict {
         standing: Standing::NotMeasured,
         met: false,
         margin: None,
+        probability: None,
     }
 }
 

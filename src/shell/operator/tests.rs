@@ -15,7 +15,7 @@ fn answers(given: &[(&str, &str)]) -> Answers {
     let answer = given.iter().map(|(id, text)| (at(id.to_string()), at(text.to_string()))).collect();
     Answers {
         at: place(),
-        schema: at(1),
+        schema: at(crate::files::read::FormatVersion),
         unit_serial: at("HC7-0042".into()),
         build: at("b1".into()),
         answered_by: at("A. Person".into()),
