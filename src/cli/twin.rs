@@ -93,8 +93,7 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     if args.own_session {
         service.runner = Some(stdin.as_fd());
     }
-    let mut device =
-        Served::new(Twin::new(spec, args.seed, &faults), args.seed, &faults, clock.began_monotonic());
+    let mut device = Served::new(Twin::new(spec, args.seed, &faults), args.seed, &faults);
     service.serve(&mut device, &mut truth).map_err(io("serving the pseudo-terminal"))?;
     Ok(Cause::Passed)
 }
@@ -121,11 +120,10 @@ struct Served {
     to_twin: VecDeque<(Instant, Vec<u8>)>,
     to_runner: VecDeque<(Instant, Vec<u8>)>,
     now: Instant,
-    began_monotonic: i64,
 }
 
 impl Served {
-    fn new(twin: Twin, seed: u64, faults: &[FaultSetting], began_monotonic: i64) -> Served {
+    fn new(twin: Twin, seed: u64, faults: &[FaultSetting]) -> Served {
         Served {
             twin,
             inward: LinkFaults::new(seed, Direction::ToDevice, faults),
@@ -133,7 +131,6 @@ impl Served {
             to_twin: VecDeque::new(),
             to_runner: VecDeque::new(),
             now: Instant::ZERO,
-            began_monotonic,
         }
     }
 
@@ -168,12 +165,8 @@ impl Device for Served {
     }
 
     fn drain_truth(&mut self) -> Vec<TruthLine> {
-        let zero = self.began_monotonic;
-        let line = |row: TruthRow| TruthLine {
-            at: row.truth.t,
-            csv: format!("{},{}", zero + row.truth.t.micros(), row.csv()),
-            happened: row.event.is_some(),
-        };
+        let line =
+            |row: TruthRow| TruthLine { at: row.truth.t, csv: row.csv(), happened: row.event.is_some() };
         self.twin.drain_truth().into_iter().map(line).collect()
     }
 

@@ -61,6 +61,9 @@ pub(super) struct Core {
     scratch: Vec<Valued>,
 }
 
+/// The values of a reply, and the time that request and reply took on the line.
+type Read = (Vec<Option<f64>>, (Duration, Duration));
+
 #[derive(Debug, Clone, Copy)]
 struct Beat {
     acknowledged: Instant,
@@ -356,7 +359,7 @@ impl Core {
         asked: Instant,
         group: usize,
         status: RowStatus,
-        reply: Option<(Vec<Option<f64>>, (Duration, Duration))>,
+        reply: Option<Read>,
     ) -> Row {
         let fields = plan.groups[group].fields.len();
         let (values, (out, back)) =

@@ -227,8 +227,8 @@ fn proof_not_driven(core: &Core) -> Option<String> {
     let mut found = format!("the drive is `{}`", state.words());
     if let Some((channel, limit)) = core.plan.stop.current {
         let (_, asked, current) = core.values.latest(channel)?;
-        // Not `>`: a current that is no number proves nothing.
-        if asked <= sent || !(current.abs() <= limit) {
+        // A current that is no number proves nothing.
+        if asked <= sent || current.is_nan() || current.abs() > limit {
             return None;
         }
         found += &format!(", phase current {}", show(&core.plan.channels[channel], current));

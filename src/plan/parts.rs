@@ -144,7 +144,7 @@ pub enum Source {
         group: usize,
         /// Index of the field in the group's reply.
         field: usize,
-        /// Calibration: SI = gain x unit.to_si(reading) + offset.
+        /// Calibration: SI = unit.to_si(gain x reading) + offset.
         gain: f64,
         /// Calibration offset in SI.
         offset: f64,

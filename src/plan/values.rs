@@ -191,7 +191,8 @@ fn calibrated(plan: &Plan, channel: usize, number: f64) -> Option<f64> {
         Reading::StatusWord | Reading::States(_) => {
             state_of(number).map_or(f64::NAN, |state| f64::from(state.code()))
         }
-        Reading::Number | Reading::Words(_) => gain * channel.unit.to_si(number) + offset,
+        // The gain belongs to the number on the wire: hundredths of a degree, not of a kelvin.
+        Reading::Number | Reading::Words(_) => channel.unit.to_si(gain * number) + offset,
     })
 }
 

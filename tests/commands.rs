@@ -1,0 +1,231 @@
+//! The commands as a person runs them: exit codes, messages, documents, and a Ctrl-C at speed.
+#![allow(clippy::unwrap_used)]
+
+mod common;
+
+use assert_cmd::cargo::CommandCargoExt;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+
+fn spinproof(args: &[&str]) -> Output {
+    command(args).output().unwrap()
+}
+
+fn command(args: &[&str]) -> Command {
+    let mut command = Command::cargo_bin("spinproof").unwrap();
+    command.current_dir(env!("CARGO_MANIFEST_DIR")).args(args).stdin(Stdio::null());
+    command
+}
+
+fn text(output: &Output) -> String {
+    format!("{}\n{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+fn xml_is_valid(dir: &Path) {
+    let xsd = Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/junit/junit-10.xsd");
+    let checked =
+        Command::new("xmllint").arg("--noout").arg("--schema").arg(xsd).arg(dir.join("junit.xml")).output();
+    let checked = checked.expect("xmllint is needed: apt-get install libxml2-utils");
+    assert!(checked.status.success(), "{}", text(&checked));
+}
+
+#[test]
+fn a_rehearsal_passes_replays_identically_and_reports_the_same_bytes_again() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let dir = dir.to_str().unwrap();
+    for suite in ["suites/first-spin.toml", "suites/ramp-tracking.toml"] {
+        let _ = std::fs::remove_dir_all(dir);
+        let output = spinproof(&["rehearse", suite, "--out", dir]);
+        assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+        assert!(text(&output).contains("SIMULATED"));
+        xml_is_valid(Path::new(dir));
+        let replayed = spinproof(&["replay", dir]);
+        assert!(text(&replayed).contains("identical"), "{}", text(&replayed));
+        let read = |name: &str| std::fs::read(Path::new(dir).join(name)).unwrap();
+        let before = ["junit.xml", "report.html", "report.json"].map(read);
+        assert_eq!(spinproof(&["report", dir]).status.code(), Some(0));
+        assert_eq!(before, ["junit.xml", "report.html", "report.json"].map(read));
+    }
+}
+
+/// One row per way to end: arguments, exit code, a word of the output.
+#[test]
+fn every_way_to_end_has_its_exit_code() {
+    let temp = tempfile::tempdir().unwrap();
+    let suite = "suites/first-spin.toml";
+    let rows: &[(&[&str], i32, &str)] = &[
+        (&["rehearse", suite, "--build", "1.5.0-rc1"], 1, "overshoot"),
+        (&["rehearse", suite, "--build", "9.9"], 2, "no build `9.9`"),
+        (&["rehearse", "missing.toml"], 2, "cannot be read"),
+        (&["rehearse", suite, "--fault", "no-cooland"], 2, "no-coolant"),
+        (&["rehearse", suite, "--fault", "pedal-off-rest"], 4, "pedal"),
+        (&["rehearse", suite, "--fault", "stop-loop-open@14 s"], 5, "stop_loop"),
+        (&["rehearse", suite, "--fault", "link-silence@14 s"], 5, "stale"),
+        (&["check", "fixtures/broken/ten-mistakes.toml"], 2, "10 mistakes"),
+        (&["check", suite, "fixtures/demo/rig.toml", "fixtures/demo/unit.toml"], 0, "in order"),
+        (&["check", "--schema", "rig"], 0, "$defs"),
+        (&["check", "--metrics"], 0, "tracking_rms"),
+        (&["report", "fixtures"], 3, "run.json"),
+        (&["ports"], 0, ""),
+    ];
+    for (i, (args, code, word)) in rows.iter().enumerate() {
+        let mut args = args.to_vec();
+        let out = temp.path().join(i.to_string());
+        if args[0] == "rehearse" {
+            args.extend(["--out", out.to_str().unwrap()]);
+        }
+        let output = spinproof(&args);
+        assert_eq!(output.status.code(), Some(*code), "{args:?}: {}", text(&output));
+        assert!(text(&output).contains(word), "{args:?}: {}", text(&output));
+        if out.join("junit.xml").exists() {
+            xml_is_valid(&out);
+        }
+    }
+}
+
+#[test]
+fn a_real_port_is_refused_and_says_why() {
+    let temp = tempfile::tempdir().unwrap();
+    let rig = common::RIG.replace("port = \"twin\"", "port = \"/dev/null\"");
+    let path = temp.path().join("rig.toml");
+    std::fs::write(&path, rig).unwrap();
+    let output = spinproof(&[
+        "run",
+        "suites/first-spin.toml",
+        "--rig",
+        path.to_str().unwrap(),
+        "--unit",
+        "fixtures/demo/unit.toml",
+    ]);
+    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
+    assert!(text(&output).contains("/dev/null"), "{}", text(&output));
+}
+
+/// Starts a run and waits until it says a word.
+fn run_until(dir: &Path, word: &str) -> Child {
+    let mut child = command(&["run", "suites/first-spin.toml", "--out", dir.to_str().unwrap()])
+        .stderr(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
+    let seen = lines.by_ref().map_while(Result::ok).any(|l| l.contains(word));
+    assert!(seen, "the run never said `{word}`");
+    // The rest is read to the end, so that the run never waits for this test.
+    std::thread::spawn(move || lines.for_each(drop));
+    child
+}
+
+/// Rows of a truth log: monotonic microseconds, event, gates.
+fn truth(dir: &Path) -> Vec<(i64, String, bool)> {
+    let log = std::fs::read_to_string(dir.join("truth.csv")).unwrap();
+    let row = |line: &str| {
+        let fields: Vec<&str> = line.split(',').collect();
+        (fields.len() > 4).then(|| (fields[0].parse().unwrap(), fields[2].to_string(), fields[4] == "1"))
+    };
+    log.lines().skip(1).filter_map(row).collect()
+}
+
+#[test]
+fn an_interrupt_at_speed_ends_confirmed_and_reported() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let child = run_until(&dir, "segment `hold`");
+    let pid = child.id().to_string();
+    assert!(Command::new("kill").args(["-INT", &pid]).status().unwrap().success());
+    let output = child.wait_with_output().unwrap();
+    assert_eq!(output.status.code(), Some(6), "{}", text(&output));
+    xml_is_valid(&dir);
+    let report = std::fs::read_to_string(dir.join("report.json")).unwrap();
+    assert!(report.contains("STOPPED") || report.contains("stopped"), "{report}");
+    // The truth log, not the report, says that the gates went off and stayed off.
+    let truth = truth(&dir);
+    assert!(truth.iter().any(|(_, _, gates)| *gates), "it was driven");
+    assert!(!truth.last().unwrap().2, "and is not any more");
+}
+
+#[test]
+fn a_killed_runner_leaves_a_controller_that_times_out_and_a_trace_that_opens() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let mut child = run_until(&dir, "segment `hold`");
+    child.kill().unwrap();
+    child.wait().unwrap();
+    // The twin ends by itself once at rest; until then its log grows.
+    let done = |t: &[(i64, String, bool)]| t.iter().any(|(_, e, _)| e.contains("command timeout"));
+    for _ in 0..600 {
+        if done(&truth(&dir)) {
+            break;
+        }
+        std::thread::sleep(std::time::Duration::from_millis(50));
+    }
+    let truth = truth(&dir);
+    assert!(
+        done(&truth),
+        "gates off by command timeout: {:?}",
+        truth.iter().filter(|t| !t.1.is_empty()).collect::<Vec<_>>()
+    );
+    let report = spinproof(&["report", dir.to_str().unwrap()]);
+    assert_eq!(report.status.code(), Some(3), "{}", text(&report));
+    assert!(text(&report).contains("cut"), "{}", text(&report));
+}
+
+struct Device(Child, PathBuf, PathBuf);
+
+impl Device {
+    fn start() -> Device {
+        let mut child = Command::new("python3")
+            .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/second_device.py"))
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("python3 is needed, with: python3 -m pip install -r tests/requirements.txt");
+        let lines: Vec<String> = BufReader::new(child.stdout.take().unwrap())
+            .lines()
+            .map_while(Result::ok)
+            .take_while(|l| l != "ready")
+            .collect();
+        assert_eq!(lines.len(), 2, "python3 -m pip install -r tests/requirements.txt: {lines:?}");
+        let path = |i: usize| PathBuf::from(lines[i].split_once(' ').unwrap().1);
+        Device(child, path(0), path(1))
+    }
+}
+
+impl Drop for Device {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn another_board_with_other_words_and_two_links_passes_the_first_spin() {
+    let device = Device::start();
+    let temp = tempfile::tempdir().unwrap();
+    let rig = include_str!("../fixtures/second-bench/rig.toml")
+        .replace("BOARD_PORT", device.1.to_str().unwrap())
+        .replace("SUPPLY_PORT", device.2.to_str().unwrap());
+    std::fs::write(temp.path().join("rig.toml"), rig).unwrap();
+    let answers = "schema = 1\nunit_serial = \"HC7-0051\"\nbuild = \"7.3\"\nanswered_by = \"a test\"\n\
+                   expires = \"2099-01-01T00:00:00Z\"\n[answer]\nguards = \"yes\"\n";
+    std::fs::write(temp.path().join("answers.toml"), answers).unwrap();
+    let path = |name: &str| temp.path().join(name).to_str().unwrap().to_string();
+    let output = spinproof(&[
+        "run",
+        "suites/first-spin.toml",
+        "--rig",
+        &path("rig.toml"),
+        "--unit",
+        "fixtures/second-bench/unit.toml",
+        "--build",
+        "7.3",
+        "--answers",
+        &path("answers.toml"),
+        "--out",
+        &path("run"),
+    ]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(!text(&output).contains("SIMULATED"));
+}
