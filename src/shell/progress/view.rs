@@ -100,7 +100,7 @@ impl View {
             };
             let channel = &self.plan.channels[*index];
             if let Source::Wire { gain, offset, .. } = &channel.source {
-                self.values[*index] = Some(gain * channel.unit.to_si(*value) + offset);
+                self.values[*index] = Some(channel.unit.to_si(gain * *value) + offset);
             }
         }
     }
