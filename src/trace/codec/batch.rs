@@ -55,8 +55,8 @@ fn sound(batch: &arrow_ipc::RecordBatch<'_>, body: usize, schema: &Schema) -> Re
     }
     let nodes = batch.nodes().ok_or("a batch without columns")?;
     let buffers = batch.buffers().ok_or("a batch without buffers")?;
-    let expected: usize = schema.fields().iter().map(|f| buffers_of(f.data_type())).sum();
-    if nodes.len() != schema.fields().len() || buffers.len() != expected {
+    let widths: Vec<i64> = schema.fields().iter().flat_map(|f| widths(f.data_type())).copied().collect();
+    if nodes.len() != schema.fields().len() || buffers.len() != widths.len() {
         return Err(format!("{} columns in {} buffers", nodes.len(), buffers.len()));
     }
     let fits =
@@ -67,13 +67,20 @@ fn sound(batch: &arrow_ipc::RecordBatch<'_>, body: usize, schema: &Schema) -> Re
     if !buffers.iter().all(|b| inside(b.offset(), b.length())) {
         return Err("a column outside the batch".into());
     }
+    if buffers.iter().zip(widths).any(|(b, width)| b.length() % width != 0) {
+        return Err("a column that ends within a value".into());
+    }
     Ok(())
 }
 
-fn buffers_of(data_type: &DataType) -> usize {
+/// Bytes per element of each buffer of a column: which values are null, offsets of texts, the values.
+fn widths(data_type: &DataType) -> &'static [i64] {
     match data_type {
-        DataType::Utf8 | DataType::Binary => 3,
-        _ => 2,
+        DataType::Utf8 | DataType::Binary => &[1, 4, 1],
+        DataType::UInt8 => &[1, 1],
+        DataType::UInt16 => &[1, 2],
+        DataType::UInt32 => &[1, 4],
+        _ => &[1, 8],
     }
 }
 

@@ -197,7 +197,7 @@ impl File {
             cuts.extend(wrong.map(|wrong| self.cut(frame.whole.clone(), Some(wrong))));
         }
         let length = self.bytes.len();
-        if !self.scan.ended && !self.scan.strays.last().is_some_and(|stray| stray.end == length) {
+        if !self.scan.ended && self.scan.strays.last().is_none_or(|stray| stray.end != length) {
             cuts.push(self.cut(length..length, None));
         }
         cuts.sort_by_key(|cut| cut.at);

@@ -1,5 +1,5 @@
 use super::*;
-use crate::trace::codec::CutKind;
+use crate::trace::codec::{Cut, CutKind};
 use rand::{RngExt, SeedableRng};
 use std::collections::BTreeMap;
 
@@ -13,43 +13,51 @@ fn rows_alone(name: &str, bytes: &[u8]) -> usize {
     trace.records.len() + trace.inputs.len()
 }
 
+/// A stream and one other beside it, which says what the columns are when the first one's head is cut.
+/// Two streams and not all: in a test build each decoding costs a tenth of a millisecond a stream.
+fn with_witness(files: &[(String, Vec<u8>)], which: usize) -> Vec<(String, Vec<u8>)> {
+    let witness = usize::from(which == 0);
+    vec![files[which].clone(), files[witness].clone()]
+}
+
+/// What was passed over of the streams that are there.
+fn cuts(trace: Trace) -> Vec<Cut> {
+    trace.cut.into_iter().filter(|cut| cut.why != CutKind::Missing).collect()
+}
+
 #[test]
 fn cut_at_any_byte_all_whole_batches_come_back() {
     let disk = record(&layout(), &short_run());
     let files = disk.files();
-    let whole = by_seq(&disk.read());
-    let mut cuts = 0;
+    let mut tried = 0;
     for (which, (name, pieces)) in pieces(&disk).iter().enumerate() {
-        let ends: Vec<usize> = pieces
-            .iter()
-            .scan(0, |sum, piece| {
-                *sum += piece.len();
-                Some(*sum)
-            })
-            .collect();
-        let rows: Vec<usize> = ends.iter().map(|end| rows_alone(name, &files[which].1[..*end])).collect();
-        assert!(rows.len() >= 3 && rows.is_sorted(), "a head, batches and an end mark: {rows:?}");
-        let length = files[which].1.len();
+        let mut ends = vec![0];
+        ends.extend(pieces.iter().scan(0, |sum, piece| {
+            *sum += piece.len();
+            Some(*sum)
+        }));
+        let two = with_witness(&files, which);
+        let whole = by_seq(&decode(two.clone()).expect("the schema is ours"));
+        let length = two[0].1.len();
+        let rows: Vec<usize> = ends.iter().map(|end| rows_alone(name, &two[0].1[..*end])).collect();
+        assert!(rows.len() >= 4 && rows.is_sorted(), "nothing, a head, batches and an end mark: {rows:?}");
         for keep in 0..length {
-            let mut files = files.clone();
-            files[which].1.truncate(keep);
-            let trace = decode(files).expect("the schema is ours");
-            let pieces_whole = ends.iter().filter(|end| **end <= keep).count();
-            let in_stream = if pieces_whole == 0 { 0 } else { rows[pieces_whole - 1] };
-            let lost = rows[rows.len() - 1] - in_stream;
+            let mut two = two.clone();
+            two[0].1.truncate(keep);
+            let trace = decode(two).expect("the schema is ours");
+            let last = ends.iter().rposition(|end| *end <= keep).expect("the first end is 0");
+            let lost = rows[rows.len() - 1] - rows[last];
             let found = by_seq(&trace);
             assert_eq!(found.len(), whole.len() - lost, "{name} cut at {keep} of {length}");
             assert!(found.iter().all(|entry| whole.binary_search(entry).is_ok()));
-            let boundary = if pieces_whole == 0 { 0 } else { ends[pieces_whole - 1] };
-            let (at, bytes) = (boundary as u64, (keep - boundary) as u64);
+            let (at, bytes) = (ends[last] as u64, (keep - ends[last]) as u64);
             let why = if bytes == 0 { CutKind::NoEnd } else { CutKind::Torn };
-            let expected = crate::trace::codec::Cut { stream: format!("trace/{name}"), at, bytes, why };
-            assert_eq!(trace.cut, [expected], "{name} cut at {keep} of {length}");
-            cuts += 1;
+            let expected = Cut { stream: format!("trace/{name}"), at, bytes, why };
+            assert_eq!(cuts(trace), [expected], "{name} cut at {keep} of {length}");
+            tried += 1;
         }
     }
-    let total: usize = files.iter().map(|(_, bytes)| bytes.len()).sum();
-    assert_eq!(cuts, total);
+    assert_eq!(tried, files.iter().map(|(_, bytes)| bytes.len()).sum::<usize>());
 }
 
 #[test]
@@ -73,28 +81,32 @@ fn flipped_bits_never_give_a_wrong_row_and_never_go_unnoticed_where_a_row_is_los
     let disk = record(&layout(), &short_run());
     let files = disk.files();
     let whole: BTreeMap<u64, String> = by_seq(&disk.read()).into_iter().collect();
+    let in_two: Vec<usize> = (0..files.len())
+        .map(|which| by_seq(&decode(with_witness(&files, which)).expect("the schema is ours")).len())
+        .collect();
     let mut random = rand_xoshiro::Xoshiro256PlusPlus::seed_from_u64(20_261_125);
     let (mut noticed, mut refused) = (0, 0);
     for round in 0..6000 {
-        let mut files = files.clone();
         let which = random.random_range(0..files.len());
-        let bytes = &mut files[which].1;
+        let mut two = with_witness(&files, which);
+        let bytes = &mut two[0].1;
         let place = random.random_range(0..bytes.len() - 4);
         for _ in 0..=round % 3 {
             bytes[place + random.random_range(0..4)] ^= 1 << random.random_range(0..8u8);
         }
-        let Ok(trace) = decode(files) else {
+        let Ok(trace) = decode(two) else {
             refused += 1;
             continue;
         };
-        for (seq, entry) in by_seq(&trace) {
-            assert_eq!(whole.get(&seq), Some(&entry), "round {round}");
+        let found = by_seq(&trace);
+        for (seq, entry) in &found {
+            assert_eq!(whole.get(seq), Some(entry), "round {round}");
         }
-        let lost = trace.records.len() + trace.inputs.len() < whole.len();
-        assert!(!lost || !trace.cut.is_empty(), "round {round} lost rows without a word");
-        noticed += usize::from(!trace.cut.is_empty());
+        let cuts = cuts(trace);
+        assert!(found.len() == in_two[which] || !cuts.is_empty(), "round {round} lost rows without a word");
+        noticed += usize::from(!cuts.is_empty());
     }
-    // Not every byte matters: padding, and flatbuffer slack. Most do.
+    // Not every byte matters: there is padding, and two heads against each other have no majority. Most do.
     assert!(noticed > 3000, "{noticed} of 6000 noticed");
     assert!(refused < 20, "{refused} of 6000 taken for a newer schema");
 }
@@ -178,7 +190,7 @@ fn a_missing_stream_is_named_and_the_others_are_read() {
         (trace.cut[0].stream.as_str(), &trace.cut[0].why),
         (&*format!("trace/{name}"), &CutKind::Missing)
     );
-    assert!(trace.inputs.len() > 20);
+    assert_eq!(trace.inputs.len(), 14);
     assert!(!trace.gaps().is_empty());
 }
 

@@ -169,8 +169,8 @@ enum Entry {
 /// A short run with something of everything, numbered from 0.
 fn short_run() -> Vec<Entry> {
     let mut entries = Vec::new();
-    for i in 0..24i64 {
-        let t = 1000 + i * 20_000;
+    for i in 0..14i64 {
+        let t = 1000 + i * 40_000;
         entries.push(Entry::Input(input(entries.len() as u64, t, format!("{i},1.5\n").as_bytes())));
         entries.push(Entry::Record(row(0, t, &[Some(100.0 * i as f64), None, Some(155.25)])));
         if i % 5 == 0 {
