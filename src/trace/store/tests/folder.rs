@@ -12,7 +12,7 @@ fn info(files: Vec<FileUsed>) -> RunInfo {
         kind: RunKind::Rehearsal,
         build: Some("hc7-1.4.2".into()),
         seed: Some(u64::MAX),
-        faults: vec!["dying-pump=0.5@3s".into()],
+        faults: vec!["a-fault=0.5@3s".into()],
         began_utc: NOW.into(),
         ended: Some((NOW.into(), 90_000_000)),
         began_monotonic: 0,
