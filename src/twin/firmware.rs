@@ -5,7 +5,8 @@
 
 use super::builds::Build;
 use super::drive::{Event, Trouble, next_state};
-use super::plant::{PERIOD, turned};
+use super::plant::PERIOD;
+use super::rotation::{sine_cosine, turned};
 use super::sensors::{
     BusCounts, COUNT_MAX, COUNT_ZERO, FastCounts, PEDAL_FULL, SlowCounts, TEMPERATURE_COUNT,
 };
@@ -369,7 +370,7 @@ impl Firmware {
     /// Proportional-integral loops on the currents in rotor axes, the coupling taken out, the
     /// voltage held within the inverter's circle.
     fn current_loops(&mut self, alpha: f64, beta: f64) {
-        let (s, c) = (TAU * self.angle).sin_cos();
+        let [s, c] = sine_cosine(self.angle);
         let current = [c * alpha + s * beta, c * beta - s * alpha];
         let m = &self.machine;
         let demand = [0.0, self.current_q];
@@ -393,7 +394,7 @@ impl Firmware {
     }
 
     fn stator_voltage(&self, rotor: [f64; 2]) -> [f64; 2] {
-        let (s, c) = (TAU * self.angle).sin_cos();
+        let [s, c] = sine_cosine(self.angle);
         out_of_rotor_axes(turned([s, c], 0.5 * PERIOD * self.omega), rotor)
     }
 }

@@ -51,9 +51,7 @@ impl LinkFaults {
                 }
                 FaultName::LinkDrop => bytes.retain(|_| !self.chance.random_bool(odds(5e-4 * severity))),
                 FaultName::LinkFlip => self.flip(&mut bytes, odds(2e-4 * severity)),
-                FaultName::LinkSplit
-                    if bytes.len() > 1 && self.chance.random_bool(odds(0.3 * severity)) =>
-                {
+                FaultName::LinkSplit if bytes.len() > 1 && self.chance.random_bool(odds(0.3 * severity)) => {
                     let place = self.chance.random_range(1..bytes.len());
                     split = Some((place, self.between(1e-3, 4e-3)));
                 }
