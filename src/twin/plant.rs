@@ -197,6 +197,7 @@ impl Plant {
     fn driven(&mut self, voltage: [f64; 2]) -> f64 {
         let m = &self.machine;
         let omega = f64::from(m.pole_pairs) * self.speed;
+        let voltage = within_circle(voltage, self.supply.bus());
         let [v_d, v_q] = self.in_rotor_axes(voltage, 0.5 * omega * self.step);
         let (l_d, l_q) = (2.0 * m.inductance_d * self.rate, 2.0 * m.inductance_q * self.rate);
         let (a_d, a_q) = (l_d + self.resistance, l_q + self.resistance);
@@ -299,6 +300,16 @@ impl Plant {
         let [s, c] = turned([self.sine, self.cosine], ahead);
         [c * voltage[0] + s * voltage[1], c * voltage[1] - s * voltage[0]]
     }
+}
+
+/// The most that the inverter can put out of a bus without harmonics: a circle of bus/sqrt3.
+fn within_circle([alpha, beta]: [f64; 2], bus: f64) -> [f64; 2] {
+    let (square, most) = (alpha * alpha + beta * beta, bus * bus / 3.0);
+    if square <= most {
+        return [alpha, beta];
+    }
+    let share = (most / square).sqrt();
+    [share * alpha, share * beta]
 }
 
 /// Torque in Nm from currents in rotor axes, A peak: T = 1.5 p (psi iq + (Ld - Lq) id iq).

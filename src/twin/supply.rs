@@ -102,7 +102,8 @@ impl Supply {
         let mut current = 0.0;
         if open > middle {
             middle = (capacitor * self.bus + source * open - load) / (capacitor + source + bleeder);
-            current = (source * (open - middle)).max(0.0);
+            // Never negative: with the source joined in, the middle lies between its old place and `open`.
+            current = source * (open - middle);
         }
         // The diodes of the inverter keep the capacitor from being charged the wrong way round.
         self.bus = (2.0 * middle - self.bus).max(0.0);
