@@ -17,6 +17,7 @@ mod drive;
 mod faults;
 mod firmware;
 mod plant;
+mod rotation;
 mod sensors;
 mod spec;
 mod supply;

@@ -1,5 +1,6 @@
 //! Machine, inverter and rotor: what really happens, at 10 kHz or finer.
 
+use super::rotation::{sine_cosine, turned};
 use super::spec::{InverterSpec, MachineSpec, RotorSpec, TwinSpec};
 use super::supply::Supply;
 use std::f64::consts::{FRAC_2_PI, TAU};
@@ -60,6 +61,8 @@ pub(super) struct Plant {
     inverter: InverterSpec,
     substeps: u32,
     step: f64,
+    /// Steps per second.
+    rate: f64,
     /// Phase resistance at the present temperature, Ohm.
     resistance: f64,
     current_d: f64,
@@ -89,6 +92,7 @@ impl Plant {
             inverter: spec.inverter,
             substeps,
             step,
+            rate: 1.0 / step,
             resistance: spec.machine.resistance,
             current_d: 0.0,
             current_q: 0.0,
@@ -193,8 +197,9 @@ impl Plant {
     fn driven(&mut self, voltage: [f64; 2]) -> f64 {
         let m = &self.machine;
         let omega = f64::from(m.pole_pairs) * self.speed;
+        let voltage = within_circle(voltage, self.supply.bus());
         let [v_d, v_q] = self.in_rotor_axes(voltage, 0.5 * omega * self.step);
-        let (l_d, l_q) = (2.0 * m.inductance_d / self.step, 2.0 * m.inductance_q / self.step);
+        let (l_d, l_q) = (2.0 * m.inductance_d * self.rate, 2.0 * m.inductance_q * self.rate);
         let (a_d, a_q) = (l_d + self.resistance, l_q + self.resistance);
         let (x_d, x_q) = (omega * m.inductance_d, omega * m.inductance_q);
         let b_d = v_d + l_d * self.current_d;
@@ -264,13 +269,13 @@ impl Plant {
         let before = self.speed;
         let windage = r.windage * before * before.abs();
         let drag = 0.5 * self.step * r.drag;
-        let inertia = r.inertia + drag;
-        let free = ((r.inertia - drag) * before + self.step * (self.torque - windage)) / inertia;
+        let mobility = 1.0 / (r.inertia + drag);
+        let free = ((r.inertia - drag) * before + self.step * (self.torque - windage)) * mobility;
         let holds = if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
-        self.speed = if free.abs() * inertia <= self.step * holds {
+        self.speed = if free.abs() <= self.step * holds * mobility {
             0.0
         } else {
-            free - (self.step * r.friction / inertia).copysign(free)
+            free - (self.step * r.friction * mobility).copysign(free)
         };
         let mean = 0.5 * (before + self.speed);
         self.energy.friction += r.friction * mean.abs() * self.step;
@@ -285,7 +290,8 @@ impl Plant {
     }
 
     fn look_at_angle(&mut self) {
-        (self.sine, self.cosine) = (f64::from(self.machine.pole_pairs) * self.angle).sin_cos();
+        let turns = f64::from(self.machine.pole_pairs) * self.angle * (1.0 / TAU);
+        [self.sine, self.cosine] = sine_cosine(turns);
     }
 
     /// A voltage in stator axes seen from the rotor after it has turned on by `ahead` (electrical
@@ -296,13 +302,14 @@ impl Plant {
     }
 }
 
-/// Sine and cosine of an angle turned on by `by`, with `by` below half a radian: the power series
-/// to the fifth order is within 2e-5 there and within 1e-9 below 0.1 rad.
-pub(super) fn turned([s, c]: [f64; 2], by: f64) -> [f64; 2] {
-    let square = by * by;
-    let sine = by * (1.0 - square * (1.0 / 6.0 - square / 120.0));
-    let cosine = 1.0 - square * (0.5 - square / 24.0);
-    [s * cosine + c * sine, c * cosine - s * sine]
+/// The most that the inverter can put out of a bus without harmonics: a circle of bus/sqrt3.
+fn within_circle([alpha, beta]: [f64; 2], bus: f64) -> [f64; 2] {
+    let (square, most) = (alpha * alpha + beta * beta, bus * bus / 3.0);
+    if square <= most {
+        return [alpha, beta];
+    }
+    let share = (most / square).sqrt();
+    [share * alpha, share * beta]
 }
 
 /// Torque in Nm from currents in rotor axes, A peak: T = 1.5 p (psi iq + (Ld - Lq) id iq).

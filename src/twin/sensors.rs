@@ -16,6 +16,9 @@ pub(super) const PEDAL_FULL: f64 = 5.0;
 /// Kelvin per temperature count.
 pub(super) const TEMPERATURE_COUNT: f64 = 0.1;
 
+/// Whole turns added to a resolver angle so that no offset and no noise takes it below zero.
+const TURNS_LIFT: u32 = 1024;
+
 /// What the firmware sees every 100 µs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(super) struct FastCounts {
@@ -74,27 +77,27 @@ impl Sensors {
 
     /// Phase currents and angle.
     pub fn fast(&mut self, plant: &Plant, gates: bool) -> FastCounts {
-        let s = self.spec;
+        let Sensors { spec: s, noise, .. } = self;
         let scale = COUNT_ZERO / s.current_full;
         let current = plant.phase_currents();
         let phase = std::array::from_fn(|i| {
             let read = current[i] * (1.0 + s.current_gain[i]) + s.current_offset[i];
-            convert((read + s.current_noise * self.gauss()) * scale + COUNT_ZERO)
+            convert((read + s.current_noise * gauss(noise)) * scale + COUNT_ZERO)
         });
-        let noise = if gates { s.resolver_noise + s.resolver_noise_gates } else { s.resolver_noise };
-        let angle = self.pole_pairs * plant.angle() + s.resolver_offset + noise * self.gauss();
+        let sd = if gates { s.resolver_noise + s.resolver_noise_gates } else { s.resolver_noise };
+        let angle = self.pole_pairs * plant.angle() + s.resolver_offset + sd * gauss(noise);
         let counts = 1u32 << s.resolver_bits;
         let turns = angle * (1.0 / TAU);
-        // Cutting off towards minus infinity and masking is a modulo that also works below zero.
-        let resolver = ((turns * f64::from(counts) + 0.5).floor() as i64 & i64::from(counts - 1)) as u32;
-        FastCounts { phase, resolver }
+        // Far enough above zero to round by cutting off; the mask is the modulo.
+        let lifted = (turns + f64::from(TURNS_LIFT)) * f64::from(counts) + 0.5;
+        FastCounts { phase, resolver: (lifted as u64 & u64::from(counts - 1)) as u32 }
     }
 
     /// Bus voltage and current.
     pub fn bus(&mut self, plant: &Plant) -> BusCounts {
-        let s = self.spec;
-        let voltage = plant.supply.bus() + s.bus_offset + s.bus_noise * self.gauss();
-        let current = plant.bus_current() + s.bus_current_offset + s.bus_current_noise * self.gauss();
+        let Sensors { spec: s, noise, .. } = self;
+        let voltage = plant.supply.bus() + s.bus_offset + s.bus_noise * gauss(noise);
+        let current = plant.bus_current() + s.bus_current_offset + s.bus_current_noise * gauss(noise);
         BusCounts {
             voltage: convert(voltage * COUNT_MAX / s.bus_full),
             current: convert(current * COUNT_ZERO / s.bus_current_full + COUNT_ZERO),
@@ -103,21 +106,21 @@ impl Sensors {
 
     /// Temperatures (given in K: winding, inverter, coolant) and pedal.
     pub fn slow(&mut self, mut temperatures: [f64; 3]) -> SlowCounts {
-        let s = self.spec;
+        let Sensors { spec: s, noise, .. } = self;
         if let Some((share, at)) = self.stuck {
             temperatures[0] += share * (at - temperatures[0]);
         }
         let temperatures = std::array::from_fn(|i| {
-            let read = temperatures[i] + s.temperature_offset[i] + s.temperature_noise * self.gauss();
+            let read = temperatures[i] + s.temperature_offset[i] + s.temperature_noise * gauss(noise);
             (read / TEMPERATURE_COUNT).round() as i32
         });
-        let volts = s.pedal_rest + s.pedal * (s.pedal_pressed - s.pedal_rest) + s.pedal_noise * self.gauss();
+        let volts = s.pedal_rest + s.pedal * (s.pedal_pressed - s.pedal_rest) + s.pedal_noise * gauss(noise);
         SlowCounts { temperatures, pedal: convert(volts * COUNT_MAX / PEDAL_FULL) }
     }
+}
 
-    fn gauss(&mut self) -> f64 {
-        StandardNormal.sample(&mut self.noise)
-    }
+fn gauss(noise: &mut Xoshiro256PlusPlus) -> f64 {
+    StandardNormal.sample(noise)
 }
 
 /// A 12 bit converter: the nearest count, held at its ends.

@@ -24,6 +24,10 @@ pub(super) struct Supply {
     /// The mains in the middle of the coming step as a unit vector, and its turn per step.
     wave: [f64; 2],
     turn: [f64; 2],
+    /// What the step's equation is made of, 1/Ohm: capacitor 2C/step, bleeder, source.
+    conductances: [f64; 3],
+    /// One over the sum of the first two, Ohm.
+    resistance_alone: f64,
     bus: f64,
     source_current: f64,
     energy: SupplyEnergy,
@@ -33,12 +37,15 @@ impl Supply {
     /// A supply switched on long ago without load: the capacitor is at its peak. `step` in s.
     pub fn new(spec: SupplySpec, step: f64) -> Supply {
         let omega = TAU * spec.frequency;
+        let conductances = [2.0 * spec.capacitance / step, 1.0 / spec.bleeder, 1.0 / spec.source_resistance];
         let mut supply = Supply {
             spec,
             second_half: 1.0,
             step,
             wave: vector(0.5 * omega * step),
             turn: vector(omega * step),
+            conductances,
+            resistance_alone: 1.0 / (conductances[0] + conductances[1]),
             bus: 0.0,
             source_current: 0.0,
             energy: SupplyEnergy::default(),
@@ -90,21 +97,22 @@ impl Supply {
         let half = if self.wave[0] >= 0.0 { self.wave[0] } else { -self.wave[0] * self.second_half };
         let transformer = SQRT_2 * self.spec.transformer * half;
         let open = transformer - 2.0 * self.spec.diode_drop;
-        let capacitor = 2.0 * self.spec.capacitance / self.step;
-        let bleeder = 1.0 / self.spec.bleeder;
-        let mut middle = (capacitor * self.bus - load) / (capacitor + bleeder);
+        let [capacitor, bleeder, source] = self.conductances;
+        let mut middle = (capacitor * self.bus - load) * self.resistance_alone;
         let mut current = 0.0;
         if open > middle {
-            let source = 1.0 / self.spec.source_resistance;
             middle = (capacitor * self.bus + source * open - load) / (capacitor + source + bleeder);
-            current = (source * (open - middle)).max(0.0);
+            // Never negative: with the source joined in, the middle lies between its old place and `open`.
+            current = source * (open - middle);
         }
         // The diodes of the inverter keep the capacitor from being charged the wrong way round.
         self.bus = (2.0 * middle - self.bus).max(0.0);
         self.source_current = current;
-        let drops = current * self.spec.source_resistance + 2.0 * self.spec.diode_drop;
-        self.energy.source += transformer * current * self.step;
-        self.energy.source_loss += drops * current * self.step;
+        if current > 0.0 {
+            let drops = current * self.spec.source_resistance + 2.0 * self.spec.diode_drop;
+            self.energy.source += transformer * current * self.step;
+            self.energy.source_loss += drops * current * self.step;
+        }
         self.energy.bleeder += middle * middle * bleeder * self.step;
         self.turn_wave();
     }
