@@ -413,7 +413,7 @@ pub struct Line {
     pub name: String,
     /// Which pattern, 0 to 3: they differ without colour. 9 for a demand.
     pub pattern: u8,
-    /// SVG path in a box of [`super::plot::WIDTH`] by [`super::plot::HEIGHT`].
+    /// SVG path in a box of `plot::WIDTH` by `plot::HEIGHT`.
     pub path: String,
 }
 

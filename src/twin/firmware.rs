@@ -119,6 +119,8 @@ impl Firmware {
     }
 
     /// Voltage for the coming period in stator axes, V: the loops take a period to work one out.
+    // The name is the quantity; the field is named for when it was computed.
+    #[allow(clippy::misnamed_getters)]
     pub fn voltage(&self) -> [f64; 2] {
         self.put_out
     }
