@@ -153,7 +153,8 @@ fn a_drive_state_is_the_code_of_the_state() {
     assert_eq!(state_of(65_536.0 + 0x27 as f64), None, "a word has sixteen bits");
 }
 
-/// 2 x 3 A + 1 A; offset and gain of the temperature apply to kelvin: 0.5 x 293.15 K + 150 K.
+/// 2 x 3 A + 1 A. The gain belongs to the number on the wire, so that hundredths of a degree are read with
+/// 0.01; the offset is a difference: (0.5 x 20 + 273.15) K + 5 K.
 #[test]
 fn calibration_is_gain_times_reading_plus_offset() {
     let rig = RIG
@@ -162,11 +163,14 @@ fn calibration_is_gain_times_reading_plus_offset() {
             "uncertainty = \"0.4 A rms\"\ngain = 2\noffset = \"1 A rms\"",
             1,
         )
-        .replacen("uncertainty = \"0.5 K\"", "uncertainty = \"0.5 K\"\ngain = 0.5\noffset = \"150 K\"", 1);
+        .replacen("uncertainty = \"0.5 K\"", "uncertainty = \"0.5 K\"\ngain = 0.5\noffset = \"5 K\"", 1);
     let plan = plan_of(&rig, UNIT, SUITE);
     let mut values = Values::new(&plan);
     close(of(&feed(&mut values, &plan, &drive(0, 0.0, 3.0)), "phase_current").expect("current").1, 7.0);
-    close(of(&feed(&mut values, &plan, &slow(0, 0.0)), "coolant").expect("coolant").1, 0.5 * 293.15 + 150.0);
+    close(
+        of(&feed(&mut values, &plan, &slow(0, 0.0)), "coolant").expect("coolant").1,
+        0.5 * 20.0 + 273.15 + 5.0,
+    );
 }
 
 /// A value made of two groups is as of the newest sample, and was asked for with the oldest request.
