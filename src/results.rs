@@ -43,6 +43,17 @@ pub fn evaluate(plan: &Plan, records: &[Record]) -> Results {
     Results { columns, events, verdicts, cause, why }
 }
 
+impl Results {
+    /// What the runner found beside the engine goes before everything that the trace says.
+    pub fn with_unconfirmed(mut self, unconfirmed: Option<&String>) -> Results {
+        if let Some(why) = unconfirmed {
+            self.cause = Cause::NotConfirmed;
+            self.why.clone_from(why);
+        }
+        self
+    }
+}
+
 fn verdict(plan: &Plan, columns: &Columns, test: usize, criterion: &Criterion) -> Verdict {
     let span = columns.spans.iter().find(|s| s.test == test && s.segment == criterion.over);
     let measured = match span {

@@ -85,6 +85,23 @@ fn every_way_to_end_has_its_exit_code() {
     }
 }
 
+/// What the runner noted of an unconfirmed stop outweighs a trace that looks passed.
+#[test]
+fn an_unconfirmed_stop_is_reported_as_such_whatever_the_trace_says() {
+    let temp = tempfile::tempdir().unwrap();
+    let dir = temp.path().join("run");
+    let path = dir.to_str().unwrap();
+    assert_eq!(spinproof(&["rehearse", "suites/first-spin.toml", "--out", path]).status.code(), Some(0));
+    let info = std::fs::read_to_string(dir.join("run.json")).unwrap();
+    let noted = info.replacen('{', "{\n  \"unconfirmed\": \"the last-resort stop fired\",", 1);
+    std::fs::write(dir.join("run.json"), noted).unwrap();
+    let output = spinproof(&["report", path]);
+    assert_eq!(output.status.code(), Some(7), "{}", text(&output));
+    assert!(text(&output).contains("NOT CONFIRMED"), "{}", text(&output));
+    assert!(std::fs::read_to_string(dir.join("junit.xml")).unwrap().contains("<error"));
+    xml_is_valid(&dir);
+}
+
 #[test]
 fn a_real_port_is_refused_and_says_why() {
     let temp = tempfile::tempdir().unwrap();
@@ -99,7 +116,7 @@ fn a_real_port_is_refused_and_says_why() {
         "--unit",
         "fixtures/demo/unit.toml",
     ]);
-    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("/dev/null"), "{}", text(&output));
 }
 

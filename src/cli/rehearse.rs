@@ -47,6 +47,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
+        unconfirmed: None,
         began_monotonic: 0,
         files: keep_files(&folder, &loaded.texts).map_err(io)?,
     };

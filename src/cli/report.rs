@@ -42,7 +42,7 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
 pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
     let (folder, loaded, trace) = open(dir)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
-    let results = evaluate(&loaded.plan, &records);
+    let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
     let mut cuts: Vec<String> = trace.cut.iter().map(ToString::to_string).collect();
     if folder.info.ended.is_none() {
         cuts.insert(0, "the run was cut: the runner ended without closing the trace".into());

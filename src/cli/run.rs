@@ -65,19 +65,22 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     super::report::documents(&dir)
 }
 
-/// Which ports may be opened; every refusal at once.
+/// Which ports may be opened; every refusal at once, under the cause of the first.
 fn admit(loaded: &Loaded) -> Result<Vec<PortKind>, Early> {
-    let (kinds, refused): (Vec<_>, Vec<_>) = loaded
-        .plan
-        .links
-        .iter()
-        .map(|l| admitted(&l.port).map_err(|e| format!("link {}: {e}", l.name)))
-        .partition(Result::is_ok);
-    if refused.is_empty() {
-        Ok(kinds.into_iter().flatten().collect())
-    } else {
-        let text: Vec<String> = refused.into_iter().filter_map(Result::err).collect();
-        Err(Early::new(Cause::NotMade, text.join("\n")))
+    let mut kinds = Vec::new();
+    let mut refused = Vec::new();
+    for link in &loaded.plan.links {
+        match admitted(&link.port) {
+            Ok(kind) => kinds.push(kind),
+            Err(error) => refused.push(error.on(&link.name)),
+        }
+    }
+    match refused.first() {
+        None => Ok(kinds),
+        Some(first) => {
+            let text: Vec<String> = refused.iter().map(ToString::to_string).collect();
+            Err(Early::new(first.cause(), text.join("\n")))
+        }
     }
 }
 
@@ -120,6 +123,7 @@ async fn make(
         faults: args.faults.clone(),
         began_utc: clock.began_utc(),
         ended: None,
+        unconfirmed: None,
         began_monotonic: clock.began_monotonic(),
         files,
     };
@@ -143,15 +147,18 @@ async fn make(
 }
 
 fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending) -> Result<(), Early> {
-    if let Some(fired) = &ending.last_resort {
-        eprintln!("the last-resort stop fired: {}", fired.why);
+    // A stop that nobody confirmed must not come out as anything milder, whatever the trace holds.
+    if ending.cause == Cause::NotConfirmed {
+        info.unconfirmed = Some(ending.why.clone());
     }
-    if let Err(why) = &ending.recorded {
-        eprintln!("the trace is not whole: {why}");
-        return Ok(());
+    match &ending.recorded {
+        Ok(()) => info.ended = Some((utc_now(), clock.now().micros())),
+        Err(why) => eprintln!("the trace is not whole: {why}"),
     }
-    info.ended = Some((utc_now(), clock.now().micros()));
-    folder.write_info(info).map_err(|e| Early::new(Cause::NotMade, e))
+    folder.write_info(info).map_err(|e| {
+        let cause = if info.unconfirmed.is_some() { Cause::NotConfirmed } else { Cause::NotMade };
+        Early::new(cause, format!("{}: {e}", ending.why))
+    })
 }
 
 /// Starts the twin as a child of its own session.

@@ -53,6 +53,10 @@ pub struct RunInfo {
     pub began_utc: String,
     /// UTC at the end and the engine's microseconds there; absent if the run was cut.
     pub ended: Option<(String, i64)>,
+    /// What the runner found beside the engine: the last-resort stop fired, and no sample confirms that the
+    /// torque is off. Where this stands, the run counts as not confirmed, whatever its trace says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unconfirmed: Option<String>,
     /// CLOCK_MONOTONIC at the engine's zero in microseconds, to compare with a truth log of the same
     /// machine; 0 in a rehearsal.
     pub began_monotonic: i64,
