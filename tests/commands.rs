@@ -7,6 +7,16 @@ use assert_cmd::cargo::CommandCargoExt;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+/// One test at a time: runs in real time share two cores with nobody, or a stall would be taken for a
+/// controller that went silent, as it should be.
+static BENCH: Mutex<()> = Mutex::new(());
+
+fn bench() -> MutexGuard<'static, ()> {
+    // A test that failed has left nothing behind that the next could trip over.
+    BENCH.lock().unwrap_or_else(PoisonError::into_inner)
+}
 
 fn spinproof(args: &[&str]) -> Output {
     command(args).output().unwrap()
@@ -32,6 +42,7 @@ fn xml_is_valid(dir: &Path) {
 
 #[test]
 fn a_rehearsal_passes_replays_identically_and_reports_the_same_bytes_again() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let dir = temp.path().join("run");
     let dir = dir.to_str().unwrap();
@@ -53,6 +64,7 @@ fn a_rehearsal_passes_replays_identically_and_reports_the_same_bytes_again() {
 /// One row per way to end: arguments, exit code, a word of the output.
 #[test]
 fn every_way_to_end_has_its_exit_code() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let suite = "suites/first-spin.toml";
     let rows: &[(&[&str], i32, &str)] = &[
@@ -88,6 +100,7 @@ fn every_way_to_end_has_its_exit_code() {
 /// What the runner noted of an unconfirmed stop outweighs a trace that looks passed.
 #[test]
 fn an_unconfirmed_stop_is_reported_as_such_whatever_the_trace_says() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let dir = temp.path().join("run");
     let path = dir.to_str().unwrap();
@@ -104,6 +117,7 @@ fn an_unconfirmed_stop_is_reported_as_such_whatever_the_trace_says() {
 
 #[test]
 fn a_real_port_is_refused_and_says_why() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let rig = common::RIG.replace("port = \"twin\"", "port = \"/dev/null\"");
     let path = temp.path().join("rig.toml");
@@ -128,8 +142,12 @@ fn run_until(dir: &Path, word: &str) -> Child {
         .spawn()
         .unwrap();
     let mut lines = BufReader::new(child.stderr.take().unwrap()).lines();
-    let seen = lines.by_ref().map_while(Result::ok).any(|l| l.contains(word));
-    assert!(seen, "the run never said `{word}`");
+    let mut said = String::new();
+    let seen = lines.by_ref().map_while(Result::ok).any(|l| {
+        said += &format!("{l}\n");
+        l.contains(word)
+    });
+    assert!(seen, "the run never said `{word}`:\n{said}");
     // The rest is read to the end, so that the run never waits for this test.
     std::thread::spawn(move || lines.for_each(drop));
     child
@@ -147,6 +165,7 @@ fn truth(dir: &Path) -> Vec<(i64, String, bool)> {
 
 #[test]
 fn an_interrupt_at_speed_ends_confirmed_and_reported() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let dir = temp.path().join("run");
     let child = run_until(&dir, "segment `hold`");
@@ -165,6 +184,7 @@ fn an_interrupt_at_speed_ends_confirmed_and_reported() {
 
 #[test]
 fn a_killed_runner_leaves_a_controller_that_times_out_and_a_trace_that_opens() {
+    let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let dir = temp.path().join("run");
     let mut child = run_until(&dir, "segment `hold`");
@@ -219,6 +239,7 @@ impl Drop for Device {
 
 #[test]
 fn another_board_with_other_words_and_two_links_passes_the_first_spin() {
+    let _alone = bench();
     let device = Device::start();
     let temp = tempfile::tempdir().unwrap();
     let rig = include_str!("../fixtures/second-bench/rig.toml")
