@@ -151,7 +151,11 @@ impl Page<'_> {
     }
 
     fn stage_class(&self, stage: &StageProof) -> &'static str {
-        if stage.confirmed == Some(true) { "yes" } else { "no" }
+        match stage.confirmed {
+            Some(true) => "yes",
+            Some(false) => "no",
+            None => "none",
+        }
     }
 
     fn frames(&self, n: &usize) -> String {

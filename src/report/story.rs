@@ -27,6 +27,16 @@ struct TestStory {
     last: Instant,
 }
 
+impl TestStory {
+    /// Keeps the first word of each trip: it may fire again while the machine winds down.
+    fn trip(&mut self, name: &str, found: &str) {
+        let name = format!("{name}: ");
+        if !self.trips.iter().any(|t| t.starts_with(&name)) {
+            self.trips.push(format!("{name}{found}"));
+        }
+    }
+}
+
 /// Sorts the events.
 pub(super) fn tell(evidence: &Evidence<'_>) -> Story {
     let mut tests = vec![TestStory::default(); evidence.plan.tests.len()];
@@ -44,7 +54,7 @@ pub(super) fn tell(evidence: &Evidence<'_>) -> Story {
         let Some(test) = current.map(|t| &mut tests[t]) else { continue };
         test.last = event.at;
         match &event.what {
-            What::Trip { trip, found, .. } => test.trips.push(format!("{trip}: {found}")),
+            What::Trip { trip, found, .. } => test.trip(trip, found),
             What::PreCheck { name, holds: false, found, .. } => test.refused.push(format!("{name}: {found}")),
             What::TestEnded { complete, .. } => {
                 test.ended = Some(event.at);

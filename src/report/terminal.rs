@@ -14,7 +14,11 @@ pub fn terminal(report: &Report, colour: bool) -> String {
         &format!("{}: {} {} on {}", identity.suite, identity.unit, identity.serial, identity.rig),
     );
     if let Some(simulated) = &report.headline.simulated {
-        page.wrapped("", &format!("SIMULATED, nothing real turned ({simulated})"));
+        let seed = identity.seed.map_or_else(String::new, |seed| format!(", seed {seed}"));
+        page.wrapped("", &format!("SIMULATED, nothing real turned ({simulated}{seed})"));
+        if !identity.faults.is_empty() {
+            page.wrapped("", &format!("Faults planted: {}", identity.faults.join(", ")));
+        }
     }
     page.blank();
     for test in &report.tests {

@@ -63,7 +63,12 @@ pub(super) fn signed_difference(unit: &Unit, si: f64, u_si: f64) -> String {
     }
     let number = unit.difference_from_si(si);
     let plain = Unit { offset: 0.0, ..unit.clone() };
-    let text = rounded_text(&plain, si, (u_si.is_finite() && u_si > 0.0).then_some(u_si));
+    // A long way off, the last places of the uncertainty tell nothing: four digits do.
+    let (by_u, by_size) = (
+        rounded_text(&plain, si, (u_si.is_finite() && u_si > 0.0).then_some(u_si)),
+        rounded_text(&plain, si, None),
+    );
+    let text = if by_size.len() < by_u.len() { by_size } else { by_u };
     let sign = if number > 0.0 { "+" } else { "" };
     let digits = unsigned_zero(text).replace('-', "−");
     with_unit(&format!("{sign}{digits}"), &difference_unit_text(unit))
