@@ -61,8 +61,12 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    let dir = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))?;
-    super::report::documents(&dir)
+    let (dir, ended) = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))?;
+    super::report::documents(&dir).map_err(|early| match ended {
+        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
+        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
+        _ => early,
+    })
 }
 
 /// Which ports may be opened; every refusal at once, under the cause of the first.
@@ -90,7 +94,7 @@ async fn make(
     loaded: &Loaded,
     answers: Option<&Answers>,
     kinds: &[PortKind],
-) -> Result<PathBuf, Early> {
+) -> Result<(PathBuf, Cause), Early> {
     let plan = &loaded.plan;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
     let simulated = kinds.contains(&PortKind::Twin);
@@ -143,7 +147,7 @@ async fn make(
         let _ = twin.finish().await;
     }
     close(&folder, &mut info, &clock, &ending)?;
-    Ok(folder.path().to_path_buf())
+    Ok((folder.path().to_path_buf(), ending.cause))
 }
 
 fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending) -> Result<(), Early> {

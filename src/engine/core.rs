@@ -4,7 +4,8 @@
 use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose};
 use super::timers::Timers;
-use super::{Output, StopReason, Timer};
+use super::{Output, Timer};
+use crate::outcome::Cause;
 use crate::plan::{Group, Plan, Valued, Values, state_of};
 use crate::record::{Event, Record, Row, RowStatus, Sent, What};
 use crate::states::DriveState;
@@ -29,10 +30,8 @@ pub(super) enum Notice {
     Fired(Firing),
     /// A deadline of the state's own.
     Due(Timer),
-    /// A link is gone.
-    LinkLost { link: usize, why: String },
-    /// A stop from outside.
-    Stop(StopReason),
+    /// A link is gone, or a stop came from outside: with what the run ends.
+    Ends(Cause, String),
     /// The operator answered.
     Answer { id: String, yes: bool, by: String },
 }
@@ -181,8 +180,9 @@ impl Core {
             return;
         }
         self.links[link].lose();
-        self.event(now, What::LinkLost { link: self.plan.links[link].name.clone(), why: why.clone() });
-        notices.push(Notice::LinkLost { link, why });
+        let link = self.plan.links[link].name.clone();
+        notices.push(Notice::Ends(Cause::NotMade, format!("link {link} was lost: {why}")));
+        self.event(now, What::LinkLost { link, why });
     }
 
     pub(super) fn deadlines(&mut self, now: Instant, notices: &mut Vec<Notice>) {

@@ -1,12 +1,12 @@
 //! Driving: the controller is enabled step by step, then the profile runs. Needs the proof.
 
 use super::State;
+use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
 use super::precheck::Proof;
 use super::winding::WindingDown;
-use super::{StopReason, Timer};
 use crate::outcome::Cause;
 use crate::record::What;
 use crate::states::DriveState;
@@ -57,12 +57,7 @@ impl Driving {
             Notice::Due(Timer::Step) => self.step_overdue(core, now),
             Notice::Due(Timer::Profile) => self.segment(core, now),
             Notice::Fired(firing) => self.trip(core, now, firing),
-            Notice::LinkLost { link, why } => {
-                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
-                self.end(core, now, Cause::NotMade, why)
-            }
-            Notice::Stop(StopReason::Operator(text)) => self.end(core, now, Cause::Stopped, text),
-            Notice::Stop(StopReason::Trouble(text)) => self.end(core, now, Cause::NotMade, text),
+            Notice::Ends(cause, why) => self.end(core, now, cause, why),
             Notice::Started
             | Notice::Reply { .. }
             | Notice::Failed { .. }

@@ -1,11 +1,11 @@
 //! The first state: who is the controller, what are its settings, and what does the person say?
 
+use super::Output;
 use super::State;
 use super::core::{Core, Notice};
 use super::link::Purpose;
 use super::precheck::PreChecking;
 use super::winding::WindingDown;
-use super::{Output, StopReason};
 use crate::outcome::Cause;
 use crate::record::{Grade, What};
 use crate::time::Instant;
@@ -65,11 +65,7 @@ impl Identifying {
                 WindingDown::begin(core, now, None, Some((Cause::NotMade, why)))
             }
             Notice::Answer { id, yes, by } => self.answer(core, now, id, yes, by),
-            Notice::LinkLost { link, why } => {
-                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
-                WindingDown::begin(core, now, None, Some((Cause::NotMade, why)))
-            }
-            Notice::Stop(reason) => WindingDown::stop(core, now, None, reason),
+            Notice::Ends(cause, why) => WindingDown::begin(core, now, None, Some((cause, why))),
             Notice::Reply { .. }
             | Notice::Row { .. }
             | Notice::RowLost
@@ -216,16 +212,5 @@ fn unanswered(core: &Core, link: usize, purpose: Purpose, line: Option<&[u8]>) -
             "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?",
             link.name, link.reply_within, link.port, link.baud
         ),
-    }
-}
-
-impl WindingDown {
-    /// A stop from outside.
-    pub(super) fn stop(core: &mut Core, now: Instant, test: Option<usize>, reason: StopReason) -> State {
-        let why = match reason {
-            StopReason::Operator(text) => (Cause::Stopped, text),
-            StopReason::Trouble(text) => (Cause::NotMade, text),
-        };
-        WindingDown::begin(core, now, test, Some(why))
     }
 }

@@ -81,8 +81,6 @@ pub enum Timer {
     Profile,
     /// A channel gets stale.
     Stale,
-    /// A trip's `for` is over.
-    Lasting,
     /// The next stop frame.
     StopFrame,
     /// A stage of the safe state must be reached.
@@ -159,7 +157,8 @@ impl Engine {
             Input::Bytes { link, bytes } => self.core.bytes(now, link, &bytes, &mut notices),
             Input::LinkLost { link, why } => self.core.link_lost(now, link, why, &mut notices),
             Input::Deadline => {}
-            Input::Stop(reason) => notices.push(Notice::Stop(reason)),
+            Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
+            Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
             Input::Answer { id, yes, by } => notices.push(Notice::Answer { id, yes, by }),
         }
         self.core.deadlines(now, &mut notices);

@@ -2,12 +2,12 @@
 //! without which nothing is driven.
 
 use super::State;
+use super::Timer;
 use super::core::{Core, Notice};
 use super::driving::Driving;
 use super::guard::show;
 use super::link::Purpose;
 use super::winding::WindingDown;
-use super::{StopReason, Timer};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::Window;
@@ -104,12 +104,7 @@ impl PreChecking {
             Notice::Fired(firing) => {
                 self.refuse(core, now, format!("{} would trip: {}", firing.trip, firing.found))
             }
-            Notice::LinkLost { link, why } => {
-                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
-                self.end(core, now, Cause::NotMade, why)
-            }
-            Notice::Stop(StopReason::Operator(text)) => self.end(core, now, Cause::Stopped, text),
-            Notice::Stop(StopReason::Trouble(text)) => self.end(core, now, Cause::NotMade, text),
+            Notice::Ends(cause, why) => self.end(core, now, cause, why),
             Notice::Started
             | Notice::Reply { .. }
             | Notice::Failed { .. }
@@ -145,9 +140,10 @@ impl PreChecking {
             if fields.contains(&Some(window.channel))
                 && let Some((_, _, value)) = core.values.latest(window.channel)
             {
-                // A value that is no number spoils the window: it is kept as one.
-                seen.0 = if value.is_nan() { f64::NAN } else { seen.0.min(value) };
-                seen.1 = if value.is_nan() { f64::NAN } else { seen.1.max(value) };
+                // A value that is no number spoils the whole watch: `min` and `max` would forget it.
+                let spoilt = value.is_nan() || seen.0.is_nan();
+                seen.0 = if spoilt { f64::NAN } else { seen.0.min(value) };
+                seen.1 = if spoilt { f64::NAN } else { seen.1.max(value) };
                 seen.2 += 1;
             }
         }

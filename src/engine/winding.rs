@@ -3,11 +3,13 @@
 
 use super::core::{Core, Notice};
 use super::guard::show;
+use super::link::Purpose;
 use super::precheck::PreChecking;
-use super::{Output, State, StopReason, Timer};
+use super::{Output, State, Timer};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::record::{Stage, What};
+use crate::states::DriveState;
 use crate::time::Instant;
 use std::collections::BTreeSet;
 
@@ -73,7 +75,8 @@ impl WindingDown {
                 self.heard = true;
                 self.look(core, now)
             }
-            Notice::RowLost => {
+            // A stop frame that nobody acknowledged is sent again without waiting for a sample.
+            Notice::RowLost | Notice::Failed { purpose: Purpose::Stop(_), .. } => {
                 self.heard = true;
                 State::WindingDown(self)
             }
@@ -96,17 +99,8 @@ impl WindingDown {
                 }
                 State::WindingDown(self)
             }
-            Notice::LinkLost { link, why } => {
-                let why = format!("link {} was lost: {why}", core.plan.links[link].name);
-                self.cause.get_or_insert((Cause::NotMade, why));
-                State::WindingDown(self)
-            }
-            Notice::Stop(StopReason::Operator(text)) => {
-                self.cause.get_or_insert((Cause::Stopped, text));
-                State::WindingDown(self)
-            }
-            Notice::Stop(StopReason::Trouble(text)) => {
-                self.cause.get_or_insert((Cause::NotMade, text));
+            Notice::Ends(cause, why) => {
+                self.cause.get_or_insert((cause, why));
                 State::WindingDown(self)
             }
             Notice::Started
@@ -130,6 +124,8 @@ impl WindingDown {
             };
             stage(core, now, Stage::NotDriven, true, format!("{found}{late}"));
             core.timers.set(Timer::Stage, self.began + core.plan.stop.at_rest_within);
+        } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
+            return self.drives_again(core, now, state);
         }
         let (channel, limit) = core.plan.stop.speed;
         if let Some((_, asked, speed)) = core.values.latest(channel)
@@ -148,6 +144,19 @@ impl WindingDown {
                 return self.conclude(core, now, true);
             }
         }
+        State::WindingDown(self)
+    }
+
+    /// The drive came back on after it was confirmed off: the stop begins again, and this is no ordinary
+    /// end whatever follows.
+    fn drives_again(mut self, core: &mut Core, now: Instant, state: DriveState) -> State {
+        let why = format!("the drive is `{}` again after it was not driven", state.words());
+        stage(core, now, Stage::NotDriven, false, why.clone());
+        self.cause.get_or_insert((Cause::Tripped, why));
+        self.not_driven = None;
+        self.slow = 0;
+        core.stop(now, true);
+        core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         State::WindingDown(self)
     }
 

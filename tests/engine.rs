@@ -1,0 +1,222 @@
+//! The engine alone, against a scripted board: what it must refuse, and what it must not believe.
+#![allow(clippy::unwrap_used)]
+
+mod common;
+
+use common::{RIG, UNIT, load};
+use spinproof::engine::{Engine, Input, Output, StopReason};
+use spinproof::outcome::Cause;
+use spinproof::record::{Event, Record, Stage, What};
+use spinproof::time::{Duration, Instant};
+
+const SUITE: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
+    profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
+
+/// A board whose answers a test decides.
+struct Board {
+    state: u16,
+    speed: f64,
+    demand: f64,
+    /// What a test changes before each reply: the moment, the request, the board.
+    script: Box<dyn FnMut(Instant, &str, &mut Seen) -> Option<String>>,
+}
+
+/// What the script may look at and set.
+struct Seen {
+    state: u16,
+    speed: f64,
+}
+
+impl Board {
+    fn new(script: impl FnMut(Instant, &str, &mut Seen) -> Option<String> + 'static) -> Board {
+        Board { state: 0x40, speed: 0.0, demand: 0.0, script: Box::new(script) }
+    }
+
+    /// The sound answer, unless the script has another; an empty one is silence.
+    fn answer(&mut self, now: Instant, request: &str) -> String {
+        let mut seen = Seen { state: self.state, speed: self.speed };
+        let scripted = (self.script)(now, request, &mut seen);
+        (self.state, self.speed) = (seen.state, seen.speed);
+        if let Some(reply) = scripted {
+            return reply;
+        }
+        if let Some(word) = request.strip_prefix("CONT:WORD ") {
+            self.state = match word.trim_end_matches(";*OPC?") {
+                "6" => 0x21,
+                "7" => 0x23,
+                "15" => 0x27,
+                _ => 0x40,
+            };
+        }
+        if let Some(demand) = request.strip_prefix("SOUR:SPE ") {
+            self.demand = demand.trim_end_matches(";*OPC?").parse().unwrap();
+        }
+        self.speed = if self.state == 0x27 { self.demand } else { 0.0 };
+        match request {
+            "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
+            "CONF:COMM:TIM?" => "100".into(),
+            "MEAS:DRIV?" => format!("{},{},1.0,155.0,0.1", self.state, self.speed),
+            "MEAS:SLOW?" => "20.0,20.0,20.0,0.0,1".into(),
+            _ => "1".into(),
+        }
+    }
+}
+
+struct Ended {
+    cause: Cause,
+    why: String,
+    events: Vec<Event>,
+}
+
+impl Ended {
+    fn stages(&self, wanted: Stage) -> Vec<bool> {
+        let confirmed = |e: &Event| match &e.what {
+            What::Stage { stage, confirmed, .. } if *stage == wanted => Some(*confirmed),
+            _ => None,
+        };
+        self.events.iter().filter_map(confirmed).collect()
+    }
+
+    fn count(&self, test: impl Fn(&What) -> bool) -> usize {
+        self.events.iter().filter(|e| test(&e.what)).count()
+    }
+}
+
+/// Drives the engine until it finishes; replies come 1 ms after their request. `stop_at` is Ctrl-C.
+fn drive(mut board: Board, stop_at: Option<Instant>) -> Ended {
+    let plan = load(RIG, UNIT, SUITE, None).plan;
+    let mut engine = Engine::new(plan);
+    let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
+    let mut replies: Vec<(Instant, Vec<u8>)> = Vec::new();
+    let mut events = Vec::new();
+    loop {
+        let reply = replies.first().map_or(Instant::NEVER, |(at, _)| *at);
+        let now = wake.min(reply).min(stop_at);
+        assert!(now < Instant::ZERO + Duration::from_millis(120_000), "it must end by itself");
+        let mut inputs = vec![if now == stop_at {
+            stop_at = Instant::NEVER;
+            Input::Stop(StopReason::Operator("Ctrl-C".into()))
+        } else if now == reply {
+            Input::Bytes { link: 0, bytes: replies.remove(0).1 }
+        } else {
+            wake = Instant::NEVER;
+            Input::Deadline
+        }];
+        while let Some(input) = inputs.pop() {
+            engine.handle(now, input);
+            while let Some(output) = engine.poll() {
+                match output {
+                    Output::Send { bytes, .. } => {
+                        for request in String::from_utf8(bytes).unwrap().lines().filter(|l| !l.is_empty()) {
+                            let reply = board.answer(now, request);
+                            if !reply.is_empty() {
+                                replies.push((now + Duration::from_millis(1), format!("{reply}\n").into()));
+                            }
+                        }
+                    }
+                    Output::WakeAt(at, _) => wake = at.max(now),
+                    Output::Ask { id, .. } => {
+                        inputs.push(Input::Answer { id, yes: true, by: "a test".into() })
+                    }
+                    Output::Record(Record::Event(event)) => events.push(event),
+                    Output::Record(_) => {}
+                    Output::Finished { cause, why } => return Ended { cause, why, events },
+                }
+            }
+        }
+    }
+}
+
+fn at(ms: i64) -> Instant {
+    Instant::ZERO + Duration::from_millis(ms)
+}
+
+#[test]
+fn a_sound_board_is_driven_stopped_and_proved() {
+    let ended = drive(Board::new(|_, _, _| None), None);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    assert_eq!((ended.stages(Stage::NotDriven), ended.stages(Stage::AtRest)), (vec![true], vec![true]));
+    assert_eq!(ended.stages(Stage::DeEnergised), [false], "155 V on a hand-set supply");
+}
+
+/// One reading that is no number, early in the watch, with sound ones after it.
+#[test]
+fn a_reading_that_is_no_number_is_not_forgotten_by_the_pre_checks() {
+    let mut spoilt = false;
+    let board = Board::new(move |now, request, _| {
+        let nan = request == "MEAS:DRIV?" && now > at(100) && !std::mem::replace(&mut spoilt, now > at(100));
+        nan.then(|| "64,0.0,1.0,NAN,0.1".into())
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("bus in window"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
+}
+
+#[test]
+fn a_board_that_ignores_the_stop_is_not_confirmed() {
+    let board = Board::new(|_, request, _| request.starts_with("CONT:WORD 0").then(|| "1".into()));
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
+    assert_eq!(ended.stages(Stage::NotDriven), [false]);
+    assert!(ended.count(|w| matches!(w, What::StopSent { .. })) > 10, "it goes on demanding");
+}
+
+#[test]
+fn a_board_that_goes_silent_at_speed_is_tripped_for_and_not_confirmed() {
+    let board = Board::new(|now, _, _| (now > at(2500)).then(String::new));
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
+    assert!(ended.why.contains("acknowledged"), "{}", ended.why);
+    assert!(ended.count(|w| matches!(w, What::StopSent { .. })) > 10, "it goes on demanding");
+}
+
+/// The drive comes back on while the shaft still turns: it is stopped again, and the end is no pass.
+#[test]
+fn a_drive_that_comes_back_on_while_coasting_is_stopped_again() {
+    let mut stopped: Option<Instant> = None;
+    let mut back = false;
+    let board = Board::new(move |now, request, seen| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+            seen.state = 0x40;
+            return Some("1".into());
+        }
+        let since = stopped.map(|s| now - s)?;
+        if since > Duration::from_millis(100)
+            && !std::mem::replace(&mut back, since > Duration::from_millis(100))
+        {
+            seen.state = 0x27;
+        }
+        let speed = if since < Duration::from_millis(400) { 100.0 } else { 0.0 };
+        (request == "MEAS:DRIV?").then(|| format!("{},{speed},1.0,155.0,0.1", seen.state))
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("again"), "{}", ended.why);
+    assert_eq!(ended.stages(Stage::NotDriven), [true, false, true]);
+}
+
+/// Ctrl-C at any moment ends stopped, and where it was driven, proved.
+#[test]
+fn a_stop_at_any_moment_ends_stopped_and_proved() {
+    for ms in [0, 1, 5, 500, 1004, 1010, 1500, 2500, 2900] {
+        let ended = drive(Board::new(|_, _, _| None), Some(at(ms)));
+        assert_eq!(ended.cause, Cause::Stopped, "at {ms} ms: {}", ended.why);
+        assert_eq!(ended.stages(Stage::NotDriven), [true], "at {ms} ms");
+    }
+}
+
+/// A first stop frame that is lost is repeated, and the proof rests on samples asked for after the last.
+#[test]
+fn a_lost_stop_frame_is_repeated_until_the_board_obeys() {
+    let mut lost = 0;
+    let board = Board::new(move |_, request, _| {
+        lost += i32::from(request.starts_with("CONT:WORD 0"));
+        (request.starts_with("CONT:WORD 0") && lost <= 2).then(String::new)
+    });
+    let ended = drive(board, Some(at(2500)));
+    assert_eq!(ended.cause, Cause::Stopped, "{}", ended.why);
+    assert!(ended.count(|w| matches!(w, What::StopSent { .. })) >= 3);
+    assert_eq!(ended.stages(Stage::NotDriven), [true]);
+}
