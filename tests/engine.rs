@@ -77,14 +77,23 @@ impl Ended {
         self.events.iter().filter_map(confirmed).collect()
     }
 
+    /// When the first event of a kind was.
+    fn when(&self, test: impl Fn(&What) -> bool) -> Instant {
+        self.events.iter().find(|e| test(&e.what)).expect("such an event").at
+    }
+
     fn count(&self, test: impl Fn(&What) -> bool) -> usize {
         self.events.iter().filter(|e| test(&e.what)).count()
     }
 }
 
 /// Drives the engine until it finishes; replies come 1 ms after their request. `stop_at` is Ctrl-C.
-fn drive(mut board: Board, stop_at: Option<Instant>) -> Ended {
-    let plan = load(RIG, UNIT, SUITE, None).plan;
+fn drive(board: Board, stop_at: Option<Instant>) -> Ended {
+    drive_on(RIG, board, stop_at)
+}
+
+fn drive_on(rig: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
+    let plan = load(rig, UNIT, SUITE, None).plan;
     let mut engine = Engine::new(plan);
     let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
     let mut replies: Vec<(Instant, Vec<u8>)> = Vec::new();
@@ -219,4 +228,133 @@ fn a_lost_stop_frame_is_repeated_until_the_board_obeys() {
     assert_eq!(ended.cause, Cause::Stopped, "{}", ended.why);
     assert!(ended.count(|w| matches!(w, What::StopSent { .. })) >= 3);
     assert_eq!(ended.stages(Stage::NotDriven), [true]);
+}
+
+/// What the drive group reads: state, speed, phase current, bus, bus current.
+fn reads(request: &str, state: u16, speed: f64, current: f64) -> Option<String> {
+    (request == "MEAS:DRIV?").then(|| format!("{state},{speed},{current},155.0,0.1"))
+}
+
+#[test]
+fn a_phase_current_that_stays_is_no_proof() {
+    let mut stopped = false;
+    let board = Board::new(move |_, request, _| {
+        stopped |= request.starts_with("CONT:WORD 0");
+        if stopped { reads(request, 0x40, 0.0, 5.0) } else { None }
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
+    assert!(
+        ended
+            .events
+            .iter()
+            .any(|e| matches!(&e.what, What::Stage { found, .. } if found.contains("5.00 A rms")))
+    );
+}
+
+/// Every other sample is slow for 300 ms: at rest is three in a row, so not before that.
+#[test]
+fn at_rest_needs_three_slow_samples_in_a_row() {
+    let (mut stopped, mut flip) = (None, false);
+    let board = Board::new(move |now, request, _| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+        }
+        let since = now - stopped?;
+        flip = !flip;
+        let speed = if flip && since < Duration::from_millis(300) { 100.0 } else { 0.0 };
+        reads(request, 0x40, speed, 0.0)
+    });
+    let ended = drive(board, Some(at(2500)));
+    let rest = ended.when(|w| matches!(w, What::Stage { stage: Stage::AtRest, confirmed: true, .. }));
+    assert!(rest > at(2800), "at rest at {rest}");
+}
+
+#[test]
+fn a_drive_that_is_on_already_is_refused() {
+    let board = Board::new(|_, request, _| reads(request, 0x27, 0.0, 0.0));
+    let ended = drive(board, None);
+    assert!(ended.why.contains("drive at rest"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
+}
+
+#[test]
+fn one_sample_above_a_level_trips() {
+    let mut once = false;
+    let board = Board::new(move |now, request, _| {
+        let now = now > at(2000) && request == "MEAS:DRIV?" && !std::mem::replace(&mut once, now > at(2000));
+        if now { reads(request, 0x27, 1950.0, 1.0) } else { None }
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("overspeed"), "{}", ended.why);
+}
+
+/// The trip on phase current lasts 15 ms: two samples 5 ms apart do not fire it, seven do.
+#[test]
+fn a_trip_with_a_length_of_time_lets_a_short_crossing_pass() {
+    for (ms, cause) in [(8, Cause::Passed), (35, Cause::Tripped)] {
+        let board = Board::new(move |now, request, seen| {
+            let high = now > at(2000) && now < at(2000 + ms);
+            if high { reads(request, seen.state, seen.speed, 100.0) } else { None }
+        });
+        let ended = drive(board, None);
+        assert_eq!(ended.cause, cause, "{ms} ms: {}", ended.why);
+    }
+}
+
+/// A lost reply keeps the line quiet until 2.53 s or so: a stop does not wait for that.
+#[test]
+fn a_stop_frame_goes_out_at_once_while_the_line_is_quiet() {
+    let mut lost = false;
+    let board = Board::new(move |now, request, _| {
+        let lose = request == "MEAS:DRIV?" && now > at(2440) && !std::mem::replace(&mut lost, now > at(2440));
+        lose.then(String::new)
+    });
+    let ended = drive(board, Some(at(2500)));
+    assert_eq!(ended.when(|w| matches!(w, What::StopSent { .. })), at(2500));
+}
+
+#[test]
+fn a_drive_that_switches_itself_off_at_speed_trips() {
+    let board = Board::new(|now, request, seen| {
+        if now > at(2000) && now < at(2200) { reads(request, 0x40, seen.speed, 0.0) } else { None }
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("expected `operation enabled`"), "{}", ended.why);
+}
+
+#[test]
+fn another_controller_than_the_unit_file_says_is_refused() {
+    let board = Board::new(|_, request, _| {
+        (request == "*IDN?").then(|| "Hollin Clough Motors,HC-7 controller,HC7-0099,1.4.0".into())
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("`HC7-0099`, expected `HC7-0042`"), "{}", ended.why);
+}
+
+/// A rig that reads the state, or the current, only with the slow group: the fast group's samples after
+/// the stop are no proof as long as that one was asked for before it.
+#[test]
+fn nothing_asked_for_before_the_stop_is_proof() {
+    for moved in ["state", "phase_current"] {
+        let rig = RIG
+            .replace(&format!("{{{moved}}},"), "")
+            .replace("{stop_loop}\"", &format!("{{stop_loop}},{{{moved}}}\""));
+        let board = Board::new(move |_, request, seen| match (request, moved) {
+            ("MEAS:DRIV?", "state") => Some("0,1.0,155.0,0.1".into()),
+            ("MEAS:DRIV?", _) => Some(format!("{},0,155.0,0.1", seen.state)),
+            ("MEAS:SLOW?", "state") => Some(format!("20.0,20.0,20.0,0.0,1,{}", seen.state)),
+            ("MEAS:SLOW?", _) => Some("20.0,20.0,20.0,0.0,1,1.0".into()),
+            _ => None,
+        });
+        // The slow group is asked at 0.9 s and again at 1.0 s.
+        let ended = drive_on(&rig, board, Some(at(930)));
+        assert_eq!(ended.cause, Cause::Stopped, "{moved}: {}", ended.why);
+        let proved =
+            ended.when(|w| matches!(w, What::Stage { stage: Stage::NotDriven, confirmed: true, .. }));
+        assert!(proved > at(980), "{moved}: proved at {proved}");
+    }
 }
