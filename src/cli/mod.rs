@@ -60,6 +60,20 @@ struct Files {
     build: Option<String>,
 }
 
+/// What `run` and `rehearse` share beside the files.
+#[derive(Debug, clap::Args)]
+struct Making {
+    /// Seed of everything random in the twin: the unit within its nameplate, noise, faults of the link.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// A fault to plant in the twin, such as no-coolant, link-drop=0.5 or bus-low=1@12s; repeatable.
+    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
+    faults: Vec<String>,
+    /// Run folder to make; runs/TIME-SUITE if absent.
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
+
 /// Parses the command line, runs the command, and gives its exit code.
 pub fn main() -> ExitCode {
     let args = Args::parse();

@@ -1,7 +1,7 @@
 //! `rehearse`: the identical engine on a virtual clock.
 
 use super::load::load;
-use super::{Early, Files};
+use super::{Early, Files, Making};
 use crate::engine::Output;
 use crate::outcome::Cause;
 use crate::plan::layout;
@@ -9,40 +9,32 @@ use crate::rehearsal::{Bench, rehearse, twin_spec};
 use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
 use std::io::Write as _;
-use std::path::PathBuf;
 
 /// Arguments of `rehearse`.
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     #[command(flatten)]
     files: Files,
-    /// Seed of everything random: the unit within its nameplate, noise, faults of the link.
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    seed: u64,
-    /// A fault to plant, such as no-coolant, link-drop=0.5 or bus-low=1@12s; repeatable.
-    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
-    faults: Vec<String>,
-    /// Run folder to make; runs/TIME-SUITE if absent.
-    #[arg(long, value_name = "DIR")]
-    out: Option<PathBuf>,
+    #[command(flatten)]
+    making: Making,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
-    let faults = parse_faults(&args.faults)?;
-    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
+    let faults = parse_faults(&args.making.faults)?;
+    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
-    let mut bench = Bench::new(spec, args.seed, &faults);
+    let mut bench = Bench::new(spec, args.making.seed, &faults);
 
     let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
     let now = crate::shell::clock::utc_now();
-    let folder = RunFolder::create(args.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
+    let folder = RunFolder::create(args.making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
     let mut info = RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
         kind: RunKind::Rehearsal,
         build: args.files.build.clone(),
-        seed: Some(args.seed),
+        seed: Some(args.making.seed),
         faults: faults.iter().map(ToString::to_string).collect(),
         // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
         began_utc: "1970-01-01T00:00:00.000000Z".into(),

@@ -2,7 +2,7 @@
 
 use super::load::{Loaded, answers, load};
 use super::rehearse::{keep_files, parse_faults};
-use super::{Early, Files};
+use super::{Early, Files, Making};
 use crate::engine::Logged;
 use crate::files::suite::Answers;
 use crate::outcome::Cause;
@@ -29,15 +29,8 @@ pub(super) struct Args {
     /// A person's answers to the questions of rig and suite, for runs without a terminal.
     #[arg(long, value_name = "FILE")]
     answers: Option<PathBuf>,
-    /// Seed of everything random in the twin.
-    #[arg(long, value_name = "N", default_value_t = 1)]
-    seed: u64,
-    /// A fault to plant in the twin; repeatable.
-    #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
-    faults: Vec<String>,
-    /// Run folder to make; runs/TIME-SUITE if absent.
-    #[arg(long, value_name = "DIR")]
-    out: Option<PathBuf>,
+    #[command(flatten)]
+    making: Making,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
@@ -47,11 +40,11 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         loaded.texts.push(("answers", text.clone()));
     }
     let kinds = admit(&loaded)?;
-    let faults = parse_faults(&args.faults)?;
+    let faults = parse_faults(&args.making.faults)?;
     let twins = kinds.iter().filter(|k| **k == PortKind::Twin).count();
     if twins > 0 {
         // Wrong builds and rigs without a simulated self are told before anything is started.
-        twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
+        twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
             .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
     } else if !faults.is_empty() {
         return Err(Early::new(
@@ -104,7 +97,8 @@ async fn make(
             let why: Vec<String> = why.iter().map(ToString::to_string).collect();
             Early::new(Cause::Refused, why.join("\n"))
         })?;
-    let folder = RunFolder::create(args.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
+    let folder =
+        RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
     let mut twin = if simulated { Some(start_twin(args, folder.path()).await?) } else { None };
     let mut ports = Vec::new();
     for (link, kind) in plan.links.iter().zip(kinds) {
@@ -123,8 +117,8 @@ async fn make(
         spinproof: env!("CARGO_PKG_VERSION").into(),
         kind: if simulated { RunKind::Twin } else { RunKind::Pty },
         build: args.files.build.clone(),
-        seed: simulated.then_some(args.seed),
-        faults: args.faults.clone(),
+        seed: simulated.then_some(args.making.seed),
+        faults: args.making.faults.clone(),
         began_utc: clock.began_utc(),
         ended: None,
         unconfirmed: None,
@@ -170,7 +164,7 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     let program = std::env::current_exe().map_err(|e| Early::new(Cause::NotMade, e))?;
     let mut arguments: Vec<OsString> = vec!["twin".into(), "--own-session".into(), "--truth".into()];
     arguments.push(dir.join("truth.csv").into());
-    arguments.extend(["--seed".into(), args.seed.to_string().into()]);
+    arguments.extend(["--seed".into(), args.making.seed.to_string().into()]);
     for (flag, value) in [("--rig", &args.files.rig), ("--unit", &args.files.unit)] {
         if let Some(value) = value {
             arguments.extend([flag.into(), value.into()]);
@@ -179,7 +173,7 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     if let Some(build) = &args.files.build {
         arguments.extend(["--build".into(), build.into()]);
     }
-    for fault in &args.faults {
+    for fault in &args.making.faults {
         arguments.extend(["--fault".into(), fault.into()]);
     }
     TwinChild::start(&program, &arguments, &dir.join("twin.log"))

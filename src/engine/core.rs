@@ -33,7 +33,7 @@ pub(super) enum Notice {
     /// A link is gone, or a stop came from outside: with what the run ends.
     Ends(Cause, String),
     /// The operator answered.
-    Answer { id: String, yes: bool, by: String },
+    Answer { id: String, yes: bool, by: String, person: bool },
 }
 
 /// The shared part.

@@ -64,7 +64,7 @@ impl Identifying {
                 let why = unanswered(core, link, purpose, line.as_deref());
                 WindingDown::begin(core, now, None, Some((Cause::NotMade, why)))
             }
-            Notice::Answer { id, yes, by } => self.answer(core, now, id, yes, by),
+            Notice::Answer { id, yes, by, person } => self.answer(core, now, &id, yes, by, person),
             Notice::Ends(cause, why) => WindingDown::begin(core, now, None, Some((cause, why))),
             Notice::Reply { .. }
             | Notice::Row { .. }
@@ -138,16 +138,25 @@ impl Identifying {
         pre_check(core, now, "settings", true, Grade::Measured, found);
     }
 
-    fn answer(mut self, core: &mut Core, now: Instant, id: String, yes: bool, by: String) -> State {
+    fn answer(
+        mut self,
+        core: &mut Core,
+        now: Instant,
+        id: &str,
+        yes: bool,
+        by: String,
+        person: bool,
+    ) -> State {
         let plan = core.plan.clone();
         let asked = self.questions.front().map(|q| &plan.ready.questions[*q]);
         let Some(question) = asked.filter(|q| q.id == id) else {
             return State::Identifying(self);
         };
-        core.event(now, What::Answered { id: id.clone(), yes, by: by.clone() });
+        core.event(now, What::Answered { id: id.into(), yes, by: by.clone() });
         let word = if yes { "yes" } else { "no" };
         let found = format!("“{}” {word}, {by}", question.ask);
-        pre_check(core, now, &format!("question {id}"), yes, Grade::Confirmed, found);
+        let grade = if person { Grade::Confirmed } else { Grade::Absent };
+        pre_check(core, now, &format!("question {id}"), yes, grade, found);
         if !yes {
             return refuse(core, now, format!("question {id} was answered with no"));
         }

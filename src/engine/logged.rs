@@ -95,7 +95,9 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Deadline => (2, 0, Vec::new()),
         Input::Stop(StopReason::Operator(why)) => (3, 0, why.clone().into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 1, why.clone().into_bytes()),
-        Input::Answer { id, yes, by } => (4, u16::from(*yes), format!("{id}\n{by}").into_bytes()),
+        Input::Answer { id, yes, by, person } => {
+            (4, u16::from(*yes) | u16::from(*person) << 1, format!("{id}\n{by}").into_bytes())
+        }
     }
 }
 
@@ -108,10 +110,10 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
         (2, _) => Input::Deadline,
         (3, 0) => Input::Stop(StopReason::Operator(text()?)),
         (3, _) => Input::Stop(StopReason::Trouble(text()?)),
-        (4, yes) => {
+        (4, bits) => {
             let text = text()?;
             let (id, by) = text.split_once('\n')?;
-            Input::Answer { id: id.into(), yes: yes == 1, by: by.into() }
+            Input::Answer { id: id.into(), yes: bits & 1 != 0, by: by.into(), person: bits & 2 != 0 }
         }
         _ => return None,
     })

@@ -50,8 +50,10 @@ pub enum Input {
         id: String,
         /// Whether yes.
         yes: bool,
-        /// Who answered: "at the terminal", "answers file of ...", "assumed in rehearsal".
+        /// Who answered: "at the terminal", "answers file of ...", "assumed: simulated".
         by: String,
+        /// Whether a person did; an answer assumed for a simulated rig confirms nothing.
+        person: bool,
     },
 }
 
@@ -159,7 +161,7 @@ impl Engine {
             Input::Deadline => {}
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
-            Input::Answer { id, yes, by } => notices.push(Notice::Answer { id, yes, by }),
+            Input::Answer { id, yes, by, person } => notices.push(Notice::Answer { id, yes, by, person }),
         }
         self.core.deadlines(now, &mut notices);
         for notice in notices.drain(..) {

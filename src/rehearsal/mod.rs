@@ -181,7 +181,7 @@ impl Rehearsal {
                 Output::WakeAt(at, _) => self.wake = Some((*at).max(now)),
                 Output::Ask { id, ask } => {
                     let (yes, by) = answer(id, ask);
-                    inputs.push(Input::Answer { id: id.clone(), yes, by });
+                    inputs.push(Input::Answer { id: id.clone(), yes, by, person: false });
                 }
                 Output::Finished { cause, why } => ended = Some((*cause, why.clone())),
                 Output::Record(_) => {}

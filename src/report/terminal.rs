@@ -107,7 +107,10 @@ impl Page {
         let absent: Vec<&str> =
             report.pre_checks.iter().filter(|c| c.holds.is_none()).map(|c| c.name.as_str()).collect();
         if !absent.is_empty() {
-            self.wrapped("Absent      ", &format!("guards that this rig has not: {}", absent.join(", ")));
+            self.wrapped(
+                "Absent      ",
+                &format!("guards that nobody and nothing stood for: {}", absent.join(", ")),
+            );
         }
     }
 

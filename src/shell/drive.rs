@@ -108,7 +108,7 @@ fn flatten(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Deadline => (2, 0, Vec::new()),
         Input::Stop(StopReason::Operator(why)) => (3, 0, format!("operator\n{why}").into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 0, format!("trouble\n{why}").into_bytes()),
-        Input::Answer { id, yes, by } => {
+        Input::Answer { id, yes, by, .. } => {
             (4, 0, format!("{id}\n{}\n{by}", if *yes { "yes" } else { "no" }).into_bytes())
         }
     }

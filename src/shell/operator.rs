@@ -205,7 +205,8 @@ pub fn answer_all(
             Operator::File { answers, by } => (answers.get(&id).copied().unwrap_or(false), by.clone()),
             Operator::Simulated => (true, "assumed: simulated".to_string()),
         };
-        let input = Input::Answer { id, yes, by };
+        let person = *operator != Operator::Simulated;
+        let input = Input::Answer { id, yes, by, person };
         if inbox.send(Message { at: clock.now(), input }).is_err() {
             return;
         }

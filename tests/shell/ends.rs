@@ -267,7 +267,7 @@ fn a_port_that_vanishes_is_a_lost_link() {
 #[test]
 fn a_question_is_answered_as_assumed_where_nothing_real_turns() {
     let machine = Fake::new(|_, input, out| match input {
-        Input::Answer { id, yes, by } => {
+        Input::Answer { id, yes, by, .. } => {
             out.push_back(finished(Cause::Passed, &format!("{id} {yes} {by}")));
         }
         _ => out.push_back(spinproof::engine::Output::Ask { id: "guards".into(), ask: "Are they?".into() }),
