@@ -8,7 +8,6 @@ use crate::plan::layout;
 use crate::rehearsal::{Bench, rehearse, twin_spec};
 use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
-use std::io::Write as _;
 
 /// Arguments of `rehearse`.
 #[derive(Debug, clap::Args)]
@@ -44,7 +43,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         files: keep_files(&folder, &loaded.texts).map_err(io)?,
     };
     folder.write_info(&info).map_err(io)?;
-    let mut writer = Writer::create(folder.path(), &layout(&loaded.plan)).map_err(io)?;
+    let mut writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
     let mut trouble = None;
     let ended =
         rehearse(&loaded.plan, &mut bench, &mut |_, _| (true, "assumed: simulated".into()), &mut |step| {
@@ -88,10 +87,10 @@ pub(super) fn keep_files(
 }
 
 fn write_truth(folder: &RunFolder, rows: &[TruthRow]) -> std::io::Result<()> {
-    let mut file = std::io::BufWriter::new(std::fs::File::create(folder.path().join("truth.csv"))?);
-    writeln!(file, "{}", TruthRow::CSV_HEADER)?;
+    let mut text = format!("{}\n", TruthRow::CSV_HEADER).into_bytes();
     for row in rows {
-        writeln!(file, "{}", row.csv())?;
+        row.csv(&mut text);
+        text.push(b'\n');
     }
-    file.flush()
+    std::fs::write(folder.path().join("truth.csv"), text)
 }

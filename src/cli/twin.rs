@@ -144,14 +144,14 @@ impl Served {
         self.twin.advance(now);
         self.now = now;
         while let Some(bytes) = self.twin.transmit() {
-            self.to_runner.extend(self.outward.pass(now, &bytes));
+            self.to_runner.extend(self.outward.pass(now, bytes));
         }
     }
 }
 
 impl Device for Served {
     fn receive(&mut self, now: Instant, bytes: &[u8]) {
-        self.to_twin.extend(self.inward.pass(now, bytes));
+        self.to_twin.extend(self.inward.pass(now, bytes.to_vec()));
         self.hand_on(now);
     }
 
@@ -165,8 +165,11 @@ impl Device for Served {
     }
 
     fn drain_truth(&mut self) -> Vec<TruthLine> {
-        let line =
-            |row: TruthRow| TruthLine { at: row.truth.t, csv: row.csv(), happened: row.event.is_some() };
+        let line = |row: TruthRow| {
+            let mut csv = Vec::new();
+            row.csv(&mut csv);
+            TruthLine { at: row.truth.t, csv, happened: row.event.is_some() }
+        };
         self.twin.drain_truth().into_iter().map(line).collect()
     }
 

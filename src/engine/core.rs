@@ -2,7 +2,7 @@
 //! outputs. It turns inputs into notices; the states decide what they mean.
 
 use super::guard::{Firing, Guard};
-use super::link::{Heard, HostLink, Purpose};
+use super::link::{Heard, HostLink, Purpose, expectation};
 use super::timers::Timers;
 use super::{Output, Timer};
 use crate::outcome::Cause;
@@ -216,11 +216,11 @@ impl Core {
             return;
         }
         if !self.links[link].ask(Purpose::Poll(group)) {
-            self.row(plan, now, at, group, RowStatus::Missed, None);
+            self.row_without_values(plan, now, at, group, RowStatus::Missed);
         }
         let mut next = at + every;
         while next <= now {
-            self.row(plan, now, next, group, RowStatus::Missed, None);
+            self.row_without_values(plan, now, next, group, RowStatus::Missed);
             next += every;
         }
         self.timers.set(Timer::Poll(group), next);
@@ -261,30 +261,33 @@ impl Core {
     fn heard(&mut self, plan: &Plan, now: Instant, link: usize, heard: Heard, notices: &mut Vec<Notice>) {
         let name = || plan.links[link].name.clone();
         match heard {
-            Heard::Reply { purpose: Purpose::Poll(group), sent, request, reply, fields } => {
-                let line = (plan.links[link].line_time(request), plan.links[link].line_time(reply));
-                self.poll_reply(plan, now, group, sent, line, &fields, notices);
+            Heard::Reply { purpose: Purpose::Poll(group), sent, request, reply, line } => {
+                let times = (plan.links[link].line_time(request), plan.links[link].line_time(reply));
+                let values = poll_values(plan, group, &line);
+                self.poll_reply(plan, now, group, sent, times, values, &line, notices);
             }
-            Heard::Reply { purpose, fields, .. } => {
+            Heard::Reply { purpose, line, .. } => {
                 if let Purpose::Demand(demand) = purpose
                     && let Some(beat) = &mut self.beating[demand]
                 {
                     beat.acknowledged = now;
                 }
+                let fields = expectation(plan, link, purpose).and_then(|pattern| pattern.fit(&line));
+                let fields = fields.unwrap_or_default().into_iter().map(String::from).collect();
                 notices.push(Notice::Reply { link, purpose, fields });
             }
             Heard::Malformed { purpose, sent, line } => {
                 self.event(now, What::Garbage { link: name(), text: printable(&line) });
                 match purpose {
                     Purpose::Poll(group) => {
-                        self.row(plan, now, sent, group, RowStatus::Malformed, None);
+                        self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
                         notices.push(Notice::RowLost);
                     }
                     _ => notices.push(Notice::Failed { link, purpose, line: Some(line) }),
                 }
             }
             Heard::Lost { purpose: Purpose::Poll(group), sent } => {
-                self.row(plan, now, sent, group, RowStatus::Lost, None);
+                self.row_without_values(plan, now, sent, group, RowStatus::Lost);
                 notices.push(Notice::RowLost);
             }
             Heard::Lost { purpose, .. } => notices.push(Notice::Failed { link, purpose, line: None }),
@@ -296,7 +299,7 @@ impl Core {
         }
     }
 
-    /// A reply to a poll: reads its fields, passes every value by the guard, says so.
+    /// A reply to a poll: passes every value by the guard, says so.
     #[allow(clippy::too_many_arguments)]
     fn poll_reply(
         &mut self,
@@ -304,30 +307,23 @@ impl Core {
         now: Instant,
         group: usize,
         sent: Instant,
-        line: (Duration, Duration),
-        fields: &[String],
+        times: (Duration, Duration),
+        values: Option<Vec<Option<f64>>>,
+        line: &[u8],
         notices: &mut Vec<Notice>,
     ) {
-        let values: Option<Vec<Option<f64>>> = plan.groups[group]
-            .fields
-            .iter()
-            .zip(fields)
-            .map(|(channel, text)| match channel {
-                None => Some(None),
-                Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
-            })
-            .collect();
         let Some(values) = values else {
-            let text = printable(fields.join("|").as_bytes());
+            let text = printable(line);
             self.event(now, What::Garbage { link: plan.links[plan.groups[group].link].name.clone(), text });
-            self.row(plan, now, sent, group, RowStatus::Malformed, None);
+            self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
             notices.push(Notice::RowLost);
             return;
         };
-        let row = self.row(plan, now, sent, group, RowStatus::Ok, Some((values, line)));
+        let row = row(plan, now, sent, group, RowStatus::Ok, Some((values, times)));
         let mut scratch = std::mem::take(&mut self.scratch);
         scratch.clear();
         self.values.on_row(plan, &row, &mut scratch);
+        self.out.push_back(Output::Record(Record::Row(row)));
         for Valued { channel, at, si } in &scratch {
             let Some(value) = si else { continue };
             if *channel == plan.drive.state {
@@ -351,34 +347,16 @@ impl Core {
         self.state = state.map(|s| (s, asked));
     }
 
-    /// Records a row and returns it.
-    fn row(
+    /// Records a poll that brought nothing.
+    fn row_without_values(
         &mut self,
         plan: &Plan,
         now: Instant,
         asked: Instant,
         group: usize,
         status: RowStatus,
-        reply: Option<Read>,
-    ) -> Row {
-        let fields = plan.groups[group].fields.len();
-        let (values, (out, back)) =
-            reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
-        // The controller took its sample after the request's last byte and before the reply's first.
-        let earliest = (asked + out).min(now);
-        let latest = (now - back).max(earliest);
-        let open = (latest - earliest).micros();
-        let row = Row {
-            group,
-            t_request: asked,
-            t_reply: now,
-            t_sample: earliest + Duration::from_micros(open / 2),
-            u_sample: open.max(1) as f64 / 12f64.sqrt(),
-            values,
-            status,
-        };
-        self.out.push_back(Output::Record(Record::Row(row.clone())));
-        row
+    ) {
+        self.out.push_back(Output::Record(Record::Row(row(plan, now, asked, group, status, None))));
     }
 
     // ---- after the states have decided ----------------------------------------------------
@@ -444,6 +422,44 @@ impl Core {
         self.values.on_sent(&sent);
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)
+    }
+}
+
+/// The numbers in a reply to a poll, in the order of its fields; `None` if one cannot be read.
+fn poll_values(plan: &Plan, group: usize, line: &[u8]) -> Option<Vec<Option<f64>>> {
+    let group = &plan.groups[group];
+    let texts = group.exchange.expect.fit(line)?;
+    let read = |(channel, text): (&Option<usize>, &str)| match channel {
+        None => Some(None),
+        Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
+    };
+    group.fields.iter().zip(texts).map(read).collect()
+}
+
+/// A poll as recorded.
+fn row(
+    plan: &Plan,
+    now: Instant,
+    asked: Instant,
+    group: usize,
+    status: RowStatus,
+    reply: Option<Read>,
+) -> Row {
+    let fields = plan.groups[group].fields.len();
+    let (values, (out, back)) =
+        reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
+    // The controller took its sample after the request's last byte and before the reply's first.
+    let earliest = (asked + out).min(now);
+    let latest = (now - back).max(earliest);
+    let open = (latest - earliest).micros();
+    Row {
+        group,
+        t_request: asked,
+        t_reply: now,
+        t_sample: earliest + Duration::from_micros(open / 2),
+        u_sample: open.max(1) as f64 / 12f64.sqrt(),
+        values,
+        status,
     }
 }
 

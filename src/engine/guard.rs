@@ -133,21 +133,16 @@ impl Guard {
 impl Watched {
     fn value(&mut self, plan: &Plan, trip: &Trip, at: Instant, value: f64) -> Option<Firing> {
         let channel = &plan.channels[trip.channel];
-        let (crossed, found) = match trip.when {
-            Crossing::Above(limit) => {
-                (value > limit, format!("{} above {}", show(channel, value), show_limit(channel, limit)))
+        // The words are made only for a trip that fires: this runs on every sample.
+        let (crossed, rate) = match trip.when {
+            Crossing::Above(limit) => (value > limit, 0.0),
+            Crossing::Below(limit) => (value < limit, 0.0),
+            Crossing::RisesFaster(limit, over) => {
+                self.rate(at, value, over).map_or((false, 0.0), |rate| (rate > limit, rate))
             }
-            Crossing::Below(limit) => {
-                (value < limit, format!("{} below {}", show(channel, value), show_limit(channel, limit)))
+            Crossing::FallsFaster(limit, over) => {
+                self.rate(at, value, over).map_or((false, 0.0), |rate| (-rate > limit, -rate))
             }
-            Crossing::RisesFaster(limit, over) => self.rate(at, value, over).map_or_else(
-                || (false, String::new()),
-                |rate| (rate > limit, rate_text(channel, "rising", rate, limit, over)),
-            ),
-            Crossing::FallsFaster(limit, over) => self.rate(at, value, over).map_or_else(
-                || (false, String::new()),
-                |rate| (-rate > limit, rate_text(channel, "falling", -rate, limit, over)),
-            ),
         };
         if !crossed {
             self.since = None;
@@ -161,7 +156,7 @@ impl Watched {
             if trip.lasting > Duration::ZERO { format!(" for {}", at - since) } else { String::new() };
         Some(Firing {
             trip: trip.name.clone(),
-            found: format!("{}: {found}{lasting}", channel.name),
+            found: format!("{}: {}{lasting}", channel.name, found(channel, trip, value, rate)),
             sampled: at,
         })
     }
@@ -190,6 +185,16 @@ impl Watched {
             tt += dt * dt;
         }
         (tt > 0.0).then(|| tv / tt)
+    }
+}
+
+/// What was measured and the limit that it crossed; `rate` per second where the trip is for one.
+fn found(channel: &Channel, trip: &Trip, value: f64, rate: f64) -> String {
+    match trip.when {
+        Crossing::Above(limit) => format!("{} above {}", show(channel, value), show_limit(channel, limit)),
+        Crossing::Below(limit) => format!("{} below {}", show(channel, value), show_limit(channel, limit)),
+        Crossing::RisesFaster(limit, over) => rate_text(channel, "rising", rate, limit, over),
+        Crossing::FallsFaster(limit, over) => rate_text(channel, "falling", rate, limit, over),
     }
 }
 

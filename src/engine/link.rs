@@ -36,8 +36,8 @@ struct Busy {
 /// What came of a request, or of a line.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Heard {
-    /// The reply to a request: the texts of its fields.
-    Reply { purpose: Purpose, sent: Instant, request: usize, reply: usize, fields: Vec<String> },
+    /// The reply to a request: a line that fits what is expected, and the bytes of both on the line.
+    Reply { purpose: Purpose, sent: Instant, request: usize, reply: usize, line: Vec<u8> },
     /// A line came where the reply should be and does not fit; the request is over.
     Malformed { purpose: Purpose, sent: Instant, line: Vec<u8> },
     /// No reply in time.
@@ -156,14 +156,14 @@ impl HostLink {
         let link = &plan.links[self.index];
         let expected = self.busy.and_then(|b| expectation(plan, self.index, b.purpose).map(|p| (b, p)));
         if let Some((busy, pattern)) = expected {
-            if let Some(fields) = pattern.fit(&line) {
+            if fits(pattern) {
                 self.busy = None;
                 return Some(Heard::Reply {
                     purpose: busy.purpose,
                     sent: busy.sent,
                     request: busy.bytes,
                     reply: line.len() + link.ends_with.len(),
-                    fields: fields.into_iter().map(String::from).collect(),
+                    line,
                 });
             }
             if link.unsolicited.iter().any(fits) {

@@ -156,7 +156,7 @@ impl Rehearsal {
             let start = ready.max(*line);
             *line = start + self.plan.links[flight.link].line_time(bytes.len());
             let arrives = *line;
-            self.fly(arrives, true, flight.link, &bytes, bench);
+            self.fly(arrives, true, flight.link, bytes, bench);
         }
     }
 
@@ -176,7 +176,7 @@ impl Rehearsal {
                     let start = now.max(*line);
                     *line = start + self.plan.links[*link].line_time(bytes.len());
                     let arrives = *line;
-                    self.fly(arrives, false, *link, bytes, bench);
+                    self.fly(arrives, false, *link, bytes.clone(), bench);
                 }
                 Output::WakeAt(at, _) => self.wake = Some((*at).max(now)),
                 Output::Ask { id, ask } => {
@@ -190,7 +190,7 @@ impl Rehearsal {
         ended
     }
 
-    fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: &[u8], bench: &mut Bench) {
+    fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: Vec<u8>, bench: &mut Bench) {
         let faults = if to_engine { &mut bench.back } else { &mut bench.out };
         for (at, bytes) in faults.pass(at, bytes) {
             self.number += 1;

@@ -47,7 +47,7 @@ pub struct TruthLine {
     /// When it was true, on the device's clock.
     pub at: Instant,
     /// The row as comma-separated values.
-    pub csv: String,
+    pub csv: Vec<u8>,
     /// Whether something happened: then the log is flushed.
     pub happened: bool,
 }
@@ -236,7 +236,9 @@ impl Side<'_> {
     fn note_truth(&mut self, device: &mut impl Device, truth: &mut impl Write) -> io::Result<()> {
         let mut happened = false;
         for line in device.drain_truth() {
-            writeln!(truth, "{},{}", self.service.clock.began_monotonic() + line.at.micros(), line.csv)?;
+            write!(truth, "{},", self.service.clock.began_monotonic() + line.at.micros())?;
+            truth.write_all(&line.csv)?;
+            truth.write_all(b"\n")?;
             happened |= line.happened;
         }
         if happened || self.done - self.flushed >= FLUSH_EVERY {

@@ -4,6 +4,7 @@ use super::firmware::Firmware;
 use super::sensors::COUNT_ZERO;
 use super::spec::{Identity, ZERO_CELSIUS};
 use crate::time::Instant;
+use crate::units::push_decimals;
 use crate::wire::scpi::{ScpiError, Unit, definite_length_block, parse_message};
 use std::collections::VecDeque;
 use std::f64::consts::TAU;
@@ -13,6 +14,8 @@ use std::io::Write;
 const LINE_MAX: usize = 256;
 /// Errors that the queue holds.
 const ERRORS_MAX: usize = 16;
+/// Room made for a reply, in bytes; longer ones make more.
+const REPLY_ROOM: usize = 64;
 /// Samples of one burst, at the firmware's 10 kHz.
 const BURST_LENGTH: usize = 4096;
 /// Most samples in one reply, so that a reply stays short: 256 bytes.
@@ -81,7 +84,7 @@ impl Device {
 
     /// Everything that waits to be sent.
     pub fn transmit(&mut self) -> Option<Vec<u8>> {
-        (!self.output.is_empty()).then(|| std::mem::take(&mut self.output))
+        (!self.output.is_empty()).then(|| std::mem::replace(&mut self.output, Vec::with_capacity(REPLY_ROOM)))
     }
 
     /// Puts an error into the queue; the last place tells of those that found none.
@@ -213,22 +216,29 @@ impl Device {
     fn drive_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
         let r = &firmware.readings;
-        self.write(format_args!(
-            "{},{:.2},{:.2},{:.2},{:.2}",
-            firmware.status_word(),
-            rpm(firmware.speed()),
-            r.current_square.sqrt(),
-            r.bus,
-            r.bus_current,
-        ))
+        let status = f64::from(firmware.status_word());
+        let (speed, current) = (rpm(firmware.speed()), r.current_square.sqrt());
+        self.numbers(&[(status, 0), (speed, 2), (current, 2), (r.bus, 2), (r.bus_current, 2)]);
+        Ok(())
     }
 
     fn slow_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
         let r = &firmware.readings;
         let [winding, inverter, coolant] = r.temperatures.map(|t| t - ZERO_CELSIUS);
-        let closed = u8::from(r.stop_loop_closed);
-        self.write(format_args!("{winding:.1},{inverter:.1},{coolant:.1},{:.1},{closed}", 100.0 * r.pedal))
+        let closed = f64::from(u8::from(r.stop_loop_closed));
+        self.numbers(&[(winding, 1), (inverter, 1), (coolant, 1), (100.0 * r.pedal, 1), (closed, 0)]);
+        Ok(())
+    }
+
+    /// Numbers with their decimals, commas between.
+    fn numbers(&mut self, numbers: &[(f64, usize)]) {
+        for (i, (number, decimals)) in numbers.iter().enumerate() {
+            if i > 0 {
+                self.output.push(b',');
+            }
+            push_decimals(&mut self.output, *number, *decimals);
+        }
     }
 
     fn setting(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {

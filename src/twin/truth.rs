@@ -3,6 +3,7 @@
 use super::plant::Energy;
 use crate::states::DriveState;
 use crate::time::Instant;
+use crate::units::push_decimals;
 use std::borrow::Cow;
 
 /// What really is, at one moment. SI units.
@@ -66,26 +67,29 @@ impl TruthRow {
     pub const CSV_HEADER: &'static str = "t_us,event,state,gates,demand_rad_per_s,pump,speed_rad_per_s,\
          torque_nm,current_d_a,current_q_a,bus_v,bus_current_a,winding_k,inverter_k,coolant_k";
 
-    /// The row as comma-separated values; events hold no commas.
-    pub fn csv(&self) -> String {
+    /// Appends the row as comma-separated values, without a line end; events hold no commas.
+    pub fn csv(&self, out: &mut Vec<u8>) {
         let t = &self.truth;
-        format!(
-            "{},{},{},{},{:.4},{:.3},{:.5},{:.4},{:.4},{:.4},{:.4},{:.4},{:.4},{:.4},{:.4}",
-            t.t.micros(),
-            self.event.as_deref().unwrap_or(""),
-            t.state.words(),
-            u8::from(t.gates),
-            t.demand_speed,
-            t.demand_pump,
-            t.speed,
-            t.torque,
-            t.current_d,
-            t.current_q,
-            t.bus,
-            t.bus_current,
-            t.winding,
-            t.inverter,
-            t.coolant,
-        )
+        push_decimals(out, t.t.micros() as f64, 0);
+        for text in [self.event.as_deref().unwrap_or(""), t.state.words(), if t.gates { "1" } else { "0" }] {
+            out.push(b',');
+            out.extend_from_slice(text.as_bytes());
+        }
+        for (number, decimals) in [
+            (t.demand_speed, 4),
+            (t.demand_pump, 3),
+            (t.speed, 5),
+            (t.torque, 4),
+            (t.current_d, 4),
+            (t.current_q, 4),
+            (t.bus, 4),
+            (t.bus_current, 4),
+            (t.winding, 4),
+            (t.inverter, 4),
+            (t.coolant, 4),
+        ] {
+            out.push(b',');
+            push_decimals(out, number, decimals);
+        }
     }
 }

@@ -3,9 +3,11 @@
 //! A quantity has a dimension and a *kind*: an absolute temperature is not a temperature
 //! difference, an electrical speed not a mechanical one, a peak not an rms, line not phase.
 
+mod decimal;
 mod parse;
 mod table;
 
+pub use decimal::{push_decimals, round_decimals};
 pub use parse::{UnitError, parse_quantity, parse_unit};
 pub use table::UNIT_SYMBOLS;
 

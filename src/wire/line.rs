@@ -57,8 +57,9 @@ impl LineReader {
 
     fn step(&mut self) {
         if self.pending.ends_with(&self.ends_with) && !self.inside_block() {
-            self.pending.truncate(self.pending.len() - self.ends_with.len());
-            let mut line = std::mem::take(&mut self.pending);
+            // A copy: the pending bytes keep the room they have.
+            let mut line = self.pending[..self.pending.len() - self.ends_with.len()].to_vec();
+            self.pending.clear();
             // A carriage return may be the last byte of a block: then it is data.
             let in_block = block_end(&line) == Some(line.len());
             if self.ends_with == b"\n" && line.last() == Some(&b'\r') && !in_block {

@@ -3,6 +3,7 @@
 //! `{name}` in a pattern takes the text up to the next literal; `{_}` passes over it. `{value:.1}`
 //! in a template becomes the number with one decimal. `{{` and `}}` are braces.
 
+use crate::units::{push_decimals, round_decimals};
 use std::ops::Range;
 
 /// Why a template or pattern cannot be used.
@@ -129,11 +130,10 @@ impl Template {
 
     /// The bytes for a number in the unit on the wire; a negative zero is sent as zero.
     pub fn encode(&self, number: f64) -> Vec<u8> {
-        let mut bytes = self.before.clone();
+        let mut bytes = Vec::with_capacity(self.before.len() + self.after.len() + 16);
+        bytes.extend_from_slice(&self.before);
         if let Some(Decimals(decimals)) = self.value {
-            let text = format!("{number:.decimals$}");
-            let zero = text.trim_start_matches('-').bytes().all(|b| b == b'0' || b == b'.');
-            bytes.extend_from_slice(if zero { text.trim_start_matches('-') } else { &text }.as_bytes());
+            push_decimals(&mut bytes, number, decimals);
         }
         bytes.extend_from_slice(&self.after);
         bytes
@@ -141,9 +141,7 @@ impl Template {
 
     /// The number that `encode` puts on the wire: rounded to the template's decimals.
     pub fn rounded(&self, number: f64) -> f64 {
-        let Some(Decimals(decimals)) = self.value else { return number };
-        let scale = 10f64.powi(decimals as i32);
-        (number * scale).round() / scale
+        self.value.map_or(number, |Decimals(decimals)| round_decimals(number, decimals))
     }
 }
 
@@ -206,7 +204,7 @@ impl Pattern {
         for part in &self.parts {
             match part {
                 Part::Literal(literal) if open => {
-                    let at = rest.find(literal.as_str())?;
+                    let at = find(rest, literal)?;
                     fields.push(rest[..at].trim());
                     rest = &rest[at + literal.len()..];
                     open = false;
@@ -233,6 +231,14 @@ impl Pattern {
             })
             .sum();
         literal
+    }
+}
+
+/// Where `literal` begins in `text`. Most are one byte long, a comma, for which the general search is slow.
+fn find(text: &str, literal: &str) -> Option<usize> {
+    match literal.as_bytes() {
+        [byte] => text.bytes().position(|b| b == *byte),
+        _ => text.find(literal),
     }
 }
 

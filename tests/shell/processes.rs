@@ -69,7 +69,7 @@ impl Mini {
             self.driven = driven;
             self.undriven = self.now;
             let csv = format!("{},{why}", u8::from(driven));
-            self.truth.push(TruthLine { at: self.now, csv, happened: true });
+            self.truth.push(TruthLine { at: self.now, csv: csv.into_bytes(), happened: true });
         }
     }
 }

@@ -33,7 +33,11 @@ impl Device for Echo {
             self.line.push(*byte);
             if *byte == b'\n' {
                 let line = std::mem::take(&mut self.line);
-                self.truth.push(TruthLine { at: now, csv: format!("{}", line.len()), happened: true });
+                self.truth.push(TruthLine {
+                    at: now,
+                    csv: line.len().to_string().into_bytes(),
+                    happened: true,
+                });
                 self.out.push_back(line);
             }
         }

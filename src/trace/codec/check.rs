@@ -7,9 +7,9 @@
 //! them; a null as one byte 0, a value as one byte 1 and its eight bytes.
 
 use crate::record::{LoggedInput, Row, Sent};
-use crc::{CRC_32_ISO_HDLC, Crc};
+use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
-const CRC: Crc<u32> = Crc::<u32>::new(&CRC_32_ISO_HDLC);
+static CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC);
 
 /// Check of a poll. The group comes first, although it is no column: rows of one group must not
 /// pass for those of another.

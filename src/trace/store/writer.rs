@@ -1,17 +1,26 @@
 //! Records and inputs into streams on a disk.
 
-use super::sink::Sink;
+use super::sink::{Hurried, Sink};
 use crate::record::{Layout, LoggedInput, Record, What};
 use crate::time::{Duration, Instant};
 use crate::trace::codec::{Encoder, Entry, streams};
-use std::fs::OpenOptions;
+use std::fs::{File, OpenOptions};
 use std::io;
 use std::path::Path;
 
-/// A batch is closed at so many rows.
-const ROWS_MAX: usize = 100;
-/// A batch is closed when its oldest row is so old.
-const AGE_MAX: Duration = Duration::from_millis(250);
+/// When a batch is closed.
+#[derive(Debug, Clone, Copy)]
+struct Batch {
+    /// At so many rows.
+    rows_max: usize,
+    /// When its oldest row is so old.
+    age_max: Duration,
+}
+
+/// Of a run: little is lost when the process is killed.
+const OF_A_RUN: Batch = Batch { rows_max: 100, age_max: Duration::from_millis(250) };
+/// Of a rehearsal: a second on its clock passes in a few milliseconds, and small batches cost time.
+const OF_A_REHEARSAL: Batch = Batch { rows_max: 1000, age_max: Duration::from_millis(10_000) };
 
 /// Writes the streams of one run.
 ///
@@ -23,7 +32,7 @@ const AGE_MAX: Duration = Duration::from_millis(250);
 /// the batches in between survive a killed process anyway, and a power cut costs only what the system
 /// had not written by itself. A stop is the part of a run that will be asked about, and it must not be
 /// lost to the breaker that someone throws a second later. Waiting may take a tenth of a second or more, so the writer
-/// belongs on a thread that nothing else waits for.
+/// belongs on a thread that nothing else waits for. For a run that can be made again, [`Writer::hurried`] does not wait.
 ///
 /// # Errors of its methods
 /// What the file system says, with the stream's name. What was written before stays readable: a batch that did not
@@ -33,6 +42,9 @@ const AGE_MAX: Duration = Duration::from_millis(250);
 /// [`io::ErrorKind::InvalidInput`] every time.
 pub struct Writer {
     streams: Vec<Open>,
+    batch: Batch,
+    /// When the oldest row that waits will be old enough; never later than that.
+    due: Instant,
     told: bool,
     dropped: u64,
 }
@@ -59,15 +71,29 @@ impl Writer {
     /// # Errors
     /// If a stream is already there (a trace is never written over), or cannot be made.
     pub fn create(dir: &Path, layout: &Layout) -> io::Result<Writer> {
+        let writer = Writer::on_disk(dir, layout, |file| Box::new(file))?;
+        // The names of new files are in the folder, which has to be on the disk as well.
+        std::fs::File::open(dir.join("trace"))?.sync_all()?;
+        Ok(writer)
+    }
+
+    /// As [`Writer::create`], but never waits for the disk and closes batches at 1000 rows or 10 s: for rehearsals,
+    /// which a seed makes again.
+    ///
+    /// # Errors
+    /// As [`Writer::create`].
+    pub fn hurried(dir: &Path, layout: &Layout) -> io::Result<Writer> {
+        let writer = Writer::on_disk(dir, layout, |file| Box::new(Hurried(file)))?;
+        Ok(Writer { batch: OF_A_REHEARSAL, ..writer })
+    }
+
+    fn on_disk(dir: &Path, layout: &Layout, sink: fn(File) -> Box<dyn Sink>) -> io::Result<Writer> {
         let folder = dir.join("trace");
         std::fs::create_dir_all(&folder).map_err(|e| named(e, &folder.display().to_string()))?;
-        let writer = Writer::with_sinks(layout, |name| {
+        Writer::with_sinks(layout, |name| {
             let file = OpenOptions::new().write(true).create_new(true).open(folder.join(name))?;
-            Ok(Box::new(file))
-        })?;
-        // The names of new files are in the folder, which has to be on the disk as well.
-        std::fs::File::open(&folder)?.sync_all()?;
-        Ok(writer)
+            Ok(sink(file))
+        })
     }
 
     pub(super) fn with_sinks(
@@ -82,7 +108,7 @@ impl Writer {
             sink.append(&head).and_then(|()| sink.sync()).map_err(|e| named(e, &name))?;
             open.push(Open { name, encoder, sink, length: head.len() as u64, stuck: false });
         }
-        Ok(Writer { streams: open, told: false, dropped: 0 })
+        Ok(Writer { streams: open, batch: OF_A_RUN, due: Instant::NEVER, told: false, dropped: 0 })
     }
 
     /// Takes an input. Its sequence number is one of those of [`Writer::record`].
@@ -119,8 +145,16 @@ impl Writer {
     /// # Errors
     /// See [`Writer`].
     pub fn tick(&mut self, now: Instant) -> io::Result<()> {
-        let old = |since: Instant| now - since >= AGE_MAX;
-        self.each(|open| if open.encoder.since().is_some_and(old) { open.close() } else { Ok(()) })
+        if now < self.due {
+            return Ok(());
+        }
+        let age_max = self.batch.age_max;
+        let old = |since: Instant| now - since >= age_max;
+        let closed =
+            self.each(|open| if open.encoder.since().is_some_and(old) { open.close() } else { Ok(()) });
+        let oldest = self.streams.iter().filter_map(|open| open.encoder.since()).min();
+        self.due = oldest.map_or(Instant::NEVER, |since| since + age_max);
+        closed
     }
 
     /// How many records and inputs were dropped since they could not be written.
@@ -153,7 +187,10 @@ impl Writer {
             return Err(unfit(format!("poll group {} where the layout has {groups}", stream - POLLS)));
         };
         open.encoder.push(seq, entry).map_err(|what| unfit(format!("{}: {what}", open.name)))?;
-        let full = open.encoder.pending() >= ROWS_MAX;
+        if let Some(since) = open.encoder.since() {
+            self.due = self.due.min(since + self.batch.age_max);
+        }
+        let full = open.encoder.pending() >= self.batch.rows_max;
         let closed = if full { self.each_of(stream..stream + 1, Open::close) } else { Ok(()) };
         closed.and(self.tick(entry.at()))
     }
