@@ -3,6 +3,8 @@
 Opens two serial lines through pyserial, each the far end of a null-modem made of two pseudo-terminals,
 prints "board PATH" and "supply PATH" for the near ends and then "ready", and serves until its standard
 input closes. It models a shaft by its own few lines: first-order speed control, Coulomb drag.
+
+`--deaf`: it acknowledges `off` and goes on turning, as with a gate driver's enable line stuck.
 """
 
 import os
@@ -38,7 +40,8 @@ def null_modem():
 class Shaft:
     """A shaft under a speed controller: radians per second, first order, 60 ms, 20 A at most."""
 
-    def __init__(self):
+    def __init__(self, deaf):
+        self.deaf = deaf
         self.random = random.Random(7)
         self.speed = 0.0
         self.demand = 0.0
@@ -53,7 +56,7 @@ class Shaft:
         while self.at < now:
             dt = min(0.001, now - self.at)
             self.at += dt
-            if self.state == "TURN" and self.at - self.told > 0.3:
+            if self.state == "TURN" and self.at - self.told > 0.3 and not self.deaf:
                 self.state = "HURT"
             drag = 30.0 if self.speed > 0 else 0.0
             if self.state == "TURN":
@@ -87,7 +90,8 @@ class Shaft:
                 self.state, self.told = "TURN", time.monotonic()
                 return "yes"
             if line == "off":
-                self.state = "OFF" if self.state != "HURT" else "HURT"
+                if not self.deaf and self.state != "HURT":
+                    self.state = "OFF"
                 return "yes"
             if line == "forget":
                 self.state = "OFF"
@@ -115,7 +119,7 @@ def serve(port, shaft, words, ends_with, chatter):
 
 
 def main():
-    shaft = Shaft()
+    shaft = Shaft("--deaf" in sys.argv)
     supply = random.Random(11)
 
     def supply_words(line):

@@ -8,10 +8,27 @@ use crate::time::Instant;
 use sha2::{Digest, Sha256};
 use std::sync::Arc;
 
+/// What takes inputs and gives outputs: the engine, or a stand-in of its shape in a test.
+pub trait Machine {
+    /// Takes one input; `now` never goes back.
+    fn handle(&mut self, now: Instant, input: Input);
+    /// The next thing to do, if any.
+    fn poll(&mut self) -> Option<Output>;
+}
+
+impl Machine for Engine {
+    fn handle(&mut self, now: Instant, input: Input) {
+        Engine::handle(self, now, input);
+    }
+    fn poll(&mut self) -> Option<Output> {
+        Engine::poll(self)
+    }
+}
+
 /// An engine that numbers and logs what goes in and what comes out.
 #[derive(Debug)]
-pub struct Logged {
-    engine: Engine,
+pub struct Logged<M = Engine> {
+    machine: M,
     seq: u64,
 }
 
@@ -38,17 +55,24 @@ pub struct Difference {
 impl Logged {
     /// A fresh engine.
     pub fn new(plan: Arc<Plan>) -> Logged {
-        Logged { engine: Engine::new(plan), seq: 0 }
+        Logged::of(Engine::new(plan))
+    }
+}
+
+impl<M: Machine> Logged<M> {
+    /// Counts from 0.
+    pub fn of(machine: M) -> Logged<M> {
+        Logged { machine, seq: 0 }
     }
 
     /// Feeds one input and drains every output.
     pub fn handle(&mut self, now: Instant, input: Input) -> Step {
         let (kind, link, payload) = encode(&input);
         let seq = self.next_seq();
-        self.engine.handle(now, input);
+        self.machine.handle(now, input);
         let mut outputs = Vec::new();
         let mut digest = Sha256::new();
-        while let Some(output) = self.engine.poll() {
+        while let Some(output) = self.machine.poll() {
             hash(&mut digest, &output);
             let seq = matches!(output, Output::Record(_)).then(|| self.next_seq());
             outputs.push((seq, output));

@@ -14,7 +14,7 @@ mod winding;
 use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
-pub use self::logged::{Difference, Logged, Step, replay};
+pub use self::logged::{Difference, Logged, Machine, Step, replay};
 use self::precheck::PreChecking;
 use self::winding::WindingDown;
 use crate::outcome::Cause;

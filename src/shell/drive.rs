@@ -1,8 +1,8 @@
 //! The engine's thread: it receives, feeds, drains, and sleeps to the engine's own deadline.
 
-use crate::engine::{Engine, Input, Logged, Output, Step, StopReason};
+use crate::engine::{Input, Logged, Machine, Output, StopReason};
 use crate::outcome::Cause;
-use crate::record::{LoggedInput, Record};
+use crate::record::Record;
 use crate::shell::clock::{Clock, wake_sharply};
 use crate::shell::keep::Keep;
 use crate::shell::last_resort::EngineGuard;
@@ -10,7 +10,6 @@ use crate::shell::operator::Asked;
 use crate::shell::port::{Handle, WRITE_WITHIN, WriteError};
 use crate::shell::progress::Teller;
 use crate::time::Instant;
-use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::thread::JoinHandle;
@@ -31,94 +30,11 @@ pub struct Message {
 /// Where everything for the engine goes.
 pub type Inbox = Sender<Message>;
 
-/// What the shell drives: the engine, or a stand-in of its shape.
-pub trait Machine: Send {
-    /// Takes one input; `now` never goes back.
-    fn handle(&mut self, now: Instant, input: Input);
-    /// The next thing to do, if any.
-    fn poll(&mut self) -> Option<Output>;
-}
-
-impl Machine for Engine {
-    fn handle(&mut self, now: Instant, input: Input) {
-        Engine::handle(self, now, input);
-    }
-    fn poll(&mut self) -> Option<Output> {
-        Engine::poll(self)
-    }
-}
-
-/// A machine that keeps account of its inputs.
-pub trait Accounted: Send {
-    /// Hands in one input and drains the outputs.
-    fn step(&mut self, now: Instant, input: Input) -> Step;
-}
-
-impl Accounted for Logged {
-    fn step(&mut self, now: Instant, input: Input) -> Step {
-        self.handle(now, input)
-    }
-}
-
-/// A machine whose inputs and records share one run-wide numbering, for machines that keep no
-/// account themselves.
-#[derive(Debug)]
-pub struct Numbered<M> {
-    machine: M,
-    next: u64,
-}
-
-impl<M: Machine> Numbered<M> {
-    /// Counts from 0.
-    pub fn new(machine: M) -> Numbered<M> {
-        Numbered { machine, next: 0 }
-    }
-
-    fn number(&mut self) -> u64 {
-        let number = self.next;
-        self.next += 1;
-        number
-    }
-}
-
-impl<M: Machine> Accounted for Numbered<M> {
-    fn step(&mut self, now: Instant, input: Input) -> Step {
-        let (kind, link, payload) = flatten(&input);
-        let seq = self.number();
-        self.machine.handle(now, input);
-        let mut hash = Sha256::new();
-        let mut outputs = Vec::new();
-        while let Some(output) = self.machine.poll() {
-            hash.update(format!("{output:?}\n"));
-            let seq = matches!(output, Output::Record(_)).then(|| self.number());
-            outputs.push((seq, output));
-        }
-        let hash = hash.finalize();
-        let first = hash.iter().take(8).fold(0, |sum, byte| sum << 8 | u64::from(*byte));
-        Step { input: LoggedInput { seq, at: now, kind, link, payload, outputs: first }, outputs }
-    }
-}
-
-/// Kind, link and payload of an input as [`LoggedInput`] keeps them.
-fn flatten(input: &Input) -> (u8, u16, Vec<u8>) {
-    let narrow = |link: usize| u16::try_from(link).unwrap_or(u16::MAX);
-    match input {
-        Input::Bytes { link, bytes } => (0, narrow(*link), bytes.clone()),
-        Input::LinkLost { link, why } => (1, narrow(*link), why.clone().into_bytes()),
-        Input::Deadline => (2, 0, Vec::new()),
-        Input::Stop(StopReason::Operator(why)) => (3, 0, format!("operator\n{why}").into_bytes()),
-        Input::Stop(StopReason::Trouble(why)) => (3, 0, format!("trouble\n{why}").into_bytes()),
-        Input::Answer { id, yes, by, .. } => {
-            (4, 0, format!("{id}\n{}\n{by}", if *yes { "yes" } else { "no" }).into_bytes())
-        }
-    }
-}
-
 /// What the engine's thread needs.
 #[derive(Debug)]
-pub struct Drive<A> {
+pub struct Drive<M> {
     /// The engine with its log.
-    pub machine: A,
+    pub machine: Logged<M>,
     /// The run's clock.
     pub clock: Clock,
     /// Where inputs come from.
@@ -144,7 +60,7 @@ pub struct Settled {
     pub why: String,
 }
 
-impl<A: Accounted> Drive<A> {
+impl<M: Machine> Drive<M> {
     /// Runs the engine to its end. `None`: the last-resort stop has taken over, and nothing more was
     /// put out.
     pub fn run(self) -> Option<Settled> {
@@ -236,8 +152,8 @@ struct Line {
 }
 
 #[derive(Debug)]
-struct Turn<A> {
-    machine: A,
+struct Turn<M> {
+    machine: Logged<M>,
     clock: Clock,
     links: Vec<Line>,
     keep: Sender<Keep>,
@@ -248,14 +164,14 @@ struct Turn<A> {
     lost: VecDeque<Message>,
 }
 
-impl<A: Accounted> Turn<A> {
+impl<M: Machine> Turn<M> {
     /// Feeds one input and does what comes out; the end if that came out.
     fn feed(&mut self, message: Message, guard: &EngineGuard) -> Option<Settled> {
         if matches!(message.input, Input::Deadline) {
             self.deadline = None;
         }
         self.last = self.last.max(message.at);
-        let step = self.machine.step(self.last, message.input);
+        let step = self.machine.handle(self.last, message.input);
         let mut end = None;
         // Bytes go out first: whatever else comes out of this input can wait for a few microseconds.
         for (_, output) in &step.outputs {

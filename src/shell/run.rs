@@ -5,12 +5,12 @@
 //! for the engine. At the end the engine has settled, or the last-resort stop is done, before
 //! [`run`] returns: also when it is dropped or panics.
 
-use crate::engine::{Input, StopReason};
+use crate::engine::{Input, Logged, Machine, StopReason};
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::shell::child::TwinChild;
 use crate::shell::clock::Clock;
-use crate::shell::drive::{Accounted, Drive, Inbox, Message, Settled, spawn_watched};
+use crate::shell::drive::{Drive, Inbox, Message, Settled, spawn_watched};
 use crate::shell::keep::{self, Keep, Recorder};
 use crate::shell::last_resort::{self, Fired, StopOn, Watch};
 use crate::shell::operator::{self, Operator};
@@ -33,11 +33,11 @@ const SHOWN_WITHIN: Duration = Duration::from_secs(1);
 
 /// What a run needs.
 #[derive(Debug)]
-pub struct Setup<A, R> {
+pub struct Setup<M, R> {
     /// The plan.
     pub plan: Arc<Plan>,
     /// The engine with its log.
-    pub machine: A,
+    pub machine: Logged<M>,
     /// The trace.
     pub recorder: R,
     /// One open port per link, in the order of the plan.
@@ -76,9 +76,9 @@ enum Word {
 ///
 /// # Errors
 /// Threads, descriptors or signal handlers are lacking: nothing has been sent then.
-pub async fn run<A, R>(setup: Setup<A, R>, mut twin: Option<&mut TwinChild>) -> io::Result<Ending>
+pub async fn run<M, R>(setup: Setup<M, R>, mut twin: Option<&mut TwinChild>) -> io::Result<Ending>
 where
-    A: Accounted + 'static,
+    M: Machine + Send + 'static,
     R: Recorder,
 {
     let mut signals = Signals::catch()?;
@@ -121,9 +121,9 @@ struct Running {
     shown: oneshot::Receiver<()>,
 }
 
-fn start<A, R>(setup: Setup<A, R>) -> io::Result<Running>
+fn start<M, R>(setup: Setup<M, R>) -> io::Result<Running>
 where
-    A: Accounted + 'static,
+    M: Machine + Send + 'static,
     R: Recorder,
 {
     let Setup { plan, machine, recorder, ports, operator, clock, simulated } = setup;

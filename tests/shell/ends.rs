@@ -2,8 +2,8 @@
 
 use crate::support::*;
 use spinproof::engine::{Input, StopReason};
+use spinproof::engine::{Logged, Machine};
 use spinproof::outcome::Cause;
-use spinproof::shell::drive::Accounted;
 use spinproof::shell::keep::Keep;
 use spinproof::shell::pty::Pty;
 use spinproof::shell::run::{Ending, run};
@@ -12,13 +12,13 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
 
 /// Runs the machine over a pseudo-terminal; all bytes that reached the far side with it.
-fn make<A: Accounted + 'static>(machine: A, recorder: Memory) -> (Ending, Vec<u8>) {
+fn make<M: Machine + Send + 'static>(machine: Logged<M>, recorder: Memory) -> (Ending, Vec<u8>) {
     let pty = Pty::open(None).expect("a pty");
     let ending = run_on(&pty, machine, recorder);
     (ending, read_until(&pty, |_| true))
 }
 
-fn run_on<A: Accounted + 'static>(pty: &Pty, machine: A, recorder: Memory) -> Ending {
+fn run_on<M: Machine + Send + 'static>(pty: &Pty, machine: Logged<M>, recorder: Memory) -> Ending {
     let setup = setup(pty, machine, recorder);
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
     runtime.block_on(run(setup, None)).expect("it starts")
@@ -37,7 +37,7 @@ fn far_side(pty: &Pty) -> Vec<u8> {
 fn beating(
     from: Duration,
     mut then: impl FnMut(&mut std::collections::VecDeque<spinproof::engine::Output>) + Send + 'static,
-) -> impl Accounted + 'static {
+) -> Logged<impl Machine + Send + 'static> {
     let mut done = false;
     Fake::new(move |now, input, out| {
         if let Input::Stop(reason) = input {

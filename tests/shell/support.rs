@@ -2,14 +2,13 @@
 //! and the far side of a pseudo-terminal.
 #![allow(dead_code, reason = "each of the targets that share this file uses a part of it")]
 
-use spinproof::engine::{Input, Output, Timer};
+use spinproof::engine::{Input, Logged, Machine, Output, Timer};
 use spinproof::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use spinproof::files::suite::Rule;
 use spinproof::outcome::Cause;
 use spinproof::plan::*;
 use spinproof::record::{Event, Grade, LoggedInput, Record, What};
 use spinproof::shell::clock::Clock;
-use spinproof::shell::drive::{Machine, Numbered};
 use spinproof::shell::keep::{Keep, Recorder};
 use spinproof::shell::operator::Operator;
 use spinproof::shell::port::Port;
@@ -154,8 +153,8 @@ pub struct Fake<F> {
 }
 
 impl<F: FnMut(Instant, Input, &mut VecDeque<Output>) + Send> Fake<F> {
-    pub fn new(act: F) -> Numbered<Fake<F>> {
-        Numbered::new(Fake { act, out: VecDeque::new() })
+    pub fn new(act: F) -> Logged<Fake<F>> {
+        Logged::of(Fake { act, out: VecDeque::new() })
     }
 }
 
@@ -226,7 +225,7 @@ impl Recorder for Memory {
 }
 
 /// Everything for a run over `pty` with a fake machine.
-pub fn setup<A>(pty: &Pty, machine: A, recorder: Memory) -> Setup<A, Memory> {
+pub fn setup<M>(pty: &Pty, machine: Logged<M>, recorder: Memory) -> Setup<M, Memory> {
     let plan = Arc::new(plan(460_800));
     let port = Port::open(&plan.links[0], pty.path()).expect("the pty opens");
     Setup {
