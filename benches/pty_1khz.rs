@@ -1,163 +1,150 @@
-//! 1 kHz of requests and eight-channel replies over a pseudo-terminal, through the real port, drive
-//! and server, against a device in a process of its own. Prints what was lost and missed, and how
-//! late requests left beside a bare timer's lateness on the same machine.
+//! 1 kHz of requests and ten-channel replies over a pseudo-terminal: the program's own `run` with its engine,
+//! trace and all, against the twin in a process of its own. Prints what was lost and missed, and how late
+//! requests left beside a bare timer's lateness on the same machine, before and after.
 //!
 //! `cargo bench --bench pty_1khz -- SECONDS` (60 if not given).
 
-#[path = "../tests/shell/support.rs"]
-mod support;
-
-use spinproof::engine::{Input, Output};
-use spinproof::outcome::Cause;
-use spinproof::shell::child::{READY, TwinChild, own_session};
+use spinproof::record::{Record, RowStatus, What};
 use spinproof::shell::clock::Clock;
-use spinproof::shell::drive::{Machine, Numbered};
-use spinproof::shell::operator::Operator;
-use spinproof::shell::port::Port;
-use spinproof::shell::pty::Pty;
-use spinproof::shell::run::{Setup, run};
-use spinproof::shell::serve::{Device, Service, TruthLine};
 use spinproof::time::{Duration, Instant};
-use std::collections::VecDeque;
-use std::ffi::OsString;
-use std::os::fd::AsFd;
-use std::sync::atomic::AtomicBool;
-use std::sync::{Arc, Mutex};
+use spinproof::trace::read;
+use std::process::{Command, Stdio};
 
-const BAUD: u32 = 3_000_000;
 const PERIOD: Duration = Duration::from_millis(1);
-/// A reply that is this late is lost.
-const PATIENCE: Duration = Duration::from_millis(15);
-const REQUEST: &[u8] = b"MEAS:DRIV?\n";
-const REPLY: &[u8] = b"0x0027,+1199.97,+003.214,+155.031,+001.208,+041.37,+033.92,+021.0512\n";
+/// How long the bare timer runs each time.
+const BARE_SECONDS: i64 = 15;
+
+/// The demo rig with one poll a millisecond that asks for everything it has.
+fn rig() -> String {
+    let demo = include_str!("../fixtures/demo/rig.toml");
+    let polls = demo.find("[[link.board.poll]]").expect("the polls");
+    let channels = demo.find("[channel.state]").expect("the channels");
+    let poll = "[[link.board.poll]]\nname = \"all\"\nevery = \"1 ms\"\nsend = \"MEAS:DRIV?;:MEAS:SLOW?\"\n\
+                expect = \"{state},{speed},{phase_current},{bus},{bus_current};{winding},{inverter},{coolant},{pedal},{stop_loop}\"\n\n";
+    format!("{}{poll}{}", &demo[..polls], &demo[channels..]).replace("baud = 460800", "baud = 3000000")
+}
+
+fn suite(seconds: i64) -> String {
+    // Two seconds up, two seconds down.
+    format!(
+        "schema = 1\nname = \"a thousand a second\"\n[[test]]\nname = \"hold\"\nprofile = [\n\
+         {{ ramp = \"300 rpm\", rate = \"150 rpm/s\", name = \"up\" }},\n{{ hold = \"{} s\", name = \"hold\" }},\n\
+         {{ ramp = \"0 rpm\", rate = \"150 rpm/s\", name = \"down\" }},\n]\n[[test.criterion]]\nmetric = \"tracking_rms\"\n\
+         of = \"speed\"\nover = \"hold\"\nat_most = \"20 rpm\"\nwhy = \"it turned\"\n",
+        (seconds - 4).max(1)
+    )
+}
 
 fn main() {
     let args: Vec<String> = std::env::args().collect();
-    if args.iter().any(|a| a == "--serve") {
-        return serve();
-    }
     let seconds: i64 = args.iter().find_map(|a| a.parse().ok()).unwrap_or(60);
-    let figures = measure(seconds);
-    let slots = seconds * 1000;
-    println!(
-        "pty at {BAUD} baud, {} bytes out, {} bytes in, every {PERIOD}, {seconds} s",
-        REQUEST.len(),
-        REPLY.len()
-    );
-    println!("  replies {} of {slots} slots", figures.round_trip.len());
+    let temp = tempfile::tempdir().expect("a temporary folder");
+    let path = |name: &str| temp.path().join(name);
+    std::fs::write(path("rig.toml"), rig()).expect("room");
+    std::fs::write(path("suite.toml"), suite(seconds)).expect("room");
+    let before = bare_timer(BARE_SECONDS);
+    let run = Command::new(env!("CARGO_BIN_EXE_spinproof"))
+        .arg("run")
+        .arg(path("suite.toml"))
+        .arg("--rig")
+        .arg(path("rig.toml"))
+        .arg("--unit")
+        .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/unit.toml"))
+        .arg("--out")
+        .arg(path("run"))
+        .stdin(Stdio::null())
+        .output()
+        .expect("the program starts");
+    let after = bare_timer(BARE_SECONDS);
+    if !run.status.success() {
+        println!("{}{}", String::from_utf8_lossy(&run.stdout), String::from_utf8_lossy(&run.stderr));
+    }
+    let figures = Figures::of(&path("run"));
+    println!("pty at 3 Mbaud, a request and ten values each ms, `run` ended with {}", run.status);
+    println!("  slots {} over {:.1} s, replies {}", figures.slots, figures.seconds, figures.round_trip.len());
     println!("  lost {}, malformed {}", figures.lost, figures.malformed);
-    println!("  missed slots {} ({:.3} %)", figures.missed, 100.0 * figures.missed as f64 / slots as f64);
-    show("  request lateness", figures.late);
-    show("  round trip", figures.round_trip);
-    show("  bare timer lateness", bare_timer(seconds.min(20)));
+    println!(
+        "  missed slots {} ({:.3} %)",
+        figures.missed,
+        100.0 * figures.missed as f64 / figures.slots as f64
+    );
+    show("  request after its slot", figures.late);
+    show("  request to reply", figures.round_trip);
+    for (when, late) in [("before", before), ("after", after)] {
+        println!("  a bare timer, {when}, passed over {:.3} % of its slots", passed(&late));
+        show("  its lateness", late);
+    }
 }
 
 fn show(name: &str, mut values: Vec<i64>) {
     values.sort_unstable();
+    let last = values.len().saturating_sub(1);
     let at =
-        |share: f64| values.get(((values.len() as f64 * share) as usize).min(values.len().saturating_sub(1)));
-    let text = |share| at(share).map_or("-".to_string(), |v| v.to_string());
-    println!("{name} p50/p99/p99.9/max: {}/{}/{}/{} us", text(0.5), text(0.99), text(0.999), text(1.0));
+        |share: f64| values.get(((values.len() as f64 * share) as usize).min(last)).copied().unwrap_or(-1);
+    println!("{name} p50/p99/p99.9/max: {}/{}/{}/{} us", at(0.5), at(0.99), at(0.999), at(1.0));
 }
 
-#[derive(Debug, Default)]
+#[derive(Default)]
 struct Figures {
+    seconds: f64,
+    slots: usize,
+    lost: usize,
+    malformed: usize,
+    missed: usize,
     late: Vec<i64>,
     round_trip: Vec<i64>,
-    lost: usize,
-    missed: i64,
-    malformed: usize,
 }
 
-/// Asks in each slot unless the last reply is still out.
-struct Poller {
-    due: Instant,
-    end: Instant,
-    asked: Option<Instant>,
-    line: Vec<u8>,
-    out: VecDeque<Output>,
-    figures: Arc<Mutex<Figures>>,
-}
-
-impl Machine for Poller {
-    fn handle(&mut self, now: Instant, input: Input) {
-        let mut figures = self.figures.lock().expect("nobody panics with it");
-        match input {
-            Input::Bytes { bytes, .. } => {
-                for byte in bytes {
-                    self.line.push(byte);
-                    if byte == b'\n' {
-                        let line = std::mem::take(&mut self.line);
-                        match self.asked.take() {
-                            Some(asked) if line == REPLY => figures.round_trip.push((now - asked).micros()),
-                            _ => figures.malformed += 1,
+impl Figures {
+    /// From the trace, while the tests ran: rows between the begin of the test and the begin of the stop.
+    fn of(dir: &std::path::Path) -> Figures {
+        let trace = read(dir).expect("the trace");
+        let mut figures = Figures::default();
+        let (mut began, mut ended) = (None, Instant::NEVER);
+        for (_, record) in &trace.records {
+            match record {
+                Record::Event(event) if matches!(event.what, What::StopBegan { .. }) => ended = event.at,
+                Record::Event(event) if matches!(event.what, What::TestBegan { .. }) => {
+                    began = Some(event.at)
+                }
+                Record::Row(row) => {
+                    let Some(began) = began.filter(|_| row.t_request < ended) else { continue };
+                    figures.slots += 1;
+                    figures.seconds = (row.t_reply - began).secs_f64();
+                    match row.status {
+                        RowStatus::Ok => {
+                            figures.late.push(row.t_request.micros().rem_euclid(PERIOD.micros()));
+                            figures.round_trip.push((row.t_reply - row.t_request).micros());
                         }
+                        RowStatus::Lost => figures.lost += 1,
+                        RowStatus::Malformed => figures.malformed += 1,
+                        RowStatus::Missed => figures.missed += 1,
                     }
                 }
+                _ => {}
             }
-            Input::Deadline if now >= self.end => {
-                let (cause, why) = (Cause::Passed, "time is up".to_string());
-                self.out.push_back(Output::Finished { cause, why });
-            }
-            Input::Deadline if now >= self.due => {
-                let passed = (now - self.due).micros() / PERIOD.micros();
-                figures.missed += passed;
-                self.due += PERIOD * passed;
-                if self.asked.is_some_and(|asked| now - asked > PATIENCE) {
-                    self.asked = None;
-                    figures.lost += 1;
-                }
-                if self.asked.is_none() {
-                    figures.late.push((now - self.due).micros());
-                    self.asked = Some(now);
-                    self.out.push_back(support::send(REQUEST));
-                } else {
-                    figures.missed += 1;
-                }
-                self.due += PERIOD;
-            }
-            Input::Deadline => {}
-            other => panic!("unexpected {other:?}"),
         }
-        self.out.push_back(support::wake(self.due));
-    }
-    fn poll(&mut self) -> Option<Output> {
-        self.out.pop_front()
+        from_the_grid(&mut figures.late);
+        figures
     }
 }
 
-fn measure(seconds: i64) -> Figures {
-    let figures = Arc::new(Mutex::new(Figures::default()));
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
-    runtime.block_on(async {
-        let me = std::env::current_exe().expect("a path");
-        let log = std::env::temp_dir().join(format!("pty_1khz.{}.log", std::process::id()));
-        let mut twin = TwinChild::start(&me, &[OsString::from("--serve")], &log).await.expect("a device");
-        let plan = Arc::new(support::plan(BAUD));
-        let ports = vec![Port::open(&plan.links[0], twin.port()).expect("it opens")];
-        let poller = Poller {
-            due: Instant::ZERO + PERIOD,
-            end: Instant::from_micros(seconds * 1_000_000),
-            asked: None,
-            line: Vec::new(),
-            out: VecDeque::new(),
-            figures: Arc::clone(&figures),
-        };
-        let setup = Setup {
-            plan,
-            machine: Numbered::new(poller),
-            recorder: support::Memory::default(),
-            ports,
-            operator: Operator::Simulated,
-            clock: Clock::start(),
-            simulated: true,
-        };
-        let ending = run(setup, Some(&mut twin)).await.expect("it starts");
-        assert_eq!(ending.last_resort, None, "{}", ending.why);
-        twin.finish().await.expect("it ends");
-        std::fs::remove_file(log).expect("it was there");
-    });
-    std::mem::take(&mut *figures.lock().expect("nobody panics with it"))
+/// The slots stand on a grid of whole milliseconds that the trace does not tell. Requests crowd just after it:
+/// it lies where the fullest 50 us begin.
+fn from_the_grid(late: &mut [i64]) {
+    const CROWD: i64 = 50;
+    let mut seen = late.to_vec();
+    seen.sort_unstable();
+    let around: Vec<i64> = seen.iter().copied().chain(seen.iter().map(|t| t + PERIOD.micros())).collect();
+    let crowd = |i: usize| around[i..].partition_point(|t| *t < around[i] + CROWD);
+    let Some(grid) = (0..seen.len()).max_by_key(|i| crowd(*i)).map(|i| around[i]) else { return };
+    late.iter_mut().for_each(|t| *t = (*t - grid).rem_euclid(PERIOD.micros()));
+}
+
+/// Slots that a timer this late would have missed, in per cent.
+fn passed(late: &[i64]) -> f64 {
+    let slots: i64 = late.iter().map(|t| t / PERIOD.micros()).sum();
+    100.0 * slots as f64 / late.len() as f64
 }
 
 /// How late a thread wakes that does nothing but sleep to the same deadlines, with the same timer
@@ -172,41 +159,4 @@ fn bare_timer(seconds: i64) -> Vec<i64> {
         late.push((clock.now() - due).micros());
     }
     late
-}
-
-#[derive(Default)]
-struct Answers {
-    line: Vec<u8>,
-    out: Vec<u8>,
-}
-
-impl Device for Answers {
-    fn receive(&mut self, _: Instant, bytes: &[u8]) {
-        for byte in bytes {
-            self.line.push(*byte);
-            if *byte == b'\n' && std::mem::take(&mut self.line) == REQUEST {
-                self.out.extend_from_slice(REPLY);
-            }
-        }
-    }
-    fn advance(&mut self, _: Instant) {}
-    fn transmit(&mut self) -> Option<Vec<u8>> {
-        (!self.out.is_empty()).then(|| std::mem::take(&mut self.out))
-    }
-    fn drain_truth(&mut self) -> Vec<TruthLine> {
-        Vec::new()
-    }
-    fn is_at_rest(&self) -> bool {
-        true
-    }
-}
-
-fn serve() {
-    own_session().expect("a session of its own");
-    let pty = Pty::open(None).expect("a pty");
-    println!("{READY}{}", pty.shown_path().display());
-    let (stop, stdin) = (AtomicBool::new(false), std::io::stdin());
-    let mut service = Service::new(&pty, &support::link(BAUD), Clock::start(), &stop);
-    service.runner = Some(stdin.as_fd());
-    service.serve(&mut Answers::default(), &mut std::io::sink()).expect("it serves");
 }
