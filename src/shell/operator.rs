@@ -111,8 +111,8 @@ pub enum NoAnswer {
     },
 }
 
-/// Chooses who answers. An answers file counts before a terminal; nothing is assumed for anything
-/// but the twin.
+/// Chooses who answers. An answers file counts before a terminal. For the twin yes is assumed, since nothing
+/// real is behind a guard there; for anything else nothing is.
 ///
 /// # Errors
 /// Every reason why nobody can answer, at once.
@@ -128,8 +128,8 @@ pub fn choose(
     }
     let all_twin = !kinds.is_empty() && kinds.iter().all(|kind| *kind == PortKind::Twin);
     match (has_terminal, all_twin) {
-        (true, _) => Ok(Operator::Terminal),
-        (false, true) => Ok(Operator::Simulated),
+        (_, true) => Ok(Operator::Simulated),
+        (true, false) => Ok(Operator::Terminal),
         (false, false) if plan.ready.questions.is_empty() => Ok(Operator::Terminal),
         (false, false) => {
             let questions = &plan.ready.questions;

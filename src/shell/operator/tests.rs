@@ -37,10 +37,10 @@ fn wrong(answers: &Answers) -> Vec<NoAnswer> {
 }
 
 #[test]
-fn only_the_twin_is_assumed_and_only_without_a_terminal() {
+fn only_for_the_twin_is_an_answer_assumed() {
     let plan = plan(9600);
     let choose = |kinds: &[PortKind], terminal| super::choose(&plan, kinds, None, terminal, noon());
-    assert_eq!(choose(&[PortKind::Twin], true), Ok(Operator::Terminal));
+    assert_eq!(choose(&[PortKind::Twin], true), Ok(Operator::Simulated));
     assert_eq!(choose(&[PortKind::Twin], false), Ok(Operator::Simulated));
     assert_eq!(choose(&[pty()], true), Ok(Operator::Terminal));
     for kinds in [&[pty()][..], &[PortKind::Twin, pty()], &[]] {
