@@ -22,6 +22,7 @@ fn main() {
         }],
         demands: Vec::new(),
         links: vec!["board".into()],
+        bursts: Vec::new(),
     };
     assert_eq!(names.len(), CHANNELS);
     println!("{ROWS} rows of {CHANNELS} channels, as in {SECONDS} s at 1 kHz");

@@ -67,6 +67,23 @@ pub struct Sent {
     pub value: f64,
 }
 
+/// A piece of a burst: consecutive samples of one of its channels, as read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Chunk {
+    /// When the last byte of it was taken from the link.
+    pub at: Instant,
+    /// Index of the sort of burst in the plan.
+    pub burst: usize,
+    /// Which burst of the run, from 0; see [`What::BurstTriggered`].
+    pub number: u32,
+    /// Index of the channel of the burst.
+    pub channel: usize,
+    /// Index of the first sample.
+    pub offset: u32,
+    /// Raw counts, before scale.
+    pub counts: Vec<i16>,
+}
+
 /// Something that happened.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Event {
@@ -180,6 +197,26 @@ pub enum What {
         /// What was found, in words with numbers.
         found: String,
     },
+    /// A burst was triggered: the controller captures samples at its own rate from here on.
+    BurstTriggered {
+        /// Index of the sort of burst.
+        burst: usize,
+        /// Which burst of the run, from 0.
+        number: u32,
+        /// Estimated moment of the trigger in microseconds: the middle of what request and reply leave open.
+        t: i64,
+        /// Standard uncertainty of it in microseconds (uniform over what is left open).
+        u: f64,
+    },
+    /// A burst was given up; what was read of it stays.
+    BurstLost {
+        /// Index of the sort of burst.
+        burst: usize,
+        /// Which burst of the run.
+        number: u32,
+        /// Why, in words.
+        why: String,
+    },
     /// A line that nobody asked for.
     Unsolicited {
         /// Link name.
@@ -280,6 +317,8 @@ pub enum Record {
     Sent(Sent),
     /// An event.
     Event(Event),
+    /// A piece of a burst.
+    Chunk(Chunk),
 }
 
 /// One input of the engine as logged: enough to feed it again.
@@ -300,7 +339,7 @@ pub struct LoggedInput {
 }
 
 /// What the indices in records and inputs stand for: enough for a trace to explain itself.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Layout {
     /// Poll groups, in the order of the plan.
@@ -309,6 +348,34 @@ pub struct Layout {
     pub demands: Vec<QuantityLayout>,
     /// Names of the links, in the order of the plan.
     pub links: Vec<String>,
+    /// Sorts of bursts, in the order of the plan.
+    pub bursts: Vec<BurstLayout>,
+}
+
+/// One sort of burst.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BurstLayout {
+    /// Name of the burst.
+    pub name: String,
+    /// Samples per second, by the controller's own clock.
+    pub rate: f64,
+    /// Standard uncertainty of the rate, as a ratio to it.
+    pub u_rate: f64,
+    /// Samples per channel.
+    pub samples: u32,
+    /// Its channels, in the order of the plan; a value in SI is count times scale.
+    pub channels: Vec<BurstChannelLayout>,
+}
+
+/// One channel of a burst.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BurstChannelLayout {
+    /// Name, unit for people, kind of quantity.
+    pub quantity: QuantityLayout,
+    /// SI per count.
+    pub scale: f64,
 }
 
 /// One poll group.

@@ -43,6 +43,15 @@ EVENTS = [
     ("json", pa.string(), False),
     ("check", pa.uint32(), False),
 ]
+BURST = [
+    ("seq", pa.uint64(), False),
+    ("t_reply", pa.int64(), False),
+    ("number", pa.uint32(), False),
+    ("channel", pa.uint32(), False),
+    ("offset", pa.uint32(), False),
+    ("counts", pa.list_(pa.field("item", pa.int16(), nullable=False)), False),
+    ("check", pa.uint32(), False),
+]
 INPUTS = [
     ("seq", pa.uint64(), False),
     ("t", pa.int64(), False),
@@ -99,6 +108,12 @@ def event_check(row):
     return zlib.crc32(head + sized(row["kind"].encode()) + sized(row["json"].encode()))
 
 
+def chunk_check(burst, row):
+    counts = row["counts"]
+    head = struct.pack("<IQqIII", burst, row["seq"], row["t_reply"], row["number"], row["channel"], row["offset"])
+    return zlib.crc32(head + struct.pack(f"<I{len(counts)}h", len(counts), *counts))
+
+
 def input_check(row):
     head = struct.pack("<QqBH", row["seq"], row["t"], row["kind"], row["link"])
     return zlib.crc32(head + sized(row["payload"]) + struct.pack("<Q", row["outputs"]))
@@ -135,6 +150,14 @@ def main(folder):
     found = rows("slow", slow, lambda row: poll_check(1, row))
     numbers += [row["seq"] for row in found]
     same("a lost poll", [(row["status"], row["winding"]) for row in found], [(0, 21.5), (1, None)])
+
+    burst, metadata = table(folder, "burst-phase.arrows", BURST)
+    same("stream", (metadata["spinproof:stream"], metadata["spinproof:burst"]), ("burst", "0"))
+    found = rows("burst", burst, lambda row: chunk_check(0, row))
+    numbers += [row["seq"] for row in found]
+    same("counts", [row["counts"] for row in found], [[1, -1, -32768], [32767, 0]])
+    scale = json.loads(metadata["spinproof:layout"])["bursts"][0]["channels"][0]["scale"]
+    same("scale", scale, 0.1953125)
 
     demands, metadata = table(folder, "demands.arrows", DEMANDS)
     same("stream", metadata["spinproof:stream"], "demands")

@@ -4,6 +4,8 @@ mod common;
 
 use common::{FIRST_SPIN, run};
 use spinproof::outcome::Cause;
+use spinproof::record::{Record, RowStatus, What};
+use spinproof::time::Instant;
 
 #[test]
 fn the_first_spin_of_a_sound_unit_passes() {
@@ -14,4 +16,81 @@ fn the_first_spin_of_a_sound_unit_passes() {
         }
     }
     assert_eq!(run.results.cause, Cause::Passed, "{}\n{}", run.results.why, run.story());
+}
+
+/// Half a minute of bursts at a steady 600 rpm.
+const BURSTS: &str = r#"
+schema = 1
+name = "bursts"
+[[test]]
+name = "hold"
+profile = [
+    { ramp = "600 rpm", rate = "200 rpm/s" },
+    { hold = "6 s", name = "hold" },
+    { ramp = "0 rpm", rate = "200 rpm/s" },
+]
+burst = [{ take = "phase", over = "hold" }]
+[[test.criterion]]
+metric = "reply_loss"
+of = "board"
+at_most = "0.5 %"
+why = "bursts must leave the polls their slots"
+"#;
+
+/// The bursts of a run that came whole: number and counts.
+fn whole_bursts(run: &common::Rehearsed) -> Vec<(u32, Vec<i16>)> {
+    let mut bursts: std::collections::BTreeMap<u32, Vec<i16>> = Default::default();
+    for record in &run.records {
+        if let Record::Chunk(chunk) = record {
+            let counts = bursts.entry(chunk.number).or_default();
+            assert_eq!(counts.len(), chunk.offset as usize, "pieces come in order and once");
+            counts.extend(&chunk.counts);
+        }
+    }
+    bursts.into_iter().filter(|(_, counts)| counts.len() == 4096).collect()
+}
+
+#[test]
+fn bursts_are_read_between_the_polls_and_hold_what_the_phase_carried() {
+    let run = common::run(BURSTS, None, 3, &[]);
+    assert_eq!(run.ended.cause, Cause::Passed, "{}", run.story());
+    let bursts = whole_bursts(&run);
+    // 0.41 s to capture and some 64 pieces 5 ms apart to read.
+    assert!(bursts.len() >= 6, "{} bursts in 6 s", bursts.len());
+    // The stop abandons what is under way, and the line is then quiet for a while: only until there.
+    let stop = run.find(|w| matches!(w, What::StopBegan { .. })).map_or(Instant::NEVER, |e| e.at);
+    let missed = |r: &&Record| matches!(r, Record::Row(row) if row.status == RowStatus::Missed && row.t_request < stop);
+    assert_eq!(run.records.iter().filter(missed).count(), 0, "no poll gave way to a burst");
+    for (number, counts) in &bursts {
+        let triggered = run.find(|w| matches!(w, What::BurstTriggered { number: n, .. } if n == number));
+        let Some(What::BurstTriggered { t, u, .. }) = triggered.map(|e| &e.what) else {
+            panic!("no trigger")
+        };
+        assert!(*u < 1000.0 && *t > 0, "{t} us, {u} us");
+        // Four pole pairs at 10 turns a second: 40 periods a second, by the correlation with a sine and a cosine.
+        let power = |frequency: f64| {
+            let (mut s, mut c) = (0.0, 0.0);
+            for (i, count) in counts.iter().enumerate() {
+                let angle = std::f64::consts::TAU * frequency * i as f64 * 1e-4;
+                s += f64::from(*count) * angle.sin();
+                c += f64::from(*count) * angle.cos();
+            }
+            s.hypot(c) * 2.0 / counts.len() as f64
+        };
+        let loudest = (1..400).map(|f| f64::from(f) * 0.5).max_by(|a, b| power(*a).total_cmp(&power(*b)));
+        assert!((loudest.unwrap_or(0.0) - 40.0).abs() <= 1.0, "{loudest:?} Hz");
+    }
+}
+
+#[test]
+fn a_bad_line_costs_bursts_but_never_makes_one_up() {
+    let sound = common::run(BURSTS, None, 3, &[]);
+    let run = common::run(BURSTS, None, 3, &["link-flip=0.05@4 s", "link-drop=0.05@4 s"]);
+    let bursts = whole_bursts(&run);
+    assert!(
+        bursts.len() < whole_bursts(&sound).len() && !bursts.is_empty(),
+        "{}\n{}",
+        bursts.len(),
+        run.story()
+    );
 }

@@ -1,7 +1,8 @@
 //! A trace opened by another reader of Arrow, the PyPI package `pyarrow`.
 
 use spinproof::record::{
-    Event, GroupLayout, Layout, LoggedInput, QuantityLayout, Record, Row, RowStatus, Sent, What,
+    BurstChannelLayout, BurstLayout, Chunk, Event, GroupLayout, Layout, LoggedInput, QuantityLayout, Record,
+    Row, RowStatus, Sent, What,
 };
 use spinproof::time::Instant;
 use spinproof::trace::Writer;
@@ -44,6 +45,13 @@ fn write_sample(dir: &Path) {
         ],
         demands: vec![quantity("speed", "rpm", "speed")],
         links: vec!["board".into()],
+        bursts: vec![BurstLayout {
+            name: "phase".into(),
+            rate: 1e4,
+            u_rate: 5e-5,
+            samples: 3,
+            channels: vec![BurstChannelLayout { quantity: quantity("a", "A", "current"), scale: 0.1953125 }],
+        }],
     };
     let at = Instant::from_micros;
     let row = |group, t, values: Vec<Option<f64>>, status| {
@@ -66,6 +74,10 @@ fn write_sample(dir: &Path) {
         .collect();
     records.push(row(1, 2000, vec![Some(21.5)], RowStatus::Ok));
     records.push(row(1, 102_000, vec![None], RowStatus::Lost));
+    for (number, counts) in [(0, vec![1i16, -1, i16::MIN]), (1, vec![i16::MAX, 0])] {
+        let chunk = Chunk { at: at(2500), burst: 0, number, channel: 0, offset: 64, counts };
+        records.push(Record::Chunk(chunk));
+    }
     records.push(Record::Sent(Sent { at: at(2000), demand: 0, value: 62.5 }));
     let trip =
         What::Trip { trip: "überspeed".into(), found: "2001 rpm, limit 2000 rpm".into(), sampled: 2600 };

@@ -1,13 +1,15 @@
 //! What all states of the engine share: links, timers, values, guard, heartbeat and the queue of
 //! outputs. It turns inputs into notices; the states decide what they mean.
 
+use super::burst::Bursts;
 use super::guard::{Firing, Guard};
-use super::link::{Heard, HostLink, Purpose, expectation};
+use super::link::{Expected, Heard, HostLink, Purpose, expectation};
+use super::rows::{poll_values, row};
 use super::timers::Timers;
 use super::{Output, Timer};
 use crate::outcome::Cause;
 use crate::plan::{Group, Plan, Valued, Values, state_of};
-use crate::record::{Event, Record, Row, RowStatus, Sent, What};
+use crate::record::{Event, Record, RowStatus, Sent, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
 use std::collections::VecDeque;
@@ -50,6 +52,7 @@ pub(super) struct Core {
     pub driven: bool,
     /// When the newest stop frame was handed to a link.
     pub stop_sent: Option<Instant>,
+    pub bursts: Bursts,
     links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
@@ -59,9 +62,6 @@ pub(super) struct Core {
     woken: Option<(Instant, Timer)>,
     scratch: Vec<Valued>,
 }
-
-/// The values of a reply, and the time that request and reply took on the line.
-type Read = (Vec<Option<f64>>, (Duration, Duration));
 
 #[derive(Debug, Clone, Copy)]
 struct Beat {
@@ -78,6 +78,7 @@ impl Core {
             state: None,
             driven: false,
             stop_sent: None,
+            bursts: Bursts::default(),
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,
@@ -97,6 +98,11 @@ impl Core {
 
     pub(super) fn ask(&mut self, link: usize, purpose: Purpose) {
         self.links[link].ask(purpose);
+    }
+
+    /// Takes back waiting requests of a link that match.
+    pub(super) fn cancel(&mut self, link: usize, drop: impl Fn(Purpose) -> bool) {
+        self.links[link].cancel(drop);
     }
 
     /// Starts polling every group; the first request of each goes out at once.
@@ -147,6 +153,7 @@ impl Core {
     /// Puts the stop frames at the head of every line. `first`: what is under way is abandoned.
     pub(super) fn stop(&mut self, now: Instant, first: bool) {
         let plan = Arc::clone(&self.plan);
+        self.take_bursts(now, &[]);
         if first {
             for link in &mut self.links {
                 link.abandon(&plan, now);
@@ -198,6 +205,7 @@ impl Core {
                     }
                 }
                 Timer::Heartbeat(demand) => self.heartbeat_due(&plan, now, at, demand, notices),
+                Timer::Burst => self.burst_due(),
                 Timer::Stale => {
                     if let Some(firing) = self.guard.stale(&plan, now) {
                         notices.push(Notice::Fired(firing));
@@ -266,14 +274,22 @@ impl Core {
                 let values = poll_values(plan, group, &line);
                 self.poll_reply(plan, now, group, sent, times, values, &line, notices);
             }
+            Heard::Reply { purpose, sent, request, reply, line } if purpose.is_of_a_burst() => {
+                let earliest = (sent + plan.links[link].line_time(request)).min(now);
+                let latest = (now - plan.links[link].line_time(reply)).max(earliest);
+                self.burst_reply(plan, now, purpose, sent, (earliest, latest), &line);
+            }
             Heard::Reply { purpose, line, .. } => {
                 if let Purpose::Demand(demand) = purpose
                     && let Some(beat) = &mut self.beating[demand]
                 {
                     beat.acknowledged = now;
                 }
-                let fields = expectation(plan, link, purpose).and_then(|pattern| pattern.fit(&line));
-                let fields = fields.unwrap_or_default().into_iter().map(String::from).collect();
+                let fields = match expectation(plan, link, purpose) {
+                    Some(Expected::Line(pattern)) => pattern.fit(&line).unwrap_or_default(),
+                    _ => Vec::new(),
+                };
+                let fields = fields.into_iter().map(String::from).collect();
                 notices.push(Notice::Reply { link, purpose, fields });
             }
             Heard::Malformed { purpose, sent, line } => {
@@ -283,12 +299,18 @@ impl Core {
                         self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
                         notices.push(Notice::RowLost);
                     }
+                    _ if purpose.is_of_a_burst() => {
+                        self.burst_failed(now, purpose, sent, "another reply came than expected")
+                    }
                     _ => notices.push(Notice::Failed { link, purpose, line: Some(line) }),
                 }
             }
             Heard::Lost { purpose: Purpose::Poll(group), sent } => {
                 self.row_without_values(plan, now, sent, group, RowStatus::Lost);
                 notices.push(Notice::RowLost);
+            }
+            Heard::Lost { purpose, sent } if purpose.is_of_a_burst() => {
+                self.burst_failed(now, purpose, sent, "no reply came")
             }
             Heard::Lost { purpose, .. } => notices.push(Notice::Failed { link, purpose, line: None }),
             Heard::Gone { purpose } => notices.push(Notice::Reply { link, purpose, fields: Vec::new() }),
@@ -365,7 +387,8 @@ impl Core {
     pub(super) fn settle(&mut self, now: Instant) {
         let plan = Arc::clone(&self.plan);
         for link in 0..self.links.len() {
-            while let Some(purpose) = self.links[link].next_request(now) {
+            let free_until = self.free_until(&plan, link);
+            while let Some(purpose) = self.links[link].next_request(&plan, now, free_until) {
                 self.send(&plan, now, link, purpose);
             }
             let deadline = self.links[link].deadline(now);
@@ -379,6 +402,16 @@ impl Core {
                 self.out.push_back(Output::WakeAt(at, timer));
             }
         }
+    }
+
+    /// When the next poll or demand of a link will be due.
+    fn free_until(&self, plan: &Plan, link: usize) -> Instant {
+        let here = |timer: Timer| match timer {
+            Timer::Poll(group) => plan.groups[group].link == link,
+            Timer::Heartbeat(demand) => plan.demands[demand].link == link,
+            _ => false,
+        };
+        self.timers.first(here).unwrap_or(Instant::NEVER)
     }
 
     fn send(&mut self, plan: &Plan, now: Instant, link: usize, purpose: Purpose) {
@@ -404,6 +437,12 @@ impl Core {
             },
             Purpose::Setting(index) => plan.links[link].settings[index].exchange.send.clone(),
             Purpose::Poll(index) => plan.groups[index].exchange.send.clone(),
+            Purpose::BurstStart(index) => plan.bursts[index].start.send.clone(),
+            Purpose::BurstCount(index) => match &plan.bursts[index].count {
+                Some(count) => count.send.clone(),
+                None => return,
+            },
+            Purpose::BurstRead(index) => self.burst_request(plan, index),
         };
         self.links[link].sent(plan, now, purpose, bytes.len());
         self.out.push_back(Output::Send { link, bytes });
@@ -422,44 +461,6 @@ impl Core {
         self.values.on_sent(&sent);
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)
-    }
-}
-
-/// The numbers in a reply to a poll, in the order of its fields; `None` if one cannot be read.
-fn poll_values(plan: &Plan, group: usize, line: &[u8]) -> Option<Vec<Option<f64>>> {
-    let group = &plan.groups[group];
-    let texts = group.exchange.expect.fit(line)?;
-    let read = |(channel, text): (&Option<usize>, &str)| match channel {
-        None => Some(None),
-        Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
-    };
-    group.fields.iter().zip(texts).map(read).collect()
-}
-
-/// A poll as recorded.
-fn row(
-    plan: &Plan,
-    now: Instant,
-    asked: Instant,
-    group: usize,
-    status: RowStatus,
-    reply: Option<Read>,
-) -> Row {
-    let fields = plan.groups[group].fields.len();
-    let (values, (out, back)) =
-        reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
-    // The controller took its sample after the request's last byte and before the reply's first.
-    let earliest = (asked + out).min(now);
-    let latest = (now - back).max(earliest);
-    let open = (latest - earliest).micros();
-    Row {
-        group,
-        t_request: asked,
-        t_reply: now,
-        t_sample: earliest + Duration::from_micros(open / 2),
-        u_sample: open.max(1) as f64 / 12f64.sqrt(),
-        values,
-        status,
     }
 }
 

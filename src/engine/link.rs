@@ -3,6 +3,7 @@
 
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
+use crate::wire::scpi::block;
 use crate::wire::{Line, LineReader, Pattern};
 
 /// What a request is for. The order is the order of urgency.
@@ -22,6 +23,37 @@ pub(super) enum Purpose {
     Setting(usize),
     /// Poll group by index.
     Poll(usize),
+    /// The start of a burst, by index: bursts take what the rest leaves of the line.
+    BurstStart(usize),
+    /// How many samples of a burst there are.
+    BurstCount(usize),
+    /// A piece of a burst.
+    BurstRead(usize),
+}
+
+impl Purpose {
+    /// Whether it is part of taking a burst.
+    pub(super) fn is_of_a_burst(self) -> bool {
+        matches!(self, Purpose::BurstStart(_) | Purpose::BurstCount(_) | Purpose::BurstRead(_))
+    }
+}
+
+/// What a reply must look like.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Expected<'p> {
+    /// A line that fits a pattern.
+    Line(&'p Pattern),
+    /// A definite-length block of IEEE 488.2.
+    Block,
+}
+
+impl Expected<'_> {
+    fn fits(self, line: &[u8]) -> bool {
+        match self {
+            Expected::Line(pattern) => pattern.fit(line).is_some(),
+            Expected::Block => block(line).is_some(),
+        }
+    }
 }
 
 /// A request on its way.
@@ -59,6 +91,8 @@ pub(super) struct HostLink {
     busy: Option<Busy>,
     /// Until then a late reply may come; only stop frames go out.
     quiet_until: Instant,
+    /// What the last exchange took beyond the time of its bytes on the line.
+    thinks: Duration,
     lost: bool,
 }
 
@@ -71,6 +105,7 @@ impl HostLink {
             waiting: Vec::new(),
             busy: None,
             quiet_until: Instant::ZERO + link.settle,
+            thinks: Duration::ZERO,
             lost: false,
         }
     }
@@ -99,14 +134,21 @@ impl HostLink {
         self.waiting.retain(|p| !drop(*p));
     }
 
-    /// The next request that may go out now.
-    pub(super) fn next_request(&mut self, now: Instant) -> Option<Purpose> {
+    /// The next request that may go out now. A piece of a burst goes only if it is over by `free_until`, when
+    /// something more urgent will want the line.
+    pub(super) fn next_request(&mut self, plan: &Plan, now: Instant, free_until: Instant) -> Option<Purpose> {
         if self.lost || self.busy.is_some() {
             return None;
         }
         let (at, purpose) = self.waiting.iter().copied().enumerate().min_by_key(|(_, p)| *p)?;
         if now < self.quiet_until && !matches!(purpose, Purpose::Stop(_)) {
             return None;
+        }
+        if let Purpose::BurstRead(index) = purpose {
+            let takes = plan.links[self.index].line_time(plan.bursts[index].piece_bytes);
+            if now + takes + self.thinks > free_until {
+                return None;
+            }
         }
         self.waiting.remove(at);
         Some(purpose)
@@ -155,9 +197,11 @@ impl HostLink {
         let fits = |p: &Pattern| p.fit(&line).is_some();
         let link = &plan.links[self.index];
         let expected = self.busy.and_then(|b| expectation(plan, self.index, b.purpose).map(|p| (b, p)));
-        if let Some((busy, pattern)) = expected {
-            if fits(pattern) {
+        if let Some((busy, expected)) = expected {
+            if expected.fits(&line) {
                 self.busy = None;
+                let bytes = busy.bytes + line.len() + link.ends_with.len();
+                self.thinks = (now - busy.sent - link.line_time(bytes)).max(Duration::ZERO);
                 return Some(Heard::Reply {
                     purpose: busy.purpose,
                     sent: busy.sent,
@@ -193,9 +237,9 @@ impl HostLink {
     }
 }
 
-/// The pattern of the reply to a request; `None` if none is expected.
-pub(super) fn expectation(plan: &Plan, link: usize, purpose: Purpose) -> Option<&Pattern> {
-    match purpose {
+/// What the reply to a request must look like; `None` if none is expected.
+pub(super) fn expectation(plan: &Plan, link: usize, purpose: Purpose) -> Option<Expected<'_>> {
+    let pattern = match purpose {
         Purpose::Stop(i) => plan.stop.frames[i].expect.as_ref(),
         Purpose::Demand(i) => plan.demands[i].expect.as_ref(),
         Purpose::Enable(i) => plan.drive.enable[i].expect.as_ref(),
@@ -203,5 +247,9 @@ pub(super) fn expectation(plan: &Plan, link: usize, purpose: Purpose) -> Option<
         Purpose::Identity => plan.links[link].identity.as_ref().map(|e| &e.expect),
         Purpose::Setting(i) => Some(&plan.links[link].settings[i].exchange.expect),
         Purpose::Poll(i) => Some(&plan.groups[i].exchange.expect),
-    }
+        Purpose::BurstStart(i) => Some(&plan.bursts[i].start.expect),
+        Purpose::BurstCount(i) => plan.bursts[i].count.as_ref().map(|c| &c.expect),
+        Purpose::BurstRead(_) => return Some(Expected::Block),
+    };
+    pattern.map(Expected::Line)
 }

@@ -175,6 +175,15 @@ fn hash(digest: &mut Sha256, output: &Output) {
             digest.update(event.at.micros().to_be_bytes());
             digest.update(format!("{:?}", event.what));
         }
+        Output::Record(Record::Chunk(chunk)) => {
+            digest.update([7]);
+            digest.update(chunk.at.micros().to_be_bytes());
+            for number in [chunk.burst as u64, u64::from(chunk.number), chunk.channel as u64] {
+                digest.update(number.to_be_bytes());
+            }
+            digest.update(chunk.offset.to_be_bytes());
+            chunk.counts.iter().for_each(|count| digest.update(count.to_be_bytes()));
+        }
         Output::WakeAt(at, timer) => {
             digest.update([4]);
             digest.update(at.micros().to_be_bytes());

@@ -1,5 +1,6 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
+mod burst;
 mod core;
 mod driving;
 mod guard;
@@ -8,6 +9,7 @@ mod link;
 mod logged;
 mod precheck;
 mod reading;
+mod rows;
 mod timers;
 mod winding;
 
@@ -81,6 +83,8 @@ pub enum Timer {
     Watch,
     /// The profile's next segment or its end.
     Profile,
+    /// A burst should be whole.
+    Burst,
     /// A channel gets stale.
     Stale,
     /// The next stop frame.

@@ -36,6 +36,11 @@ impl Timers {
         self.set.iter().map(|(timer, at)| (*at, *timer)).min()
     }
 
+    /// The earliest moment among the deadlines that match.
+    pub(super) fn first(&self, which: impl Fn(Timer) -> bool) -> Option<Instant> {
+        self.set.iter().filter(|(timer, _)| which(*timer)).map(|(_, at)| *at).min()
+    }
+
     /// Takes the earliest deadline that is due, with the moment it was set for.
     pub(super) fn take_due(&mut self, now: Instant) -> Option<(Instant, Timer)> {
         let due = self.next().filter(|(at, _)| *at <= now)?;

@@ -118,8 +118,49 @@ table! {
         setting: Vec<Setting>,
         /// Requests repeated at a fixed period.
         poll: Vec<Poll>,
+        /// Sorts of bursts that the controller can take.
+        burst: Vec<Burst>,
     }
     rules: [TableRule::Distinct(&["setting", "name"], "setting name")]
+}
+
+table! {
+    /// A burst: samples that the controller captures by a clock of its own, read afterwards in pieces.
+    pub struct Burst as "burst" {
+        /// Name, for `burst` in a test.
+        name: At<String>,
+        /// What starts it, and the reply to that.
+        start: Exchange,
+        /// How to ask how many samples there are, with {count} in the reply; without it the pieces are asked for
+        /// once the burst should be whole.
+        count: Option<Exchange>,
+        /// Samples per channel.
+        samples: At<u32>,
+        /// Most samples in one reply: a piece must not hold up what is more urgent.
+        chunk: At<u32>,
+        /// Samples per second.
+        rate: Q<Frequency>,
+        /// Standard uncertainty of the rate; 100 millionths of it if absent (common practice for a quartz).
+        rate_uncertainty: Option<Q<Frequency>>,
+        /// What is captured.
+        channel: Vec<BurstChannel>,
+    }
+    rules: [TableRule::Distinct(&["channel", "name"], "channel name")]
+}
+
+table! {
+    /// One quantity of a burst. A reply to `read` is a definite-length block (IEEE 488.2) of signed 16 bit whole
+    /// numbers, most significant byte first.
+    pub struct BurstChannel as "channel of a burst" {
+        /// Name, for `of` in a criterion.
+        name: At<String>,
+        /// What asks for a piece, with {offset} and {count} in samples.
+        read: At<String>,
+        /// What one count stands for: "0.2 A".
+        scale: At<Quantity>,
+        /// Standard uncertainty common to all values; half a count if absent.
+        uncertainty: Option<At<Quantity>>,
+    }
 }
 
 table! {

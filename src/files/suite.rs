@@ -49,10 +49,22 @@ table! {
         demand: Option<At<String>>,
         /// Segments in order, beginning at the demand's rest value.
         profile: Vec<At<Segment>>,
+        /// Bursts that are taken meanwhile, one after the other.
+        burst: Vec<Take>,
         /// What must be true.
         criterion: Vec<Criterion>,
     }
     rules: [TableRule::Distinct(&["profile", "name"], "segment name")]
+}
+
+table! {
+    /// A sort of burst that is taken again and again.
+    pub struct Take as "burst of a test" {
+        /// Name of the burst in the rig file.
+        take: At<String>,
+        /// During which named segment; the whole profile if absent.
+        over: Option<At<String>>,
+    }
 }
 
 choice! {

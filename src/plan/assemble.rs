@@ -22,6 +22,7 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
                 }
                 assembly.spans.event(event);
             }
+            Record::Chunk(_) => {}
         }
     }
     assembly.finish()

@@ -1,7 +1,7 @@
 //! What a trace needs to know of a plan.
 
 use super::Plan;
-use crate::record::{GroupLayout, Layout, QuantityLayout};
+use crate::record::{BurstChannelLayout, BurstLayout, GroupLayout, Layout, QuantityLayout};
 
 /// The names, units and quantity kinds that the indices in records of this plan stand for.
 pub fn layout(plan: &Plan) -> Layout {
@@ -23,5 +23,20 @@ pub fn layout(plan: &Plan) -> Layout {
             .collect(),
         demands: plan.demands.iter().map(|demand| quantity(&demand.name, &demand.unit)).collect(),
         links: plan.links.iter().map(|link| link.name.clone()).collect(),
+        bursts: plan
+            .bursts
+            .iter()
+            .map(|burst| BurstLayout {
+                name: burst.name.clone(),
+                rate: burst.rate,
+                u_rate: burst.u_rate,
+                samples: burst.samples as u32,
+                channels: burst
+                    .channels
+                    .iter()
+                    .map(|c| BurstChannelLayout { quantity: quantity(&c.name, &c.unit), scale: c.scale })
+                    .collect(),
+            })
+            .collect(),
     }
 }

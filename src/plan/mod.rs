@@ -56,6 +56,8 @@ pub struct Plan {
     pub links: Vec<Link>,
     /// Poll groups of all links.
     pub groups: Vec<Group>,
+    /// Bursts of all links.
+    pub bursts: Vec<Burst>,
     /// Channels, measured first, then derived in an order in which each uses only earlier ones.
     pub channels: Vec<Channel>,
     /// Demands.

@@ -8,7 +8,7 @@ use crate::record::Grade;
 use crate::states::DriveState;
 use crate::time::Duration;
 use crate::units::Unit;
-use crate::wire::{Pattern, Template};
+use crate::wire::{Counted, Pattern, Template};
 
 /// The supply of the bench.
 #[derive(Debug, Clone)]
@@ -110,6 +110,53 @@ pub struct Group {
     pub exchange: Exchange,
     /// For each field of the reply, the channel that takes it.
     pub fields: Vec<Option<usize>>,
+}
+
+/// A sort of burst: samples that the controller captures by a clock of its own, to be read afterwards.
+#[derive(Debug, Clone)]
+pub struct Burst {
+    /// Name.
+    pub name: String,
+    /// Index of the link.
+    pub link: usize,
+    /// What starts it.
+    pub start: Exchange,
+    /// How many samples there are: `{count}` in the reply.
+    pub count: Option<Exchange>,
+    /// Samples per channel.
+    pub samples: usize,
+    /// Most samples in one reply.
+    pub chunk: usize,
+    /// Bytes of the longest piece, its request and its reply.
+    pub piece_bytes: usize,
+    /// Samples per second, by the controller's clock.
+    pub rate: f64,
+    /// Standard uncertainty of the rate, as a ratio to it.
+    pub u_rate: f64,
+    /// Its channels.
+    pub channels: Vec<BurstChannel>,
+}
+
+impl Burst {
+    /// How long it takes from the trigger to the last sample, in s.
+    pub fn length(&self) -> f64 {
+        self.samples as f64 / self.rate
+    }
+}
+
+/// A channel of a burst.
+#[derive(Debug, Clone)]
+pub struct BurstChannel {
+    /// Name.
+    pub name: String,
+    /// The request for a piece: numbers `{offset}` and `{count}`.
+    pub read: Counted,
+    /// Unit for people, and the kind.
+    pub unit: Unit,
+    /// SI per count.
+    pub scale: f64,
+    /// Standard uncertainty of one value that is common to all (type B), SI.
+    pub u: f64,
 }
 
 /// A channel.
@@ -332,6 +379,8 @@ pub struct Test {
     pub demand: usize,
     /// The profile.
     pub profile: Profile,
+    /// Bursts that are taken: index of the sort, index of the segment (`None`: all of the profile).
+    pub bursts: Vec<(usize, Option<usize>)>,
     /// What must be true.
     pub criteria: Vec<Criterion>,
 }

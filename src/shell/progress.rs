@@ -57,6 +57,7 @@ impl Teller {
             Record::Event(_) => true,
             Record::Row(row) => is_time(&mut self.groups, row.group, row.t_reply),
             Record::Sent(sent) => is_time(&mut self.demands, sent.demand, sent.at),
+            Record::Chunk(_) => false,
         };
         if timely {
             // Full: the terminal is slow. Gone: nobody looks. The trace has it all.

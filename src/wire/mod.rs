@@ -6,4 +6,4 @@ mod pattern;
 pub mod scpi;
 
 pub use line::{Line, LineReader};
-pub use pattern::{Pattern, PatternError, Template};
+pub use pattern::{Counted, Pattern, PatternError, Template};

@@ -145,6 +145,55 @@ impl Template {
     }
 }
 
+/// What is sent with whole numbers in it: `READ? {offset},{count}`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Counted {
+    /// What stands before each number, and which number it is.
+    before: Vec<(Vec<u8>, usize)>,
+    after: Vec<u8>,
+}
+
+impl Counted {
+    /// Reads a template in which each of `names` stands once, and appends `ends_with`.
+    ///
+    /// Errors on unmatched braces, on another name, on a name that is lacking or stands twice, and on a format.
+    pub fn parse(text: &str, names: &[&str], ends_with: &[u8]) -> Result<Counted, PatternError> {
+        let mut counted = Counted { before: Vec::new(), after: Vec::new() };
+        for part in parse(text)? {
+            match part {
+                Part::Literal(literal) => counted.after.extend_from_slice(literal.as_bytes()),
+                Part::Field { name, format, span } => {
+                    let number = names.iter().position(|n| *n == name);
+                    let again = number.is_some_and(|n| counted.before.iter().any(|(_, m)| *m == n));
+                    let (Some(number), None, false) = (number, &format, again) else {
+                        let wanted: Vec<String> = names.iter().map(|n| format!("{{{n}}}")).collect();
+                        let message = format!("each of {} stands here once and plain", wanted.join(", "));
+                        return Err(PatternError { message, span });
+                    };
+                    counted.before.push((std::mem::take(&mut counted.after), number));
+                }
+            }
+        }
+        if let Some(lacking) = (0..names.len()).find(|n| counted.before.iter().all(|(_, m)| m != n)) {
+            let message = format!("`{{{}}}` is lacking", names[lacking]);
+            return Err(PatternError { message, span: 0..text.len() });
+        }
+        counted.after.extend_from_slice(ends_with);
+        Ok(counted)
+    }
+
+    /// The bytes for the numbers, in the order of the names.
+    pub fn encode(&self, numbers: &[usize]) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        for (before, number) in &self.before {
+            bytes.extend_from_slice(before);
+            bytes.extend_from_slice(numbers[*number].to_string().as_bytes());
+        }
+        bytes.extend_from_slice(&self.after);
+        bytes
+    }
+}
+
 /// What comes back: literal text and fields.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Pattern {
@@ -278,6 +327,22 @@ mod tests {
         assert_eq!(t.encode(599.96), b"SOUR:SPE 600.0\n");
         assert_eq!(t.encode(-0.01), b"SOUR:SPE 0.0\n");
         assert!((t.rounded(599.96) - 600.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn counted_templates_send_whole_numbers() {
+        let names = ["offset", "count"];
+        let t = Counted::parse("READ? {count} FROM {offset};", &names, b"\n").expect("template");
+        assert_eq!(t.encode(&[128, 64]), b"READ? 64 FROM 128;\n");
+        for (text, part) in [
+            ("READ? {offset}", "`{count}` is lacking"),
+            ("{offset}{offset},{count}", "once"),
+            ("{offset:.1},{count}", "plain"),
+            ("{x},{offset},{count}", "each of"),
+        ] {
+            let e = Counted::parse(text, &names, b"").expect_err(text);
+            assert!(e.message.contains(part), "{text}: {e}");
+        }
     }
 
     #[test]

@@ -271,6 +271,14 @@ pub fn definite_length_block(bytes: &[u8], out: &mut Vec<u8>) {
     out.extend_from_slice(bytes);
 }
 
+/// The bytes of a line that is one definite-length block and nothing else; `None` if it is not.
+pub fn block(line: &[u8]) -> Option<&[u8]> {
+    let [b'#', digit @ b'1'..=b'9', rest @ ..] = line else { return None };
+    let (length, bytes) = rest.split_at_checked(usize::from(digit - b'0'))?;
+    let length: usize = std::str::from_utf8(length).ok()?.parse().ok()?;
+    (bytes.len() == length && rest[0] != b'+').then_some(bytes)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -380,7 +388,18 @@ mod tests {
             definite_length_block(&vec![0xA5; length], &mut out);
             assert_eq!(&out[..head.len()], head.as_bytes());
             assert_eq!(out.len(), head.len() + length);
+            assert_eq!(block(&out), Some(&out[head.len()..]));
         }
+    }
+
+    #[test]
+    fn what_is_not_one_whole_block_is_none() {
+        for line in
+            ["", "#", "#0ab", "#2", "#1", "#12a", "#12abc", "#1+a", "#x1a", "12", "#9", " #12ab", "#2+1a"]
+        {
+            assert_eq!(block(line.as_bytes()), None, "{line}");
+        }
+        assert_eq!(block(b"#12a\n"), Some(b"a\n".as_slice()));
     }
 
     proptest! {

@@ -166,6 +166,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(6.0, 120.0), (8.0, 0.0)]),
             ],
         },
+        bursts: Vec::new(),
         criteria: vec![
             criterion(
                 &TRACKING_RMS,
@@ -199,6 +200,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(13.0, 680.0), (17.533, 0.0)]),
             ],
         },
+        bursts: Vec::new(),
         criteria: vec![
             criterion(
                 &TRACKING_MAX,
@@ -255,6 +257,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(22.0, 1200.0), (28.0, 0.0)]),
             ],
         },
+        bursts: Vec::new(),
         criteria: vec![
             criterion(
                 &TRACKING_MEAN,
@@ -331,6 +334,7 @@ pub fn plan() -> Plan {
             load: (0.2, 0.3),
         }],
         groups: Vec::new(),
+        bursts: Vec::new(),
         channels: channels(),
         demands: vec![Demand {
             name: "speed".into(),

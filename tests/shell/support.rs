@@ -73,6 +73,7 @@ pub fn plan(baud: u32) -> Plan {
         about: None,
         demand: 0,
         profile: Profile { segments },
+        bursts: Vec::new(),
         criteria: Vec::new(),
     };
     Plan {
@@ -96,6 +97,7 @@ pub fn plan(baud: u32) -> Plan {
             exchange,
             fields: vec![Some(0), Some(1)],
         }],
+        bursts: Vec::new(),
         channels: vec![
             channel("speed", "rpm", Role::ShaftSpeed, 0),
             channel("bus", "V", Role::BusVoltage, 1),

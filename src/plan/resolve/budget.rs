@@ -4,6 +4,7 @@
 //! the time of both on the line. What the device takes to think comes on top and is not known here;
 //! the share left free is for that, for what is sent once, and for unsolicited lines.
 
+use super::bursts::block_length;
 use super::context::{Context, length};
 use super::links::Wires;
 use super::scope::{self, Scope};
@@ -132,6 +133,7 @@ fn line_max(
         .chain(link.identity.iter().map(text))
         .chain(link.settings.iter().map(|s| text(&s.exchange)))
         .chain(link.unsolicited.iter().map(|p| p.length_max(TEXT_MAX)))
+        .chain(scope.links[index].file.burst.iter().map(|b| block_length(b.chunk.value as usize)))
         .max()
         .unwrap_or(0)
         .max(TEXT_MAX)

@@ -191,7 +191,7 @@ impl<'a> Context<'a> {
         }
     }
 
-    fn pattern_error(&mut self, text: &At<String>, error: PatternError) {
+    pub fn pattern_error(&mut self, text: &At<String>, error: PatternError) {
         let at = self.within(text, error.span);
         let message = format!("{} ({})", error.message, self.cite(at));
         self.refuse(Diag::at(at, message));

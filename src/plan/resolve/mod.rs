@@ -5,6 +5,7 @@
 //! silence, so that each comes once. Indices are those of the files until the end.
 
 mod budget;
+mod bursts;
 mod channels;
 mod context;
 mod criteria;
@@ -76,6 +77,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let channels = channels::channels(ctx, &mut scope, &wires);
     let demands = demands::demands(ctx, &scope, &wires);
     let links = budget::links(ctx, &scope, &wires, &demands);
+    let bursts = bursts::bursts(ctx, &scope, &wires);
     let drive = demands::drive(ctx, &scope, &wires);
     let supply = stop::supply(ctx);
     let stop = stop::stop(ctx, &scope, &wires);
@@ -98,6 +100,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         stop: stop?,
         ready: ready?,
         trips: trips.into_iter().collect::<Option<_>>()?,
+        bursts: bursts.into_iter().collect::<Option<_>>()?,
         channels: channels.list.into_iter().collect::<Option<_>>()?,
         demands: demands.into_iter().collect::<Option<_>>()?,
         tests: tests.into_iter().collect::<Option<_>>()?,

@@ -1,8 +1,8 @@
 //! Tests: their profiles, laid out corner by corner and held against rig and unit.
 
 use super::context::{Context, a, head, length};
-use super::criteria;
 use super::scope::{Demand, Scope};
+use super::{bursts, criteria};
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::Role;
@@ -41,12 +41,14 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     let names: Vec<String> = file.profile.iter().enumerate().map(|(i, s)| name(&s.value, i)).collect();
     let lengths: Vec<Option<Duration>> =
         (0..names.len()).map(|i| if complete { Some(profile.segments[i].length()) } else { None }).collect();
+    let bursts = bursts::takes(ctx, scope, file, &names);
     let criteria = criteria::criteria(ctx, scope, file, demand, &names, &lengths);
     Some(Test {
         name: file.name.value.clone(),
         about: file.about.clone(),
         demand: index,
         profile,
+        bursts: bursts?,
         criteria: criteria?,
     })
 }

@@ -79,6 +79,7 @@ impl View {
                 }
                 Vec::new()
             }
+            Record::Chunk(_) => Vec::new(),
             Record::Event(event) => {
                 self.now = self.now.max(event.at);
                 self.note(&event.what);
@@ -184,6 +185,10 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),
         What::StopBegan { reason } => format!("STOPPING: {reason}"),
         What::Stage { stage, confirmed, found } => stage_line(plan, *stage, *confirmed, found),
+        What::BurstLost { burst, number, why } => {
+            let name = plan.bursts.get(*burst).map_or("?", |b| b.name.as_str());
+            format!("burst {number} `{name}` was given up: {why}")
+        }
         What::LinkLost { link, why } => format!("LINK LOST `{link}`: {why}"),
         What::TestEnded { test: index, complete } => {
             let how = if *complete { "ended" } else { "broken off" };
@@ -195,6 +200,7 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         | What::SettingsHash { .. }
         | What::Asked { .. }
         | What::ProfileEnded { .. }
+        | What::BurstTriggered { .. }
         | What::StopSent { .. }
         | What::Unsolicited { .. }
         | What::Garbage { .. } => return None,

@@ -2,11 +2,11 @@
 
 use super::check;
 use super::schema::{POLL_FIXED, Stream};
-use crate::record::{Event, Layout, LoggedInput, Record, Row, RowStatus, Sent};
+use crate::record::{Chunk, Event, Layout, LoggedInput, Record, Row, RowStatus, Sent};
 use crate::time::Instant;
 use arrow_array::{
-    Array, BinaryArray, Float64Array, Int64Array, RecordBatch, StringArray, UInt8Array, UInt16Array,
-    UInt32Array, UInt64Array,
+    Array, BinaryArray, Float64Array, Int16Array, Int64Array, ListArray, RecordBatch, StringArray,
+    UInt8Array, UInt16Array, UInt32Array, UInt64Array,
 };
 use arrow_buffer::Buffer;
 use arrow_schema::{DataType, Schema, SchemaRef};
@@ -56,12 +56,17 @@ fn sound(batch: &arrow_ipc::RecordBatch<'_>, body: usize, schema: &Schema) -> Re
     let nodes = batch.nodes().ok_or("a batch without columns")?;
     let buffers = batch.buffers().ok_or("a batch without buffers")?;
     let widths: Vec<i64> = schema.fields().iter().flat_map(|f| widths(f.data_type())).copied().collect();
-    if nodes.len() != schema.fields().len() || buffers.len() != widths.len() {
+    // A column of lists has a node for its items after its own; those are as many as the body has room for.
+    let whole: Vec<bool> = schema.fields().iter().flat_map(|f| nodes_of(f.data_type())).copied().collect();
+    if nodes.len() != whole.len() || buffers.len() != widths.len() {
         return Err(format!("{} columns in {} buffers", nodes.len(), buffers.len()));
     }
-    let fits =
-        |n: &arrow_ipc::FieldNode| n.length() == batch.length() && (0..=n.length()).contains(&n.null_count());
-    if !nodes.iter().all(fits) {
+    let fits = |(n, whole): (&arrow_ipc::FieldNode, &bool)| {
+        let length =
+            if *whole { n.length() == batch.length() } else { inside(0, n.length().saturating_mul(2)) };
+        length && (0..=n.length()).contains(&n.null_count())
+    };
+    if !nodes.iter().zip(&whole).all(fits) {
         return Err("columns of unequal length".into());
     }
     if !buffers.iter().all(|b| inside(b.offset(), b.length())) {
@@ -73,10 +78,16 @@ fn sound(batch: &arrow_ipc::RecordBatch<'_>, body: usize, schema: &Schema) -> Re
     Ok(())
 }
 
+/// For each node of a column, whether it is as long as the batch.
+fn nodes_of(data_type: &DataType) -> &'static [bool] {
+    if matches!(data_type, DataType::List(_)) { &[true, false] } else { &[true] }
+}
+
 /// Bytes per element of each buffer of a column: which values are null, offsets of texts, the values.
 fn widths(data_type: &DataType) -> &'static [i64] {
     match data_type {
         DataType::Utf8 | DataType::Binary => &[1, 4, 1],
+        DataType::List(_) => &[1, 4, 1, 2],
         DataType::UInt8 => &[1, 1],
         DataType::UInt16 => &[1, 2],
         DataType::UInt32 => &[1, 4],
@@ -98,6 +109,7 @@ pub(super) fn rows(
             Stream::Demands => demand(layout, batch, index),
             Stream::Events => event(batch, index),
             Stream::Inputs => input(batch, index),
+            Stream::Burst(burst) => chunk(burst, layout, batch, index),
         }?;
         if last.is_some_and(|last| last >= seq) {
             return Err(format!("sequence number {seq} is not above the one before"));
@@ -172,6 +184,30 @@ fn event(batch: &RecordBatch, index: usize) -> Result<(u64, Item), String> {
     let event: Event =
         serde_json::from_str(json).map_err(|e| format!("an event `{kind}` that cannot be read: {e}"))?;
     Ok((seq, Item::Record(Record::Event(Event { at, ..event }))))
+}
+
+fn chunk(burst: usize, layout: &Layout, batch: &RecordBatch, index: usize) -> Result<(u64, Item), String> {
+    let whole = |at| Ok::<u32, String>(column::<UInt32Array>(batch, at)?.value(index));
+    let counts = column::<ListArray>(batch, 5)?.value(index);
+    let counts: &Int16Array = counts.as_any().downcast_ref().ok_or("counts that are no whole numbers")?;
+    let chunk = Chunk {
+        at: moment(batch, 1, index)?,
+        burst,
+        number: whole(2)?,
+        channel: whole(3)? as usize,
+        offset: whole(4)?,
+        counts: counts.values().to_vec(),
+    };
+    let seq = seq(batch, index)?;
+    checked(batch, index, check::chunk(seq, &chunk))?;
+    if chunk.channel >= layout.bursts[burst].channels.len() {
+        return Err(format!(
+            "channel {} of a burst of {}",
+            chunk.channel,
+            layout.bursts[burst].channels.len()
+        ));
+    }
+    Ok((seq, Item::Record(Record::Chunk(chunk))))
 }
 
 fn input(batch: &RecordBatch, index: usize) -> Result<(u64, Item), String> {

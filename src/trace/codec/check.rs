@@ -3,10 +3,10 @@
 //! Arrow's stream format has no check of its own. After a power cut a file system may leave whole
 //! pages of zeros inside a batch whose length is right; without a check they would be read as a
 //! speed of zero. The check is CRC-32 as catalogued (CRC-32/ISO-HDLC, what zlib computes), over the
-//! little-endian values in the order of the columns; texts and bytes with their length before
+//! little-endian values in the order of the columns; texts, bytes and lists with their length before
 //! them; a null as one byte 0, a value as one byte 1 and its eight bytes.
 
-use crate::record::{LoggedInput, Row, Sent};
+use crate::record::{Chunk, LoggedInput, Row, Sent};
 use crc::{CRC_32_ISO_HDLC, Crc, Table};
 
 static CRC: Crc<u32, Table<16>> = Crc::<u32, Table<16>>::new(&CRC_32_ISO_HDLC);
@@ -49,6 +49,22 @@ pub(super) fn event(seq: u64, t: i64, kind: &str, json: &str) -> u32 {
     bytes.extend(t.to_le_bytes());
     text(&mut bytes, kind.as_bytes());
     text(&mut bytes, json.as_bytes());
+    CRC.checksum(&bytes)
+}
+
+/// Check of a piece of a burst. The burst comes first, although it is no column.
+pub(super) fn chunk(seq: u64, chunk: &Chunk) -> u32 {
+    let mut bytes = Vec::with_capacity(40 + 2 * chunk.counts.len());
+    bytes.extend((chunk.burst as u32).to_le_bytes());
+    bytes.extend(seq.to_le_bytes());
+    bytes.extend(chunk.at.micros().to_le_bytes());
+    bytes.extend(chunk.number.to_le_bytes());
+    bytes.extend((chunk.channel as u32).to_le_bytes());
+    bytes.extend(chunk.offset.to_le_bytes());
+    bytes.extend((chunk.counts.len() as u32).to_le_bytes());
+    for count in &chunk.counts {
+        bytes.extend(count.to_le_bytes());
+    }
     CRC.checksum(&bytes)
 }
 

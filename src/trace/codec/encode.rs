@@ -2,15 +2,15 @@
 
 use super::check;
 use super::schema::{Stream, schema};
-use crate::record::{Event, Layout, LoggedInput, Row, Sent};
+use crate::record::{Chunk, Event, Layout, LoggedInput, Row, Sent};
 use crate::time::Instant;
-use arrow_array::builder::{BinaryBuilder, Float64Builder, StringBuilder};
+use arrow_array::builder::{BinaryBuilder, Float64Builder, Int16Builder, ListBuilder, StringBuilder};
 use arrow_array::{
     ArrayRef, Float64Array, Int64Array, RecordBatch, UInt8Array, UInt16Array, UInt32Array, UInt64Array,
 };
 use arrow_ipc::MetadataVersion;
 use arrow_ipc::writer::{IpcWriteOptions, StreamWriter};
-use arrow_schema::{ArrowError, SchemaRef};
+use arrow_schema::{ArrowError, DataType, Field, SchemaRef};
 use std::mem::take;
 use std::sync::Arc;
 
@@ -25,6 +25,8 @@ pub(crate) enum Entry<'a> {
     Event(&'a Event),
     /// An input of the engine.
     Input(&'a LoggedInput),
+    /// A piece of a burst.
+    Chunk(&'a Chunk),
 }
 
 impl Entry<'_> {
@@ -35,6 +37,7 @@ impl Entry<'_> {
             Entry::Sent(sent) => sent.at,
             Entry::Event(event) => event.at,
             Entry::Input(input) => input.at,
+            Entry::Chunk(chunk) => chunk.at,
         }
     }
 }
@@ -65,6 +68,7 @@ impl Encoder {
             }
             Stream::Events => Rows::Events(EventRows::default()),
             Stream::Inputs => Rows::Inputs(InputRows::default()),
+            Stream::Burst(burst) => Rows::Burst(BurstRows::new(burst, layout.bursts[burst].channels.len())),
         };
         Ok(Encoder { schema, writer, rows, since: None, pending: 0, last: None })
     }
@@ -98,6 +102,7 @@ impl Encoder {
             (Rows::Demands(rows), Entry::Sent(sent)) => rows.push(seq, sent)?,
             (Rows::Events(rows), Entry::Event(event)) => rows.push(seq, event)?,
             (Rows::Inputs(rows), Entry::Input(input)) => rows.push(input),
+            (Rows::Burst(rows), Entry::Chunk(chunk)) => rows.push(seq, chunk)?,
             _ => return Err("a record in the stream of another sort of record".into()),
         }
         self.last = Some(seq);
@@ -118,6 +123,7 @@ impl Encoder {
             Rows::Demands(rows) => rows.take(),
             Rows::Events(rows) => rows.take(),
             Rows::Inputs(rows) => rows.take(),
+            Rows::Burst(rows) => rows.take(),
         };
         self.writer.write(&RecordBatch::try_new(self.schema.clone(), columns)?)
     }
@@ -134,6 +140,7 @@ enum Rows {
     Demands(DemandRows),
     Events(EventRows),
     Inputs(InputRows),
+    Burst(BurstRows),
 }
 
 struct PollRows {
@@ -302,4 +309,67 @@ impl InputRows {
             Arc::new(UInt32Array::from(take(&mut self.check))),
         ]
     }
+}
+
+struct BurstRows {
+    burst: usize,
+    channels: usize,
+    seq: Vec<u64>,
+    t_reply: Vec<i64>,
+    number: Vec<u32>,
+    channel: Vec<u32>,
+    offset: Vec<u32>,
+    counts: ListBuilder<Int16Builder>,
+    check: Vec<u32>,
+}
+
+impl BurstRows {
+    fn new(burst: usize, channels: usize) -> BurstRows {
+        BurstRows {
+            burst,
+            channels,
+            seq: Vec::new(),
+            t_reply: Vec::new(),
+            number: Vec::new(),
+            channel: Vec::new(),
+            offset: Vec::new(),
+            counts: counts(),
+            check: Vec::new(),
+        }
+    }
+
+    fn push(&mut self, seq: u64, chunk: &Chunk) -> Result<(), String> {
+        if chunk.burst != self.burst || chunk.channel >= self.channels {
+            return Err(format!(
+                "channel {} of burst {} in the stream of burst {} of {} channels",
+                chunk.channel, chunk.burst, self.burst, self.channels
+            ));
+        }
+        self.seq.push(seq);
+        self.t_reply.push(chunk.at.micros());
+        self.number.push(chunk.number);
+        self.channel.push(chunk.channel as u32);
+        self.offset.push(chunk.offset);
+        self.counts.values().append_slice(&chunk.counts);
+        self.counts.append(true);
+        self.check.push(check::chunk(seq, chunk));
+        Ok(())
+    }
+
+    fn take(&mut self) -> Vec<ArrayRef> {
+        let counts = std::mem::replace(&mut self.counts, counts()).finish();
+        vec![
+            Arc::new(UInt64Array::from(take(&mut self.seq))),
+            Arc::new(Int64Array::from(take(&mut self.t_reply))),
+            Arc::new(UInt32Array::from(take(&mut self.number))),
+            Arc::new(UInt32Array::from(take(&mut self.channel))),
+            Arc::new(UInt32Array::from(take(&mut self.offset))),
+            Arc::new(counts),
+            Arc::new(UInt32Array::from(take(&mut self.check))),
+        ]
+    }
+}
+
+fn counts() -> ListBuilder<Int16Builder> {
+    ListBuilder::new(Int16Builder::new()).with_field(Field::new("item", DataType::Int16, false))
 }

@@ -12,6 +12,7 @@ pub(crate) const VERSION_KEY: &str = "spinproof:schema";
 pub(crate) const LAYOUT_KEY: &str = "spinproof:layout";
 const STREAM_KEY: &str = "spinproof:stream";
 const GROUP_KEY: &str = "spinproof:group";
+const BURST_KEY: &str = "spinproof:burst";
 
 /// Columns of a poll stream that stand before the fields of its reply.
 pub(crate) const POLL_FIXED: usize = 6;
@@ -27,6 +28,8 @@ pub(crate) enum Stream {
     Events,
     /// Inputs of the engine.
     Inputs,
+    /// The bursts of one sort.
+    Burst(usize),
 }
 
 /// Every stream of a trace with its file name, in the order in which they are made.
@@ -36,14 +39,16 @@ pub(crate) fn streams(layout: &Layout) -> Vec<(Stream, String)> {
         (Stream::Events, "events.arrows".to_string()),
         (Stream::Demands, "demands.arrows".to_string()),
     ];
-    for (index, group) in layout.groups.iter().enumerate() {
-        let slug = slug(&group.name);
+    let polls = layout.groups.iter().enumerate().map(|(i, g)| (Stream::Poll(i), "poll", &g.name));
+    let bursts = layout.bursts.iter().enumerate().map(|(i, b)| (Stream::Burst(i), "burst", &b.name));
+    for (stream, sort, name) in polls.chain(bursts) {
+        let slug = slug(name);
         // Names that differ only in what a file name cannot hold must not share a file.
         let taken = |name: &str| streams.iter().any(|(_, n)| n.eq_ignore_ascii_case(name));
-        let plain = format!("poll-{slug}.arrows");
-        let numbered = (2..).map(|n| format!("poll-{slug}-{n}.arrows"));
+        let plain = format!("{sort}-{slug}.arrows");
+        let numbered = (2..).map(|n| format!("{sort}-{slug}-{n}.arrows"));
         let name = std::iter::once(plain).chain(numbered).find(|name| !taken(name));
-        streams.push((Stream::Poll(index), name.expect("the numbers do not run out before the groups")));
+        streams.push((stream, name.expect("the numbers do not run out before the streams")));
     }
     streams
 }
@@ -111,6 +116,20 @@ pub(crate) fn schema(stream: Stream, layout: &Layout) -> SchemaRef {
                 Field::new("link", DataType::UInt16, false),
                 Field::new("payload", DataType::Binary, false),
                 Field::new("outputs", DataType::UInt64, false),
+                check(),
+            ]
+        }
+        Stream::Burst(burst) => {
+            say(STREAM_KEY, "burst".into());
+            say(BURST_KEY, burst.to_string());
+            let count = Field::new("item", DataType::Int16, false);
+            vec![
+                seq(),
+                micros("t_reply"),
+                Field::new("number", DataType::UInt32, false),
+                Field::new("channel", DataType::UInt32, false),
+                Field::new("offset", DataType::UInt32, false),
+                Field::new("counts", DataType::List(Arc::new(count)), false),
                 check(),
             ]
         }

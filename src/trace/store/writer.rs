@@ -42,6 +42,8 @@ const OF_A_REHEARSAL: Batch = Batch { rows_max: 1000, age_max: Duration::from_mi
 /// [`io::ErrorKind::InvalidInput`] every time.
 pub struct Writer {
     streams: Vec<Open>,
+    /// Index of the first stream of bursts: after those of the polls.
+    bursts: usize,
     batch: Batch,
     /// When the oldest row that waits will be old enough; never later than that.
     due: Instant,
@@ -108,7 +110,14 @@ impl Writer {
             sink.append(&head).and_then(|()| sink.sync()).map_err(|e| named(e, &name))?;
             open.push(Open { name, encoder, sink, length: head.len() as u64, stuck: false });
         }
-        Ok(Writer { streams: open, batch: OF_A_RUN, due: Instant::NEVER, told: false, dropped: 0 })
+        Ok(Writer {
+            streams: open,
+            bursts: POLLS + layout.groups.len(),
+            batch: OF_A_RUN,
+            due: Instant::NEVER,
+            told: false,
+            dropped: 0,
+        })
     }
 
     /// Takes an input. Its sequence number is one of those of [`Writer::record`].
@@ -126,8 +135,15 @@ impl Writer {
     /// See [`Writer`].
     pub fn record(&mut self, seq: u64, record: &Record) -> io::Result<()> {
         match record {
-            Record::Row(row) => self.push(POLLS.saturating_add(row.group), seq, Entry::Row(row)),
+            Record::Row(row) => {
+                within("poll group", row.group, self.bursts - POLLS)?;
+                self.push(POLLS + row.group, seq, Entry::Row(row))
+            }
             Record::Sent(sent) => self.push(DEMANDS, seq, Entry::Sent(sent)),
+            Record::Chunk(chunk) => {
+                within("burst", chunk.burst, self.streams.len() - self.bursts)?;
+                self.push(self.bursts + chunk.burst, seq, Entry::Chunk(chunk))
+            }
             Record::Event(event) => {
                 let told = self.push(EVENTS, seq, Entry::Event(event));
                 if !is_stop(&event.what) {
@@ -181,11 +197,7 @@ impl Writer {
     }
 
     fn push(&mut self, stream: usize, seq: u64, entry: Entry<'_>) -> io::Result<()> {
-        let unfit = |what: String| io::Error::new(io::ErrorKind::InvalidInput, what);
-        let Some(open) = self.streams.get_mut(stream) else {
-            let groups = self.streams.len() - POLLS;
-            return Err(unfit(format!("poll group {} where the layout has {groups}", stream - POLLS)));
-        };
+        let open = &mut self.streams[stream];
         open.encoder.push(seq, entry).map_err(|what| unfit(format!("{}: {what}", open.name)))?;
         if let Some(since) = open.encoder.since() {
             self.due = self.due.min(since + self.batch.age_max);
@@ -217,6 +229,15 @@ impl Writer {
         }
         first
     }
+}
+
+fn unfit(what: String) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidInput, what)
+}
+
+/// Whether the layout has something of that index.
+fn within(what: &str, index: usize, count: usize) -> io::Result<()> {
+    if index < count { Ok(()) } else { Err(unfit(format!("{what} {index} where the layout has {count}"))) }
 }
 
 /// A write that failed, and how many rows went with it.

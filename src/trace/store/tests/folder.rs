@@ -140,7 +140,7 @@ fn a_trace_on_a_disk_comes_back_and_is_never_written_over() {
     assert_eq!(again.kind(), io::ErrorKind::AlreadyExists);
     // The stop at the end of the short run closed every batch: all is there before the end.
     let early = read(temp.path()).expect("it can be read");
-    assert_eq!((early.records.len() + early.inputs.len(), early.cut.len()), (entries.len(), 5));
+    assert_eq!((early.records.len() + early.inputs.len(), early.cut.len()), (entries.len(), 6));
     writer.finish().expect("there is room");
     let trace = read(temp.path()).expect("it can be read");
     assert_eq!(by_seq(&trace), by_seq(&record(&layout(), &entries).read()));

@@ -121,6 +121,13 @@ fn layout() -> Layout {
         ],
         demands: vec![quantity("speed", "rpm", "speed"), quantity("pump", "%", "number")],
         links: vec!["board".into(), "supply".into()],
+        bursts: vec![BurstLayout {
+            name: "phase".into(),
+            rate: 1e4,
+            u_rate: 1e-4,
+            samples: 4,
+            channels: vec![BurstChannelLayout { quantity: quantity("a", "A", "current"), scale: 0.1953125 }],
+        }],
     }
 }
 
@@ -142,6 +149,10 @@ fn row(group: usize, t: i64, values: &[Option<f64>]) -> Record {
 
 fn sent(t: i64, demand: usize, value: f64) -> Record {
     Record::Sent(Sent { at: at(t), demand, value })
+}
+
+fn chunk(t: i64, offset: u32, counts: &[i16]) -> Record {
+    Record::Chunk(Chunk { at: at(t), burst: 0, number: 3, channel: 0, offset, counts: counts.into() })
 }
 
 fn event(t: i64, what: What) -> Record {
@@ -176,6 +187,9 @@ fn short_run() -> Vec<Entry> {
         if i % 5 == 0 {
             entries.push(Entry::Record(row(1, t + 10, &[Some(25.0 + i as f64)])));
             entries.push(Entry::Record(sent(t + 20, (i % 2) as usize, 10.5 * i as f64)));
+        }
+        if i % 6 == 0 {
+            entries.push(Entry::Record(chunk(t + 25, i as u32, &[i as i16, -1, i16::MIN])));
         }
         if i % 11 == 0 {
             entries.push(Entry::Record(event(t + 30, What::Note { text: format!("mark {i}") })));
@@ -215,6 +229,7 @@ fn bits(record: &Record) -> String {
         }
         Record::Sent(s) => format!("{:?} {} {}", s.at, s.demand, hex(s.value)),
         Record::Event(e) => format!("{e:?}"),
+        Record::Chunk(c) => format!("{c:?}"),
     }
 }
 

@@ -105,7 +105,7 @@ fn a_batch_is_closed_by_number_by_age_and_at_each_stop() {
     put(&mut writer, event(562_000, What::StopBegan { reason: "trip".into() }));
     assert_eq!(drive(&disk), 5, "a stop closes every stream");
     assert_eq!(disk.pieces("events.arrows"), 2, "with the stop in it");
-    assert_eq!(disk.state().syncs, syncs + 5, "and waits for the disk");
+    assert_eq!(disk.state().syncs, syncs + 6, "and waits for the disk");
     drop(writer);
     assert_eq!(disk.read().records.len(), 106, "without any end");
 }
@@ -120,6 +120,8 @@ fn what_does_not_fit_the_layout_is_refused_and_harms_nothing() {
         (row(2, 10, &[None]), 6, "poll group 2 where the layout has 2"),
         (row(1, 10, &[None, None]), 6, "a row of 2 values in a group of 1 fields"),
         (sent(10, 2, 0.0), 6, "demand 2 where the layout has 2"),
+        (chunk_of(1, 0), 6, "burst 1 where the layout has 1"),
+        (chunk_of(0, 1), 6, "channel 1 of burst 0 in the stream of burst 0 of 1 channels"),
         (good.clone(), 5, "sequence number 5 after 5"),
     ] {
         let error = writer.record(seq, &record).expect_err(phrase);
@@ -131,6 +133,10 @@ fn what_does_not_fit_the_layout_is_refused_and_harms_nothing() {
     let trace = disk.read();
     assert_eq!((trace.records.len(), trace.cut.len()), (2, 0));
     assert_eq!(trace.gaps(), std::slice::from_ref(&(0..5)));
+}
+
+fn chunk_of(burst: usize, channel: usize) -> Record {
+    Record::Chunk(Chunk { at: at(10), burst, number: 0, channel, offset: 0, counts: vec![1] })
 }
 
 #[test]
@@ -186,7 +192,7 @@ fn any_layout() -> impl Strategy<Value = Layout> {
     let groups = proptest::collection::vec(group, 1..4);
     let demands = proptest::collection::vec(quantity(), 1..3);
     (groups, demands, proptest::collection::vec(any_text(), 0..3))
-        .prop_map(|(groups, demands, links)| Layout { groups, demands, links })
+        .prop_map(|(groups, demands, links)| Layout { groups, demands, links, bursts: Vec::new() })
 }
 
 fn any_entry(layout: &Layout) -> impl Strategy<Value = Entry> + use<> {
