@@ -1,6 +1,6 @@
 //! Made-up records for the tests of the metrics.
 
-use super::{Measured, Refusal, View, find};
+use super::{Given, Measured, Refusal, View, find};
 use crate::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
 use crate::units::parse_unit;
 use rand::SeedableRng;
@@ -13,6 +13,7 @@ pub struct Bench {
     pub columns: Columns,
     pub span: Span,
     pub band: Option<f64>,
+    pub given: Given,
 }
 
 impl Bench {
@@ -34,11 +35,20 @@ impl Bench {
         };
         let d = DemandSeries { name: "d".into(), unit, t: vec![from], v: vec![0.0] };
         let l = LinkSeries { name: "l".into(), t: vec![], round_trip: vec![], missed: vec![] };
-        let columns = Columns { series: vec![x], demands: vec![d], links: vec![l], spans: vec![] };
+        let columns = Columns { series: vec![x], demands: vec![d], links: vec![l], ..Columns::default() };
         let name = "span".to_string();
         let span =
             Span { test: 0, segment: None, name, t0: 0.0, t1: t1 + 1e-9, complete: true, from: 0.0, to: 0.0 };
-        Bench { columns, span, band: None }
+        Bench { columns, span, band: None, given: Given::default() }
+    }
+
+    /// Adds a channel sampled at the same moments as `x`.
+    pub fn add(&mut self, name: &str, unit: &str, f: impl Fn(f64) -> f64) {
+        let x = &self.columns.series[0];
+        let v = x.t.iter().map(|t| f(*t)).collect();
+        let unit = parse_unit(unit).expect("a unit");
+        let series = Series { name: name.into(), unit, u: 0.0, v, ..x.clone() };
+        self.columns.series.push(series);
     }
 
     /// Frames of the demand; the span goes from the value before it to the last.
@@ -85,7 +95,14 @@ impl Bench {
     }
 
     pub fn view<'a>(&'a self, of: &'a str) -> View<'a> {
-        View { columns: &self.columns, of, against: "d", span: &self.span, band: self.band }
+        View {
+            columns: &self.columns,
+            of,
+            against: "d",
+            span: &self.span,
+            band: self.band,
+            given: &self.given,
+        }
     }
 
     pub fn measured(&self, id: &str) -> Measured {

@@ -62,6 +62,7 @@ impl<'p> Assembly<'p> {
             series: series.collect(),
             demands: demands.collect(),
             links: links.collect(),
+            bursts: Vec::new(),
             spans: Vec::new(),
         };
         Assembly { plan, values: Values::new(plan), fresh: Vec::new(), columns, spans: Spans::new(plan) }

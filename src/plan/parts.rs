@@ -3,7 +3,7 @@
 use super::Profile;
 use crate::expr::Expr;
 use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
-use crate::metrics::Metric;
+use crate::metrics::{Given, Metric};
 use crate::record::Grade;
 use crate::states::DriveState;
 use crate::time::Duration;
@@ -355,6 +355,8 @@ pub struct Criterion {
     pub unit: Unit,
     /// Half-width of a band, SI.
     pub band: Option<f64>,
+    /// What it gives under the metric's other keys.
+    pub given: Given,
     /// Why the limit stands where it does.
     pub why: Option<String>,
 }
