@@ -1,6 +1,7 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod bursts;
 mod bus;
 mod coast;
 mod coolant;
@@ -9,11 +10,15 @@ mod link;
 mod numeric;
 mod operand;
 mod pedal;
+mod resolver;
+mod ripple;
 mod rise;
+mod spectrum;
 mod steady;
 mod step;
 mod thermal;
 mod tracking;
+mod vibration;
 mod window;
 
 #[cfg(test)]
@@ -116,7 +121,7 @@ pub trait Metric: fmt::Debug + Sync {
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 25] = [
+    static CATALOGUE: [&dyn Metric; 35] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -142,6 +147,16 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &coast::WINDAGE,
         &coast::INERTIA_BY_DRAG,
         &coast::INERTIA_BY_ADDED,
+        &resolver::IMBALANCE,
+        &resolver::QUADRATURE,
+        &resolver::OFFSET,
+        &resolver::ERROR,
+        &resolver::RADIUS,
+        &resolver::NOISE,
+        &resolver::NOISE_GATES_OFF,
+        &vibration::VELOCITY,
+        &ripple::PEAK_TO_PEAK,
+        &ripple::FREQUENCY,
     ];
     &CATALOGUE
 }
@@ -236,6 +251,16 @@ mod tests {
             ("coast_windage", LowerIsBetter, Channel, false, "Nm s2/rad2"),
             ("coast_inertia", Neither, Channel, false, "kg m2"),
             ("coast_inertia_added", Neither, Channel, false, "kg m2"),
+            ("resolver_imbalance", Neither, Burst, false, "%"),
+            ("resolver_quadrature", Neither, Burst, false, "deg electrical"),
+            ("resolver_offset", LowerIsBetter, Burst, false, "%"),
+            ("resolver_error", LowerIsBetter, Burst, false, "deg electrical"),
+            ("resolver_radius", HigherIsBetter, Burst, false, "K"),
+            ("angle_noise", LowerIsBetter, Burst, false, "deg electrical rms"),
+            ("angle_noise_gates_off", LowerIsBetter, Burst, false, "deg electrical rms"),
+            ("vibration_velocity", LowerIsBetter, Burst, false, "K s rms"),
+            ("bus_ripple", LowerIsBetter, Waveform, false, "K"),
+            ("bus_ripple_frequency", Neither, Waveform, false, "Hz"),
         ];
         assert_eq!(catalogue().len(), rows.len());
         let celsius = parse_unit("°C").expect("a unit").kind;
