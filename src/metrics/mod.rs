@@ -7,8 +7,10 @@ mod coast;
 mod coolant;
 mod fit;
 mod link;
+mod map;
 mod numeric;
 mod operand;
+mod orders;
 mod pedal;
 mod resolver;
 mod ripple;
@@ -24,7 +26,9 @@ mod window;
 #[cfg(test)]
 mod samples;
 
+pub use map::{MapRow, SpeedMap, speed_map};
 pub use operand::{Given, Operand, Takes, Value};
+pub use orders::{BearingOrders, Stretch, bearing_orders, track, turns};
 
 use crate::columns::{Columns, Span};
 use crate::units::{Dim, Kind};
@@ -121,7 +125,7 @@ pub trait Metric: fmt::Debug + Sync {
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 35] = [
+    static CATALOGUE: [&dyn Metric; 37] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -155,6 +159,8 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &resolver::NOISE,
         &resolver::NOISE_GATES_OFF,
         &vibration::VELOCITY,
+        &orders::AMPLITUDE,
+        &orders::GROWTH,
         &ripple::PEAK_TO_PEAK,
         &ripple::FREQUENCY,
     ];
@@ -259,6 +265,8 @@ mod tests {
             ("angle_noise", LowerIsBetter, Burst, false, "deg electrical rms"),
             ("angle_noise_gates_off", LowerIsBetter, Burst, false, "deg electrical rms"),
             ("vibration_velocity", LowerIsBetter, Burst, false, "K s rms"),
+            ("order_amplitude", LowerIsBetter, Burst, false, "K peak"),
+            ("order_growth", Neither, Burst, false, "%"),
             ("bus_ripple", LowerIsBetter, Waveform, false, "K"),
             ("bus_ripple_frequency", Neither, Waveform, false, "Hz"),
         ];
