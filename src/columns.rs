@@ -1,5 +1,9 @@
 //! A view of columns over one run: from a trace, or from anybody's log. What metrics work on.
 
+mod burst;
+
+pub use burst::{Burst, Waveform};
+
 use crate::units::Unit;
 
 /// A measured or derived quantity over time. Times in seconds since the run began, values in SI.
@@ -78,6 +82,8 @@ pub struct Columns {
     pub demands: Vec<DemandSeries>,
     /// Links.
     pub links: Vec<LinkSeries>,
+    /// Bursts in order of time.
+    pub bursts: Vec<Burst>,
     /// Profiles and segments in order of time.
     pub spans: Vec<Span>,
 }
@@ -108,5 +114,16 @@ impl Columns {
     /// The channel of that name.
     pub fn series(&self, name: &str) -> Option<&Series> {
         self.series.iter().find(|s| s.name == name)
+    }
+
+    /// The bursts with that channel that lie wholly within `t0..=t1`, in order of time.
+    pub fn bursts_within<'a>(
+        &'a self,
+        channel: &'a str,
+        t0: f64,
+        t1: f64,
+    ) -> impl Iterator<Item = &'a Burst> + 'a {
+        let inside = move |b: &&Burst| b.channel(channel).is_some() && b.ends().0 >= t0 && b.ends().1 <= t1;
+        self.bursts.iter().filter(inside)
     }
 }

@@ -65,7 +65,14 @@ fn verdict(plan: &Plan, columns: &Columns, test: usize, criterion: &Criterion) -
 }
 
 fn view<'a>(columns: &'a Columns, criterion: &'a Criterion, span: &'a Span) -> View<'a> {
-    View { columns, of: &criterion.of, against: &criterion.against, span, band: criterion.band }
+    View {
+        columns,
+        of: &criterion.of,
+        against: &criterion.against,
+        span,
+        band: criterion.band,
+        given: &criterion.given,
+    }
 }
 
 /// What ended the run: the engine's word, then the criteria. A trace without the engine's last word

@@ -1,7 +1,7 @@
 //! Overshoot and settling time beside those of another program, the PyPI package `control`.
 
 use spinproof::columns::{Columns, DemandSeries, Series, Span};
-use spinproof::metrics::{View, find};
+use spinproof::metrics::{Given, View, find};
 use spinproof::units::parse_unit;
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -63,9 +63,16 @@ fn figure(id: &str, t: &[f64], y: &[f64]) -> f64 {
     let demand = DemandSeries { name: "speed".into(), unit, t: vec![-10.0, 0.0], v: vec![0.0, 1.0] };
     let name = "step".to_string();
     let span = Span { test: 0, segment: None, name, t0: 0.0, t1: LENGTH, complete: true, from: 0.0, to: 1.0 };
-    let columns =
-        Columns { series: vec![speed], demands: vec![demand], links: vec![], spans: vec![span.clone()] };
-    let view = View { columns: &columns, of: "speed", against: "speed", span: &span, band: Some(BAND) };
+    let columns = Columns { series: vec![speed], demands: vec![demand], ..Columns::default() };
+    let given = Given::default();
+    let view = View {
+        columns: &columns,
+        of: "speed",
+        against: "speed",
+        span: &span,
+        band: Some(BAND),
+        given: &given,
+    };
     find(id).expect("a metric").compute(&view).unwrap_or_else(|refusal| panic!("{id}: {}", refusal.why)).value
 }
 

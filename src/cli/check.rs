@@ -111,10 +111,16 @@ fn metric_list() -> String {
             metrics::Subject::Link => format!("of a link, a {kind}"),
             metrics::Subject::Tracked => "of a channel against the test's demand".into(),
             metrics::Subject::Channel => "of a channel".into(),
+            metrics::Subject::Burst => "of a channel of a burst".into(),
+            metrics::Subject::Waveform => "of a channel of a burst or one polled often".into(),
         };
         let band = if metric.needs_band() { "; needs a band" } else { "" };
         text +=
             &format!("{} (version {}), {of}{band}\n    {}\n", metric.id(), metric.version(), metric.about());
+        for operand in metric.operands() {
+            let must = if operand.needed { "needs" } else { "takes" };
+            text += &format!("    {must} `{}`: {}\n", operand.key, operand.about);
+        }
     }
     text
 }

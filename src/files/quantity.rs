@@ -174,6 +174,10 @@ kind_tags! {
     Conductance = "12 W/K", positive: true;
     /// A frequency above zero.
     Frequency = "100 Hz", positive: true;
+    /// A density above zero.
+    Density = "1067 kg/m3", positive: true;
+    /// A specific heat above zero.
+    SpecificHeat = "3.4 kJ/kg/K", positive: true;
     /// A plain number.
     Number = "0.5", positive: false;
 }

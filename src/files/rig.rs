@@ -158,8 +158,12 @@ table! {
         read: At<String>,
         /// What one count stands for: "0.2 A".
         scale: At<Quantity>,
-        /// Standard uncertainty common to all values; half a count if absent.
+        /// Standard uncertainty common to all values (an offset); half a count if absent.
         uncertainty: Option<At<Quantity>>,
+        /// Standard uncertainty of the scale, as a share; "1 %" if absent (common practice).
+        scale_uncertainty: Option<Q<Number>>,
+        /// Bits of the converter: a sample at either end may have been clipped; 16 if absent.
+        bits: Option<At<u32>>,
     }
 }
 

@@ -134,6 +134,16 @@ table! {
     }
 }
 
+words! {
+    /// What a turn is.
+    pub enum Turn {
+        /// A turn of the machine's shaft.
+        Mechanical = "mechanical",
+        /// A turn of the field: pole pairs of them make one of the shaft.
+        Electrical = "electrical",
+    }
+}
+
 table! {
     /// What must be true of which figure.
     pub struct Criterion as "criterion" {
@@ -151,6 +161,36 @@ table! {
         between: Vec<At<Quantity>>,
         /// Half-width of the band for metrics that settle into one.
         band: Option<At<Quantity>>,
+        /// The other channel: what a rise is over, the inlet, the second track, the cosine.
+        with: Option<At<String>>,
+        /// The channel of the coolant's flow.
+        flow: Option<At<String>>,
+        /// The channel of the shaft's speed.
+        speed: Option<At<String>>,
+        /// Name of the segment before, for metrics that hold two against each other.
+        before: Option<At<String>>,
+        /// Lowest and highest frequency of a band.
+        frequencies: Option<Ranged<Frequency>>,
+        /// How often per turn.
+        order: Option<Q<Number>>,
+        /// What a turn is for `order`: "mechanical" if absent, or "electrical".
+        turn: Option<At<Turn>>,
+        /// How far the order may be off, as a share: 1 to 2 % where rolling bearings slip.
+        slip: Option<Q<Number>>,
+        /// How long something must last to count.
+        lasting: Option<Q<Time>>,
+        /// Density of the coolant, or the two ends between which it lies.
+        density: Option<Ranged<Density>>,
+        /// Specific heat of the coolant, or the two ends between which it lies.
+        specific_heat: Option<Ranged<SpecificHeat>>,
+        /// Inertia of everything that turns, at the shaft, or the two ends between which it lies.
+        inertia: Option<Ranged<Inertia>>,
+        /// Inertia that was added at the shaft, or the two ends between which it lies.
+        added_inertia: Option<Ranged<Inertia>>,
+        /// Drag torque at the speed under `at_speed`, or the two ends between which it lies.
+        drag_torque: Option<Ranged<Torque>>,
+        /// The speed at which a torque is meant.
+        at_speed: Option<Q<Speed>>,
         /// Why the limit stands where it does.
         why: Option<String>,
     }

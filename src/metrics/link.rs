@@ -37,6 +37,7 @@ pub(super) const REPLY_LOSS: Entry = Entry {
     subject: Subject::Link,
     kind: |_| Kind::default(),
     needs_band: false,
+    operands: &[],
     compute: reply_loss,
 };
 

@@ -1,17 +1,34 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod bursts;
 mod bus;
+mod coast;
+mod coolant;
+mod fit;
 mod link;
+mod map;
 mod numeric;
+mod operand;
+mod orders;
+mod pedal;
+mod resolver;
+mod ripple;
 mod rise;
+mod spectrum;
 mod steady;
 mod step;
+mod thermal;
 mod tracking;
+mod vibration;
 mod window;
 
 #[cfg(test)]
 mod samples;
+
+pub use map::{MapRow, SpeedMap, speed_map};
+pub use operand::{Given, Operand, Takes, Value};
+pub use orders::{BearingOrders, Stretch, bearing_orders, track, turns};
 
 use crate::columns::{Columns, Span};
 use crate::units::{Dim, Kind};
@@ -37,6 +54,10 @@ pub enum Subject {
     Tracked,
     /// A link.
     Link,
+    /// A channel of a burst.
+    Burst,
+    /// A channel of a burst, or a channel that is polled often enough.
+    Waveform,
 }
 
 /// What a metric gets to see.
@@ -52,6 +73,8 @@ pub struct View<'a> {
     pub span: &'a Span,
     /// Half-width of the band, for metrics that settle into one; SI.
     pub band: Option<f64>,
+    /// What the criterion gives under the metric's other keys.
+    pub given: &'a Given,
 }
 
 /// A figure with its uncertainty.
@@ -92,13 +115,17 @@ pub trait Metric: fmt::Debug + Sync {
     fn needs_band(&self) -> bool {
         false
     }
+    /// The keys that a criterion gives it beside `of`, `over` and `band`.
+    fn operands(&self) -> &'static [Operand] {
+        &[]
+    }
     /// The figure.
     fn compute(&self, view: &View<'_>) -> Result<Measured, Refusal>;
 }
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 12] = [
+    static CATALOGUE: [&dyn Metric; 37] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -111,6 +138,31 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &link::ROUND_TRIP_P99,
         &link::REPLY_LOSS,
         &link::SLOTS_MISSED,
+        &coolant::RISE_OVER,
+        &coolant::HEAT,
+        &pedal::APART,
+        &thermal::TIME_CONSTANT,
+        &thermal::FINAL,
+        &thermal::TIME_CONSTANT_THREE_POINT,
+        &thermal::FINAL_THREE_POINT,
+        &coast::DRAG,
+        &coast::COULOMB,
+        &coast::VISCOUS,
+        &coast::WINDAGE,
+        &coast::INERTIA_BY_DRAG,
+        &coast::INERTIA_BY_ADDED,
+        &resolver::IMBALANCE,
+        &resolver::QUADRATURE,
+        &resolver::OFFSET,
+        &resolver::ERROR,
+        &resolver::RADIUS,
+        &resolver::NOISE,
+        &resolver::NOISE_GATES_OFF,
+        &vibration::VELOCITY,
+        &orders::AMPLITUDE,
+        &orders::GROWTH,
+        &ripple::PEAK_TO_PEAK,
+        &ripple::FREQUENCY,
     ];
     &CATALOGUE
 }
@@ -130,6 +182,7 @@ struct Entry {
     subject: Subject,
     kind: fn(Kind) -> Kind,
     needs_band: bool,
+    operands: &'static [Operand],
     compute: fn(&View<'_>) -> Result<Measured, Refusal>,
 }
 
@@ -154,6 +207,9 @@ impl Metric for Entry {
     }
     fn needs_band(&self) -> bool {
         self.needs_band
+    }
+    fn operands(&self) -> &'static [Operand] {
+        self.operands
     }
     fn compute(&self, view: &View<'_>) -> Result<Measured, Refusal> {
         (self.compute)(view)
@@ -188,6 +244,31 @@ mod tests {
             ("round_trip_p99", LowerIsBetter, Link, false, "ms"),
             ("reply_loss", LowerIsBetter, Link, false, "%"),
             ("slots_missed", LowerIsBetter, Link, false, "%"),
+            ("rise_over_coolant", LowerIsBetter, Channel, false, "K"),
+            ("coolant_heat", Neither, Channel, false, "W"),
+            ("pedal_apart", LowerIsBetter, Channel, false, "K"),
+            ("time_constant", Neither, Channel, false, "s"),
+            ("final_temperature", LowerIsBetter, Channel, false, "°C"),
+            ("time_constant_three_point", Neither, Channel, false, "s"),
+            ("final_temperature_three_point", LowerIsBetter, Channel, false, "°C"),
+            ("coast_drag", LowerIsBetter, Channel, false, "Nm"),
+            ("coast_coulomb", LowerIsBetter, Channel, false, "Nm"),
+            ("coast_viscous", LowerIsBetter, Channel, false, "Nm s/rad"),
+            ("coast_windage", LowerIsBetter, Channel, false, "Nm s2/rad2"),
+            ("coast_inertia", Neither, Channel, false, "kg m2"),
+            ("coast_inertia_added", Neither, Channel, false, "kg m2"),
+            ("resolver_imbalance", Neither, Burst, false, "%"),
+            ("resolver_quadrature", Neither, Burst, false, "deg electrical"),
+            ("resolver_offset", LowerIsBetter, Burst, false, "%"),
+            ("resolver_error", LowerIsBetter, Burst, false, "deg electrical"),
+            ("resolver_radius", HigherIsBetter, Burst, false, "K"),
+            ("angle_noise", LowerIsBetter, Burst, false, "deg electrical rms"),
+            ("angle_noise_gates_off", LowerIsBetter, Burst, false, "deg electrical rms"),
+            ("vibration_velocity", LowerIsBetter, Burst, false, "K s rms"),
+            ("order_amplitude", LowerIsBetter, Burst, false, "K peak"),
+            ("order_growth", Neither, Burst, false, "%"),
+            ("bus_ripple", LowerIsBetter, Waveform, false, "K"),
+            ("bus_ripple_frequency", Neither, Waveform, false, "Hz"),
         ];
         assert_eq!(catalogue().len(), rows.len());
         let celsius = parse_unit("°C").expect("a unit").kind;

@@ -84,20 +84,20 @@ pub fn mean_uncertainty(values: &[f64]) -> f64 {
 
 /// `r` freed of its small-sample bias -(p + (p + 3) rho) / n, kept between none and almost one. A negative
 /// correlation is taken as none, which makes the uncertainty larger.
-fn correlation(r: f64, parameters: f64, n: f64) -> f64 {
+pub(super) fn correlation(r: f64, parameters: f64, n: f64) -> f64 {
     let free = (n - parameters - 3.0).max(1.0);
     ((n * r + parameters) / free).clamp(0.0, CORRELATION_MAX)
 }
 
 /// Effective degrees of freedom of an uncertainty that rests on an estimated scale (relative variance
 /// 1/2n) and an estimated correlation ((1 + rho) / n (1 - rho) by way of 1 / (1 - rho)): GUM G.4.2 turned round.
-fn freedom(n: f64, rho: f64) -> f64 {
+pub(super) fn freedom(n: f64, rho: f64) -> f64 {
     0.5 / (0.5 / n + (1.0 + rho) / (n * (1.0 - rho)))
 }
 
 /// Half of the Student factor at [`TWO_SIGMA`]: a scale times this is a standard uncertainty whose U = 2u
 /// is Student's interval (GUM G.3).
-fn student(freedom: f64) -> f64 {
+pub(super) fn student(freedom: f64) -> f64 {
     0.5 * student_factor(TWO_SIGMA, freedom.max(1.0))
 }
 

@@ -16,6 +16,7 @@ pub(super) const RATE: Entry = Entry {
     subject: Subject::Channel,
     kind: Kind::per_second,
     needs_band: false,
+    operands: &[],
     compute: rate,
 };
 
@@ -74,7 +75,7 @@ fn step(samples: &Window<'_>) -> Result<f64, Refusal> {
 
 /// How much of the rounding error is left in the mean of readings that noise of standard deviation s spreads
 /// over steps of q: exp(-2 pi^2 s^2 / q^2), the first harmonic of the rounding error under a normal distribution.
-fn fades(innovation: f64, step: f64) -> f64 {
+pub(super) fn fades(innovation: f64, step: f64) -> f64 {
     // The innovation holds the rounding's own scatter q^2 / 12.
     let blur = (innovation.powi(2) / (step * step) - 1.0 / 12.0).max(0.0);
     (-2.0 * std::f64::consts::PI.powi(2) * blur).exp()

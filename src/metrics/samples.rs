@@ -1,11 +1,14 @@
 //! Made-up records for the tests of the metrics.
 
-use super::{Measured, Refusal, View, find};
-use crate::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
+use super::{Given, Measured, Refusal, Value, View, find};
+use crate::columns::{Burst, Columns, DemandSeries, LinkSeries, Series, Span, Waveform};
 use crate::units::parse_unit;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
+
+/// Name, unit and course of a channel of a burst.
+pub type Signal<'s> = (&'s str, &'s str, &'s dyn Fn(f64) -> f64);
 
 /// One channel `x`, one demand `d`, one link `l` and a span.
 #[derive(Debug, Clone)]
@@ -13,6 +16,7 @@ pub struct Bench {
     pub columns: Columns,
     pub span: Span,
     pub band: Option<f64>,
+    pub given: Given,
 }
 
 impl Bench {
@@ -34,11 +38,75 @@ impl Bench {
         };
         let d = DemandSeries { name: "d".into(), unit, t: vec![from], v: vec![0.0] };
         let l = LinkSeries { name: "l".into(), t: vec![], round_trip: vec![], missed: vec![] };
-        let columns = Columns { series: vec![x], demands: vec![d], links: vec![l], spans: vec![] };
+        let columns = Columns { series: vec![x], demands: vec![d], links: vec![l], ..Columns::default() };
         let name = "span".to_string();
         let span =
             Span { test: 0, segment: None, name, t0: 0.0, t1: t1 + 1e-9, complete: true, from: 0.0, to: 0.0 };
-        Bench { columns, span, band: None }
+        Bench { columns, span, band: None, given: Given::default() }
+    }
+
+    /// Adds a channel sampled at the same moments as `x`.
+    pub fn add(&mut self, name: &str, unit: &str, f: impl Fn(f64) -> f64) {
+        let x = &self.columns.series[0];
+        let v = x.t.iter().map(|t| f(*t)).collect();
+        let unit = parse_unit(unit).expect("a unit");
+        let series = Series { name: name.into(), unit, u: 0.0, v, ..x.clone() };
+        self.columns.series.push(series);
+    }
+
+    /// Gives a name under a key.
+    pub fn given_name(mut self, key: &'static str, name: &str) -> Bench {
+        self.given.add(key, Value::Name(name.into()), name);
+        self
+    }
+
+    /// Adds a burst of `n` samples from `t0` on.
+    pub fn burst(self, t0: f64, rate: f64, n: usize, channels: &[Signal<'_>]) -> Bench {
+        self.burst_noisy(t0, rate, n, channels, 0.0, 0)
+    }
+
+    /// The same with independent normal noise of standard deviation `s` on every channel. The converter has 16 bits
+    /// for a little more than the largest value.
+    pub fn burst_noisy(
+        mut self,
+        t0: f64,
+        rate: f64,
+        n: usize,
+        channels: &[Signal<'_>],
+        s: f64,
+        seed: u64,
+    ) -> Bench {
+        let mut random = Xoshiro256PlusPlus::seed_from_u64(seed);
+        let channels = channels.iter().map(|(name, unit, f)| {
+            let values: Vec<f64> = (0..n)
+                .map(|i| {
+                    let z: f64 = StandardNormal.sample(&mut random);
+                    f(t0 + i as f64 / rate) + s * z
+                })
+                .collect();
+            let scale = values.iter().map(|v| v.abs()).fold(1e-9, f64::max) / 32_000.0;
+            Waveform {
+                name: (*name).into(),
+                unit: parse_unit(unit).expect("a unit"),
+                scale,
+                offset: 0.0,
+                u_offset: 0.0,
+                u_scale: 0.0,
+                ends: (i16::MIN, i16::MAX),
+                raw: values.iter().map(|v| (v / scale).round() as i16).collect(),
+            }
+        });
+        let burst = Burst {
+            name: "b".into(),
+            t0: (t0 * 1e6).round() as i64,
+            u_t0: 0.0,
+            rate,
+            u_rate: 0.0,
+            gates: None,
+            channels: channels.collect(),
+        };
+        self.columns.bursts.push(burst);
+        self
     }
 
     /// Frames of the demand; the span goes from the value before it to the last.
@@ -85,7 +153,14 @@ impl Bench {
     }
 
     pub fn view<'a>(&'a self, of: &'a str) -> View<'a> {
-        View { columns: &self.columns, of, against: "d", span: &self.span, band: self.band }
+        View {
+            columns: &self.columns,
+            of,
+            against: "d",
+            span: &self.span,
+            band: self.band,
+            given: &self.given,
+        }
     }
 
     pub fn measured(&self, id: &str) -> Measured {

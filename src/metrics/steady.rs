@@ -16,6 +16,7 @@ pub(super) const RIPPLE: Entry = Entry {
     subject: Subject::Channel,
     kind: Kind::difference,
     needs_band: false,
+    operands: &[],
     compute: ripple,
 };
 

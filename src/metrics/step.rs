@@ -17,6 +17,7 @@ pub(super) const OVERSHOOT: Entry = Entry {
     subject: Subject::Tracked,
     kind: |_| Kind::default(),
     needs_band: false,
+    operands: &[],
     compute: overshoot,
 };
 
@@ -29,6 +30,7 @@ pub(super) const SETTLING_TIME: Entry = Entry {
             would only be a lower bound",
     kind: |_| duration(),
     needs_band: true,
+    operands: &[],
     compute: settling_time,
     ..OVERSHOOT
 };

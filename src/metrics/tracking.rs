@@ -36,6 +36,7 @@ pub(super) const MEAN: Entry = Entry {
     subject: Subject::Tracked,
     kind: Kind::difference,
     needs_band: false,
+    operands: &[],
     compute: mean_signed,
 };
 

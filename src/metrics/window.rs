@@ -45,6 +45,17 @@ impl<'a> Window<'a> {
         self.u_t.iter().copied().fold(0.0, f64::max)
     }
 
+    /// Value at `t`, linear between samples; `None` before the first and after the last.
+    pub fn at(&self, t: f64) -> Option<f64> {
+        let next = self.t.partition_point(|x| *x < t);
+        let (t1, v1) = (*self.t.get(next)?, self.v[next]);
+        if t1 == t {
+            return Some(v1);
+        }
+        let (t0, v0) = (self.t[next.checked_sub(1)?], self.v[next - 1]);
+        Some(v0 + (v1 - v0) * (t - t0) / (t1 - t0))
+    }
+
     /// Number of samples.
     pub fn n(&self) -> usize {
         self.t.len()
@@ -81,6 +92,25 @@ pub fn samples<'a>(view: &View<'a>, least: usize) -> Result<Window<'a>, Refusal>
     whole(view.span)?;
     let series = channel(view)?;
     window(series, view.span, view.span.t0, least)
+}
+
+/// As [`samples`], of the channel named under `key`.
+pub fn other<'a>(view: &View<'a>, key: &str, least: usize) -> Result<Window<'a>, Refusal> {
+    let view = View { of: view.name(key)?, ..*view };
+    samples(&view, least)
+}
+
+/// Moments of `a` at which `b` can be told too, with both values.
+pub fn paired(a: &Window<'_>, b: &Window<'_>) -> (Vec<f64>, Vec<f64>, Vec<f64>) {
+    let (mut t, mut left, mut right) = (vec![], vec![], vec![]);
+    for (at, v) in a.t.iter().zip(a.v) {
+        if let Some(other) = b.at(*at) {
+            t.push(*at);
+            left.push(*v);
+            right.push(other);
+        }
+    }
+    (t, left, right)
 }
 
 /// As [`samples`], for the part of the span from `t0` on.

@@ -1,5 +1,6 @@
 //! From records to columns: what metrics and plots work on.
 
+use super::bursts::Bursts;
 use super::{Plan, Profile, Valued, Values};
 use crate::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
 use crate::record::{Event, Record, Row, RowStatus, Sent, What};
@@ -20,9 +21,10 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
                 if matches!(event.what, What::StopBegan { .. }) {
                     assembly.values.on_stop();
                 }
+                assembly.bursts.event(plan, &event.what, &assembly.values);
                 assembly.spans.event(event);
             }
-            Record::Chunk(_) => {}
+            Record::Chunk(chunk) => assembly.bursts.chunk(chunk),
         }
     }
     assembly.finish()
@@ -34,6 +36,7 @@ struct Assembly<'p> {
     fresh: Vec<Valued>,
     columns: Columns,
     spans: Spans<'p>,
+    bursts: Bursts,
 }
 
 impl<'p> Assembly<'p> {
@@ -63,9 +66,17 @@ impl<'p> Assembly<'p> {
             series: series.collect(),
             demands: demands.collect(),
             links: links.collect(),
+            bursts: Vec::new(),
             spans: Vec::new(),
         };
-        Assembly { plan, values: Values::new(plan), fresh: Vec::new(), columns, spans: Spans::new(plan) }
+        Assembly {
+            plan,
+            values: Values::new(plan),
+            fresh: Vec::new(),
+            columns,
+            spans: Spans::new(plan),
+            bursts: Bursts::default(),
+        }
     }
 
     fn row(&mut self, row: &Row) {
@@ -107,6 +118,7 @@ impl<'p> Assembly<'p> {
 
     fn finish(mut self) -> Columns {
         self.columns.spans = self.spans.finish();
+        self.columns.bursts = self.bursts.finish(self.plan);
         self.columns
     }
 }

@@ -14,6 +14,7 @@
 //! so that a trip and a report cannot see different values.
 
 mod assemble;
+mod bursts;
 mod layout;
 mod parts;
 mod profile;

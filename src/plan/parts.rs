@@ -3,7 +3,7 @@
 use super::Profile;
 use crate::expr::Expr;
 use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
-use crate::metrics::Metric;
+use crate::metrics::{Given, Metric};
 use crate::record::Grade;
 use crate::states::DriveState;
 use crate::time::Duration;
@@ -157,6 +157,10 @@ pub struct BurstChannel {
     pub scale: f64,
     /// Standard uncertainty of one value that is common to all (type B), SI.
     pub u: f64,
+    /// Relative standard uncertainty of the scale.
+    pub u_scale: f64,
+    /// Lowest and highest count of the converter.
+    pub ends: (i16, i16),
 }
 
 /// A channel.
@@ -404,6 +408,8 @@ pub struct Criterion {
     pub unit: Unit,
     /// Half-width of a band, SI.
     pub band: Option<f64>,
+    /// What it gives under the metric's other keys.
+    pub given: Given,
     /// Why the limit stands where it does.
     pub why: Option<String>,
 }

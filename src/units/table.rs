@@ -147,6 +147,8 @@ const NAMED: &[(&str, &str, Dim)] = &[
     ("velocity", "1.8 mm/s", dim(0, 1, -1, 0, 0, 0)),
     ("acceleration", "9.8 m/s2", dim(0, 1, -2, 0, 0, 0)),
     ("flow", "8 L/min", dim(0, 3, -1, 0, 0, 0)),
+    ("density", "1067 kg/m3", dim(1, -3, 0, 0, 0, 0)),
+    ("specific heat", "3.4 kJ/kg/K", dim(0, 2, -2, 0, -1, 0)),
     ("inertia", "0.02 kg m2", dim(1, 2, 0, 0, 0, 0)),
     ("drag", "0.01 Nm s/rad", dim(1, 2, -1, 0, 0, -1)),
     ("heat capacity", "900 J/K", dim(1, 2, -2, 0, -1, 0)),

@@ -3,7 +3,7 @@
 use spinproof::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
 use spinproof::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use spinproof::files::suite::Rule;
-use spinproof::metrics::{Direction, Measured, Metric, Refusal, Subject, View};
+use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
@@ -150,6 +150,7 @@ fn criterion(
         high: Some(si(high)),
         unit: parse_quantity(high).expect("a quantity").unit,
         band: band.map(si),
+        given: Given::default(),
         why: Some(why.into()),
     }
 }
@@ -588,7 +589,7 @@ fn columns(plan: &Plan, end: f64, trip_at: Option<f64>) -> Columns {
             .collect(),
         missed: vec![20.03],
     }];
-    Columns { series: all, demands: vec![demand], links, spans: spans(plan, end, trip_at) }
+    Columns { series: all, demands: vec![demand], links, bursts: vec![], spans: spans(plan, end, trip_at) }
 }
 
 fn spans(plan: &Plan, end: f64, trip_at: Option<f64>) -> Vec<Span> {

@@ -14,6 +14,9 @@ use crate::wire::Counted;
 /// for a quartz (common practice).
 const U_RATE: f64 = 100e-6;
 
+/// Relative standard uncertainty of a scale where the file says nothing (common practice).
+const U_SCALE: f64 = 0.01;
+
 /// Most samples of one channel of one burst.
 const SAMPLES_MAX: u32 = 10_000_000;
 
@@ -108,8 +111,9 @@ fn channel(
     ends: &[u8],
 ) -> Option<BurstChannel> {
     ctx.name("a channel of a burst", &file.name);
-    if let Some(other) = scope.channels.iter().find(|c| c.name.value == file.name.value) {
-        ctx.twice("channel", file.name.at, other.name.at);
+    let others = scope.channels.iter().map(|c| c.name).chain(scope.bursts.iter().map(|b| b.name));
+    if let Some(other) = others.into_iter().find(|n| n.value == file.name.value && n.at != file.name.at) {
+        ctx.twice("channel", file.name.at, other.at);
     }
     let read = Counted::parse(&file.read, &["offset", "count"], ends);
     let read = read.map_err(|e| ctx.pattern_error(&file.read, e)).ok();
@@ -125,7 +129,23 @@ fn channel(
         );
         return None;
     }
-    Some(BurstChannel { name: file.name.value.clone(), read: read?, scale: file.scale.si, u: u?, unit })
+    let bits = file.bits.as_ref().map_or(16, |b| b.value);
+    if !(2..=16).contains(&bits) {
+        let at = file.bits.as_ref().map_or(file.name.at, |b| b.at);
+        ctx.refuse(Diag::at(at, format!("{} bits cannot be, expected 2 to 16", ctx.said(at))));
+        return None;
+    }
+    let half = 1i32 << (bits - 1);
+    Some(BurstChannel {
+        name: file.name.value.clone(),
+        read: read?,
+        scale: file.scale.si,
+        u: u?,
+        u_scale: file.scale_uncertainty.as_ref().map_or(U_SCALE, |u| u.si.abs()),
+        // At most 16 bits: both ends fit.
+        ends: (-half as i16, (half - 1) as i16),
+        unit,
+    })
 }
 
 /// A piece and its request must leave every poll of the link its slot: then they outlast neither the tightest

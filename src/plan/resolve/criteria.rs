@@ -1,6 +1,7 @@
 //! Criteria: which metric, of what, over which segment, and the limit.
 
 use super::context::{Context, a};
+use super::operands::operands;
 use super::scope::{Channel, Demand, Scope};
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, suggestion};
@@ -24,7 +25,7 @@ pub(super) fn criteria(
         .iter()
         .map(|c| {
             let over = over(ctx, c, names, lengths);
-            let criterion = criterion(ctx, scope, c, demand);
+            let criterion = criterion(ctx, scope, c, demand, names);
             Some(Criterion { over: over?, ..criterion? })
         })
         .collect();
@@ -54,6 +55,7 @@ fn criterion(
     scope: &Scope<'_>,
     file: &suite::Criterion,
     demand: Demand<'_>,
+    names: &[String],
 ) -> Option<Criterion> {
     let limit = limit(file);
     let Some(metric) = metrics::find(&file.metric) else {
@@ -66,6 +68,7 @@ fn criterion(
     let kind = metric.kind(subject.kind);
     let why = format!("for `{}` of {}", metric.id(), subject.words);
     let band = band(ctx, file, metric, &subject);
+    let given = operands(ctx, scope, file, metric, &subject, names);
     let limit = limit?;
     let mut value = |q: Option<&At<Quantity>>| match q {
         Some(q) => ctx.quantity(q, kind, &why, subject.at).map(Some),
@@ -89,17 +92,18 @@ fn criterion(
         high,
         unit: limit.unit,
         band: band?,
+        given: given?,
         why: file.why.clone(),
     })
 }
 
 /// What a metric is of.
-struct Of {
+pub(super) struct Of {
     name: String,
     /// As messages say it: `` `speed` ``.
     words: String,
     /// Kind of the channel; the plain number for links.
-    kind: Kind,
+    pub kind: Kind,
     at: Place,
 }
 
@@ -126,6 +130,15 @@ fn subject(
             at,
         });
     }
+    let of_burst = scope.bursts.iter().find(|b| b.name.value == of.value);
+    let may_be_burst = matches!(metric.subject(), Subject::Burst | Subject::Waveform);
+    if let Some(burst) = of_burst.filter(|_| may_be_burst) {
+        let words = format!("`{}`", of.value);
+        return Some(Of { name: of.value.clone(), words, kind: burst.kind, at: burst.name.at });
+    }
+    if metric.subject() == Subject::Burst {
+        ctx.look_up("a channel of a burst", of, &scope.burst_names())?;
+    }
     let index = ctx.look_up("a channel of the rig", of, &scope.channel_names())?;
     let channel = scope.channels[index];
     check_channel(ctx, of, channel)?;
@@ -146,7 +159,7 @@ fn subject(
 }
 
 /// A verdict needs a number with an uncertainty.
-fn check_channel(ctx: &mut Context<'_>, of: &At<String>, channel: Channel<'_>) -> Option<()> {
+pub(super) fn check_channel(ctx: &mut Context<'_>, of: &At<String>, channel: Channel<'_>) -> Option<()> {
     if channel.is_state {
         let message = format!("{} is a state ({}) and no number", ctx.said(of.at), ctx.cite(channel.name.at));
         ctx.refuse(Diag::at(of.at, message).other(channel.name.at, ""));

@@ -13,6 +13,7 @@ mod demands;
 mod derived;
 mod fresh;
 mod links;
+mod operands;
 mod profiles;
 mod ready;
 mod scope;

@@ -12,6 +12,8 @@ pub(super) struct Scope<'a> {
     /// In the order of the file.
     pub channels: Vec<Channel<'a>>,
     pub demands: Vec<Demand<'a>>,
+    /// Channels of all bursts; names are distinct from those of channels.
+    pub bursts: Vec<BurstChannel<'a>>,
 }
 
 #[derive(Clone, Copy)]
@@ -29,6 +31,12 @@ pub(super) struct Channel<'a> {
     pub kind: Option<Kind>,
     /// Its values are states of the drive and no numbers.
     pub is_state: bool,
+}
+
+#[derive(Clone, Copy)]
+pub(super) struct BurstChannel<'a> {
+    pub name: &'a At<String>,
+    pub kind: Kind,
 }
 
 #[derive(Clone, Copy)]
@@ -61,6 +69,12 @@ impl<'a> Scope<'a> {
                 .iter()
                 .map(|(name, file)| Demand { name, file, kind: file.unit.kind })
                 .collect(),
+            bursts: rig
+                .link
+                .iter()
+                .flat_map(|(_, link)| link.burst.iter().flat_map(|b| &b.channel))
+                .map(|c| BurstChannel { name: &c.name, kind: c.scale.unit.kind })
+                .collect(),
         }
     }
 
@@ -70,6 +84,10 @@ impl<'a> Scope<'a> {
 
     pub fn channel_names(&self) -> Vec<&'a str> {
         self.channels.iter().map(|c| c.name.value.as_str()).collect()
+    }
+
+    pub fn burst_names(&self) -> Vec<&'a str> {
+        self.bursts.iter().map(|b| b.name.value.as_str()).collect()
     }
 
     /// Index of the channel with a role, in the order of the file.

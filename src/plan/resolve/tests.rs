@@ -60,6 +60,19 @@ fn every_mistake_gives_one_message_that_names_both_places() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
 }
 
+/// The registry of metrics and the table of the file name the same keys.
+#[test]
+fn every_key_of_a_metric_can_be_written_in_a_criterion() {
+    let schema = crate::files::load::json_schema(crate::files::load::Role::Suite);
+    let tables = schema["$defs"].as_object().expect("definitions");
+    let criterion = tables.values().find(|t| !t["properties"]["metric"].is_null()).expect("the criterion");
+    for metric in crate::metrics::catalogue() {
+        for operand in metric.operands() {
+            assert!(!criterion["properties"][operand.key].is_null(), "{}: {}", metric.id(), operand.key);
+        }
+    }
+}
+
 #[test]
 fn ten_mistakes_give_ten_messages_in_the_order_of_the_files() {
     let (sources, plan) = resolved(TEN_RIG, UNIT, TEN_SUITE);

@@ -1,0 +1,80 @@
+//! Bursts put together from their pieces.
+
+use super::{Plan, Values, state_of};
+use crate::columns::{Burst, Waveform};
+use crate::record::{Chunk, What};
+
+/// Bursts as far as they have come.
+#[derive(Debug, Default)]
+pub(super) struct Bursts {
+    open: Vec<Open>,
+}
+
+#[derive(Debug)]
+struct Open {
+    burst: usize,
+    number: u32,
+    t0: i64,
+    u_t0: f64,
+    gates: Option<bool>,
+    /// Counts of each channel from the first on.
+    raw: Vec<Vec<i16>>,
+}
+
+impl Bursts {
+    /// A trigger opens a burst. Whether the gates switched is what the drive's state said last.
+    pub(super) fn event(&mut self, plan: &Plan, what: &What, values: &Values) {
+        if let What::BurstTriggered { burst, number, t, u } = what
+            && let Some(sort) = plan.bursts.get(*burst)
+        {
+            let state = values.latest(plan.drive.state).and_then(|(_, _, value)| state_of(value));
+            self.open.push(Open {
+                burst: *burst,
+                number: *number,
+                t0: *t,
+                u_t0: *u,
+                gates: state.map(|s| s.may_drive()),
+                raw: vec![Vec::new(); sort.channels.len()],
+            });
+        }
+    }
+
+    /// A piece is taken if it goes on where its channel has got to; after a gap the burst stays incomplete.
+    pub(super) fn chunk(&mut self, chunk: &Chunk) {
+        let open = self.open.iter_mut().rev().find(|b| b.burst == chunk.burst && b.number == chunk.number);
+        if let Some(raw) = open.and_then(|b| b.raw.get_mut(chunk.channel))
+            && raw.len() == chunk.offset as usize
+        {
+            raw.extend_from_slice(&chunk.counts);
+        }
+    }
+
+    /// Those that came whole, in the order of their triggers.
+    pub(super) fn finish(self, plan: &Plan) -> Vec<Burst> {
+        let whole = |open: &Open| open.raw.iter().all(|raw| raw.len() == plan.bursts[open.burst].samples);
+        self.open.into_iter().filter(whole).map(|open| burst(plan, open)).collect()
+    }
+}
+
+fn burst(plan: &Plan, open: Open) -> Burst {
+    let sort = &plan.bursts[open.burst];
+    let waveform = |(channel, raw): (&super::BurstChannel, Vec<i16>)| Waveform {
+        name: channel.name.clone(),
+        unit: channel.unit.clone(),
+        scale: channel.scale,
+        offset: 0.0,
+        u_offset: channel.u,
+        u_scale: channel.u_scale,
+        ends: channel.ends,
+        raw,
+    };
+    Burst {
+        name: sort.name.clone(),
+        t0: open.t0,
+        u_t0: open.u_t0,
+        rate: sort.rate,
+        u_rate: 1e6 * sort.u_rate,
+        gates: open.gates,
+        channels: sort.channels.iter().zip(open.raw).map(waveform).collect(),
+    }
+}
