@@ -6,6 +6,7 @@ use common::{FIRST_SPIN, run};
 use spinproof::outcome::Cause;
 use spinproof::record::{Record, RowStatus, What};
 use spinproof::time::Instant;
+use spinproof::twin::TruthRow;
 
 #[test]
 fn the_first_spin_of_a_sound_unit_passes() {
@@ -35,6 +36,15 @@ metric = "reply_loss"
 of = "board"
 at_most = "0.5 %"
 why = "bursts must leave the polls their slots"
+[[test.criterion]]
+metric = "order_amplitude"
+of = "current_a"
+over = "hold"
+speed = "speed"
+order = "1"
+turn = "electrical"
+at_least = "0 A peak"
+why = "the test holds it against the truth"
 "#;
 
 /// The bursts of a run that came whole: number and counts.
@@ -54,7 +64,22 @@ fn whole_bursts(run: &common::Rehearsed) -> Vec<(u32, Vec<i16>)> {
 fn bursts_are_read_between_the_polls_and_hold_what_the_phase_carried() {
     let run = common::run(BURSTS, None, 3, &[]);
     assert_eq!(run.ended.cause, Cause::Passed, "{}", run.story());
+    // A phase of a steady turning machine carries a sine of the field's frequency with the amplitude of the
+    // current's vector: the truth log has that vector. The largest of several bursts is told.
+    let figure = run.results.verdicts[0][1].measured.clone().expect("it was measured");
+    let held = |row: &&TruthRow| (6.0..9.0).contains(&row.truth.t.secs_f64());
+    let truth: Vec<f64> =
+        run.truth.iter().filter(held).map(|r| r.truth.current_d.hypot(r.truth.current_q)).collect();
+    let mean = truth.iter().sum::<f64>() / truth.len() as f64;
+    let spread = (truth.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / truth.len() as f64).sqrt();
+    assert!(
+        (figure.value - mean).abs() < 2.0 * figure.u + spread,
+        "{} A, {} A in truth, spread {spread} A",
+        figure.value,
+        mean
+    );
     let bursts = whole_bursts(&run);
+    assert_eq!(run.results.columns.bursts.len(), bursts.len());
     // 0.41 s to capture and some 64 pieces 5 ms apart to read.
     assert!(bursts.len() >= 6, "{} bursts in 6 s", bursts.len());
     // The stop abandons what is under way, and the line is then quiet for a while: only until there.
