@@ -117,7 +117,10 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     // Hann's window lets an amplitude off by b steps fall by (pi^2/6 - 1) b^2.
     let off = if steps > 0.0 { 0.5 * SEARCH_STEP } else { doubt * order * whole };
     let loss = value * (std::f64::consts::PI.powi(2) / 6.0 - 1.0) * off * off;
-    let u = joined([noise, value * wave.u_scale, loss]);
+    // The largest of several places is lifted by noise: by up to s sqrt(2 ln m), taken as uniform.
+    let places = (2.0 * reach).max(1.0);
+    let chosen = noise * (2.0 * places.ln()).sqrt() / 3.0_f64.sqrt();
+    let u = joined([noise, chosen, value * wave.u_scale, loss]);
     let rpm = speed * 60.0 / TAU;
     let weak = if value < 3.0 * noise { ", no larger than the noise beside it" } else { "" };
     let figure = Measured { value, u, n: block.len(), note: Some(format!("at {rpm:.0} rpm{weak}")) };

@@ -59,6 +59,23 @@ impl Spectrum {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Parseval: all lines together have the mean square of the windowed record over that of the window.
+        #[test]
+        fn the_lines_have_the_power_of_the_windowed_record(v in prop::collection::vec(-9.0..9.0_f64, 8..200)) {
+            let found = spectrum(&v, 100.0).expect("a spectrum");
+            let (n, middle) = (v.len(), mean(&v));
+            let window = |i: usize| 0.5 - 0.5 * (TAU * i as f64 / n as f64).cos();
+            let squares = (0..n).map(|i| (window(i) * (v[i] - middle)).powi(2)).sum::<f64>();
+            let direct = squares / (0..n).map(|i| window(i).powi(2)).sum::<f64>();
+            // Zero has no partner of its own, nor has half the rate where the number is even.
+            let single = if n % 2 == 0 { found.power(n / 2) } else { 0.0 };
+            let lines = (0..found.len()).map(|k| found.power(k)).sum::<f64>();
+            prop_assert!((lines - 0.5 * (found.power(0) + single) - direct).abs() < 1e-9 * (1.0 + direct));
+        }
+    }
 
     fn sine(n: usize, rate: f64, f: f64) -> Vec<f64> {
         (0..n).map(|i| 3.0 + 2.0 * (TAU * f * i as f64 / rate).sin()).collect()

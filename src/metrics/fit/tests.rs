@@ -1,4 +1,5 @@
 use super::*;
+use proptest::prelude::*;
 
 const MISRA: [(f64, f64); 14] = [
     (77.6, 10.07),
@@ -79,4 +80,18 @@ fn a_small_system_is_solved() {
     near(solved[0], 1.5, 1e-14);
     near(solved[1], 2.0, 1e-14);
     assert!(solve([[1.0, 1.0], [1.0, 1.0]], [1.0, 1.0]).is_none());
+}
+
+proptest! {
+    /// Whatever the exponential and wherever the search begins within a factor of ten, what is found is what was there.
+    #[test]
+    fn a_clean_exponential_is_found_from_afar(level in 1.0..500.0_f64, rate in 0.02..0.5_f64, off in 0.1..10.0_f64) {
+        let x: Vec<f64> = (0..40).map(f64::from).collect();
+        let y: Vec<f64> = x.iter().map(|x| saturating(&[level, rate], *x).0).collect();
+        if let Some(fit) = least_squares(&x, &y, [level * off, rate / off], &saturating) {
+            prop_assert!((fit.p[0] / level - 1.0).abs() < 1e-6 && (fit.p[1] / rate - 1.0).abs() < 1e-6, "{:?}", fit.p);
+        } else {
+            prop_assert!(!(0.5..2.0).contains(&off), "near the truth it must arrive: {level} {rate} {off}");
+        }
+    }
 }
