@@ -66,6 +66,10 @@ choice! {
         Step(Step) by "step",
         /// The demand climbs stair by stair.
         Stairs(Stairs) by "stairs",
+        /// The demand swings at one frequency.
+        Sine(Sine) by "sine",
+        /// The demand swings at a frequency that sweeps.
+        Chirp(Chirp) by "chirp",
     }
 }
 
@@ -119,6 +123,57 @@ table! {
         each: Q<Time>,
         /// Name, for `over` in a criterion.
         name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// The demand swings at one frequency through whole cycles: it begins rising and ends where it began.
+    pub struct Sine as "sine" {
+        /// Amplitude: half of the way from the lowest to the highest value.
+        sine: At<Quantity>,
+        /// The value to swing around; the demand must stand within the amplitude of it. Where the demand stands, if absent.
+        around: Option<At<Quantity>>,
+        /// How often in a second; this or `period`.
+        frequency: Option<Q<Frequency>>,
+        /// How long one cycle takes; this or `frequency`.
+        period: Option<Q<Time>>,
+        /// How many cycles; this or `lasting`.
+        cycles: Option<At<u32>>,
+        /// For how long, a whole number of cycles; this or `cycles`.
+        lasting: Option<Q<Time>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+    rules: [TableRule::OneOf(&["frequency", "period"]), TableRule::OneOf(&["cycles", "lasting"])]
+}
+
+table! {
+    /// The demand swings at a frequency that sweeps: it begins rising and ends where it began.
+    pub struct Chirp as "chirp" {
+        /// Amplitude: half of the way from the lowest to the highest value.
+        chirp: At<Quantity>,
+        /// The value to swing around; the demand must stand within the amplitude of it. Where the demand stands, if absent.
+        around: Option<At<Quantity>>,
+        /// Frequency at the begin.
+        from: Q<Frequency>,
+        /// Frequency at the end.
+        to: Q<Frequency>,
+        /// For how long; as much is added as the last cycle needs to be whole.
+        lasting: Q<Time>,
+        /// How the frequency moves; "linear" if absent.
+        sweep: Option<At<Sweep>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+words! {
+    /// How the frequency of a chirp moves.
+    pub enum Sweep {
+        /// By as many hertz in each second.
+        Linear = "linear",
+        /// By as many octaves in each second.
+        Logarithmic = "logarithmic",
     }
 }
 

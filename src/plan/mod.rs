@@ -19,6 +19,7 @@ mod parts;
 mod profile;
 mod resolve;
 mod summary;
+mod swing;
 #[cfg(test)]
 mod testing;
 mod values;
@@ -29,6 +30,7 @@ pub use parts::*;
 pub use profile::{Profile, Segment};
 pub use resolve::resolve;
 pub use summary::summary;
+pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
 
 use crate::files::rig::Role;

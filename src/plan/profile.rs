@@ -1,5 +1,6 @@
-//! Profiles: the demand over time, made of corners with straight lines between them.
+//! Profiles: the demand over time, made of corners with straight lines between them, and of swings.
 
+use super::Swing;
 use crate::time::Duration;
 
 /// A demand over time, from the begin of the profile on.
@@ -9,16 +10,18 @@ pub struct Profile {
     pub segments: Vec<Segment>,
 }
 
-/// A piece of a profile: linear between its corners.
+/// A piece of a profile: linear between its corners, or a swing from its first to its last.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
     pub corners: Vec<(Duration, f64)>,
+    /// What the demand does between the corners instead of a straight line.
+    pub swing: Option<Swing>,
 }
 
 impl Profile {
@@ -30,36 +33,23 @@ impl Profile {
     /// The demand at `since` after the begin, SI. Before the begin its first value, after the end its
     /// last; at a jump the later value; 0 for a profile without segments.
     pub fn demand_at(&self, since: Duration) -> f64 {
-        let mut value = 0.0;
-        let mut before: Option<(Duration, f64)> = None;
-        for (t, v) in self.segments.iter().flat_map(|s| &s.corners) {
-            if *t > since {
-                return match before {
-                    Some((t0, v0)) => {
-                        let share = (since - t0).micros() as f64 / (*t - t0).micros() as f64;
-                        v0 + share * (v - v0)
-                    }
-                    None => *v,
-                };
-            }
-            before = Some((*t, *v));
-            value = *v;
+        match self.segments.get(self.segments.partition_point(|s| s.end() <= since)) {
+            Some(segment) => segment.demand_at(since),
+            None => self.segments.last().map_or(0.0, Segment::to),
         }
-        value
     }
 
     /// Index of the segment at `since` after the begin; the last one after the end. A segment that
     /// takes no time is never the answer, unless it is the last.
     pub fn segment_at(&self, since: Duration) -> usize {
-        self.segments
-            .iter()
-            .position(|s| s.corners.last().is_some_and(|(t, _)| since < *t))
-            .unwrap_or(self.segments.len().saturating_sub(1))
+        let index = self.segments.partition_point(|s| s.end() <= since);
+        index.min(self.segments.len().saturating_sub(1))
     }
 
     /// The value of largest magnitude that is demanded, SI, with its sign.
     pub fn top(&self) -> f64 {
-        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v);
+        let swings = self.segments.iter().filter_map(|s| s.swing).flat_map(|s| s.reach());
+        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v).chain(swings);
         values.fold(0.0, |top: f64, v| if v.abs() > top.abs() { v } else { top })
     }
 }
@@ -73,6 +63,22 @@ impl Segment {
     /// The demand at its end, SI.
     pub fn to(&self) -> f64 {
         self.corners.last().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// The demand at `since` after the profile's begin, a moment of this segment, SI.
+    fn demand_at(&self, since: Duration) -> f64 {
+        let next = self.corners.partition_point(|(t, _)| *t <= since);
+        let Some((t1, v1)) = self.corners.get(next) else { return self.to() };
+        let Some((t0, v0)) = next.checked_sub(1).map(|before| self.corners[before]) else { return *v1 };
+        match self.swing {
+            Some(swing) => swing.at((since - t0).secs_f64()),
+            None => v0 + (since - t0).micros() as f64 / (*t1 - t0).micros() as f64 * (v1 - v0),
+        }
+    }
+
+    /// Its end, since the profile began.
+    fn end(&self) -> Duration {
+        self.corners.last().map_or(Duration::ZERO, |(t, _)| *t)
     }
 
     /// How long it takes.
@@ -144,6 +150,14 @@ impl Course {
         self.lay(name, "stairs", &pieces);
     }
 
+    /// Swings through whole cycles, `kind` being "sine" or "chirp", and ends at the value where it began.
+    pub fn swing(&mut self, name: String, kind: &'static str, swing: Swing) {
+        self.lay(name, kind, &[(swing.length(), self.value)]);
+        if let Some(segment) = self.segments.last_mut() {
+            segment.swing = Some(swing);
+        }
+    }
+
     /// The profile.
     pub fn finish(self) -> Profile {
         Profile { segments: self.segments }
@@ -157,7 +171,7 @@ impl Course {
             self.value = *value;
             corners.push((self.at, self.value));
         }
-        self.segments.push(Segment { name, kind, corners });
+        self.segments.push(Segment { name, kind, corners, swing: None });
     }
 }
 

@@ -128,7 +128,7 @@ fn channels() -> Vec<Channel> {
 fn segment(name: &str, kind: &'static str, corners: &[(f64, f64)]) -> Segment {
     let rpm = unit("rpm");
     let corners = corners.iter().map(|(t, v)| (Duration::from_secs_f64(*t), rpm.to_si(*v))).collect();
-    Segment { name: name.into(), kind, corners }
+    Segment { name: name.into(), kind, corners, swing: None }
 }
 
 #[allow(clippy::too_many_arguments)]

@@ -16,6 +16,7 @@ mod profiles;
 mod ready;
 mod scope;
 mod stop;
+mod swings;
 #[cfg(test)]
 mod tests;
 mod times;

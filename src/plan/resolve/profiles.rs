@@ -16,7 +16,7 @@ use crate::units::Quantity;
 const STAIRS_MAX: usize = 1000;
 
 /// Room for what is lost in the conversion of a written quantity to SI.
-const ROUNDING: f64 = 1e-9;
+pub(super) const ROUNDING: f64 = 1e-9;
 
 /// Resolves the tests, in order.
 pub(super) fn tests(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Option<Test>> {
@@ -87,20 +87,56 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::Ramp(s) => ("ramp", &s.name),
         Segment::Step(s) => ("step", &s.name),
         Segment::Stairs(s) => ("stairs", &s.name),
+        Segment::Sine(s) => ("sine", &s.name),
+        Segment::Chirp(s) => ("chirp", &s.name),
     }
 }
 
 /// A profile being laid.
-struct Layer<'a> {
-    course: Course,
+pub(super) struct Layer<'a> {
+    pub course: Course,
     /// Whether the value where the course has got to is known.
-    known: bool,
-    demand: Demand<'a>,
+    pub known: bool,
+    pub demand: Demand<'a>,
+}
+
+/// What no demand may go beyond.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Bound {
+    /// Lowest and highest value, SI; infinite where it bounds only one side.
+    pub ends: (f64, f64),
+    /// Whether the ends themselves are beyond it.
+    pub open: bool,
+    /// Where the lower and where the upper end was written.
+    pub at: (Place, Place),
+    /// Words for a value below and for one above, before the end itself.
+    pub words: (&'static str, &'static str),
+}
+
+impl Bound {
+    /// Where the end stands that a value is beyond, with the words for it.
+    fn broken_by(&self, si: f64) -> Option<(Place, &'static str)> {
+        let slack = |end: f64| if self.open { 0.0 } else { ROUNDING * end.abs() };
+        let (low, high) = self.ends;
+        if si > high + slack(high) || self.open && si == high {
+            Some((self.at.1, self.words.1))
+        } else if si < low - slack(low) || self.open && si == low {
+            Some((self.at.0, self.words.0))
+        } else {
+            None
+        }
+    }
 }
 
 impl Layer<'_> {
     fn lay(&mut self, ctx: &mut Context<'_>, scope: &Scope<'_>, segment: &At<Segment>) {
         let name = name(&segment.value, self.course.len());
+        if let Segment::Sine(_) | Segment::Chirp(_) = &segment.value {
+            if self.swing(ctx, scope, &segment.value, name.clone()).is_none() {
+                self.course.hold(name, Duration::from_micros(1));
+            }
+            return;
+        }
         let target = match &segment.value {
             Segment::Hold(hold) => {
                 self.course.hold(name, length(&hold.hold));
@@ -109,6 +145,7 @@ impl Layer<'_> {
             Segment::Ramp(ramp) => &ramp.ramp,
             Segment::Step(step) => &step.step,
             Segment::Stairs(stairs) => &stairs.stairs,
+            Segment::Sine(_) | Segment::Chirp(_) => return,
         };
         let why = format!("for `{}`", self.demand.name.value);
         let to = ctx.quantity(target, self.demand.kind, &why, self.demand.name.at);
@@ -120,7 +157,7 @@ impl Layer<'_> {
         };
         self.check_target(ctx, scope, target);
         let laid = match &segment.value {
-            Segment::Hold(_) => None,
+            Segment::Hold(_) | Segment::Sine(_) | Segment::Chirp(_) => None,
             Segment::Ramp(ramp) => self.ramp(ctx, ramp, name, to),
             Segment::Step(step) => self.step(ctx, segment.at, step, name, to),
             Segment::Stairs(stairs) => self.stairs(ctx, stairs, name, to),
@@ -135,47 +172,68 @@ impl Layer<'_> {
     /// A target lies within what rig, unit and demand allow, and where no trip on the speed fires; the
     /// first of them that it violates is named.
     fn check_target(&self, ctx: &mut Context<'_>, scope: &Scope<'_>, target: &At<Quantity>) {
-        let beyond = |limit: f64| target.si.abs() > limit.abs() * (1.0 + ROUNDING);
-        let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
-        let range = &self.demand.file.range;
-        let found = if beyond(rig.si) {
-            Some((rig.at, "is above the rig's limit"))
-        } else if beyond(unit.si) {
-            Some((unit.at, "is above the unit's highest speed"))
-        } else if let [low, high] = range.as_slice() {
-            let slack = ROUNDING * high.si.abs().max(low.si.abs());
-            if target.si > high.si + slack {
-                Some((high.at, "is above the range of the demand, which ends at"))
-            } else if target.si < low.si - slack {
-                Some((low.at, "is below the range of the demand, which begins at"))
-            } else {
-                self.trip_beyond(ctx, scope, target)
-            }
-        } else {
-            None
-        };
-        if let Some((limit, words)) = found.filter(|(at, _)| !ctx.is_wrong(*at)) {
+        if let Some((limit, words)) = self.beyond(ctx, scope, target.si) {
             let message = format!("{} {words} {}", ctx.said(target.at), ctx.said(limit));
             ctx.refuse(Diag::at(target.at, message).other(limit, "the limit"));
         }
     }
 
-    fn trip_beyond(
+    /// Where the limit stands that a value is beyond, with the words before it.
+    pub(super) fn beyond(
         &self,
         ctx: &Context<'_>,
         scope: &Scope<'_>,
-        target: &At<Quantity>,
+        si: f64,
     ) -> Option<(Place, &'static str)> {
-        let speed = scope.channels[scope.with_role(Role::ShaftSpeed)?].name;
+        let found = self.bounds(ctx, scope).iter().find_map(|bound| bound.broken_by(si));
+        found.filter(|(at, _)| !ctx.is_wrong(*at))
+    }
+
+    /// Everything that bounds the demand: rig, unit, the demand's own range, trips on the speed.
+    pub(super) fn bounds(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
+        let around_zero = |si: f64, at: Place, words| Bound {
+            ends: (-si.abs(), si.abs()),
+            open: false,
+            at: (at, at),
+            words: (words, words),
+        };
+        let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
+        let mut bounds = vec![
+            around_zero(rig.si, rig.at, "is above the rig's limit"),
+            around_zero(unit.si, unit.at, "is above the unit's highest speed"),
+        ];
+        if let [low, high] = self.demand.file.range.as_slice() {
+            bounds.push(Bound {
+                ends: (low.si, high.si),
+                open: false,
+                at: (low.at, high.at),
+                words: (
+                    "is below the range of the demand, which begins at",
+                    "is above the range of the demand, which ends at",
+                ),
+            });
+        }
+        bounds.extend(self.trips(ctx, scope));
+        bounds
+    }
+
+    fn trips(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
+        let Some(speed) = scope.with_role(Role::ShaftSpeed) else { return Vec::new() };
+        let speed = scope.channels[speed].name;
+        let level = |q: &Option<At<Quantity>>| {
+            q.as_ref().filter(|q| q.unit.kind == self.demand.kind).map(|q| (q.si, q.at))
+        };
         let trips = ctx.rig.trip.iter().chain(ctx.suite.trip.iter());
-        trips.filter(|(_, t)| t.channel.value == speed.value).find_map(|(_, t)| {
-            let level = |q: &Option<At<Quantity>>| {
-                q.as_ref().filter(|q| q.unit.kind == self.demand.kind).map(|q| (q.si, q.at))
-            };
-            let above = level(&t.above).filter(|(si, _)| target.si >= *si);
-            let below = level(&t.below).filter(|(si, _)| target.si <= *si);
-            above.or(below).map(|(_, at)| (at, "lies beyond a trip on the speed,"))
-        })
+        let of_speed = trips.filter(|(_, t)| t.channel.value == speed.value);
+        let words = "lies beyond a trip on the speed,";
+        let bound = |ends, at| Bound { ends, open: true, at: (at, at), words: (words, words) };
+        of_speed
+            .flat_map(|(_, t)| {
+                let above = level(&t.above).map(|(si, at)| bound((f64::NEG_INFINITY, si), at));
+                let below = level(&t.below).map(|(si, at)| bound((si, f64::INFINITY), at));
+                above.into_iter().chain(below)
+            })
+            .collect()
     }
 
     /// Height from where the course is; refuses none at all.

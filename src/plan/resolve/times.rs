@@ -8,7 +8,7 @@ use crate::files::rig::Trip;
 use crate::files::suite::Segment;
 
 /// The longest time that any entry may give: 30 days, far from where sums of microseconds overflow.
-const LONGEST_S: f64 = 30.0 * 86_400.0;
+pub(super) const LONGEST_S: f64 = 30.0 * 86_400.0;
 
 /// Notes every limit of the rig that allows nothing.
 pub(super) fn check_limits(ctx: &mut Context<'_>) {
@@ -55,6 +55,8 @@ pub(super) fn check(ctx: &mut Context<'_>) {
             Segment::Ramp(ramp) => times.extend(&ramp.lasting),
             Segment::Step(step) => times.extend(&step.hold),
             Segment::Stairs(stairs) => times.push(&stairs.each),
+            Segment::Sine(sine) => times.extend(sine.period.iter().chain(&sine.lasting)),
+            Segment::Chirp(chirp) => times.push(&chirp.lasting),
         }
     }
     for time in times {
