@@ -152,6 +152,13 @@ pub enum What {
         /// Index of the test.
         test: usize,
     },
+    /// A coast: samples asked for after the last stop frame show that nothing drives.
+    TorqueOff {
+        /// Index of the test.
+        test: usize,
+        /// What was found, in words with numbers.
+        found: String,
+    },
     /// A trip fired.
     Trip {
         /// Name of the trip.

@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{FIRST_SPIN, run};
+use common::{FIRST_SPIN, SMALL_SIGNAL, run};
 use spinproof::outcome::Cause;
 
 #[test]
@@ -14,4 +14,26 @@ fn the_first_spin_of_a_sound_unit_passes() {
         }
     }
     assert_eq!(run.results.cause, Cause::Passed, "{}\n{}", run.results.why, run.story());
+}
+
+/// Sine, chirp, cycle, repeat and coast, each with its own criterion; the coast is proved to be one: no demand is
+/// sent while it lasts, and the drive is never enabled.
+#[test]
+fn the_small_signal_suite_passes_and_its_coast_is_one() {
+    let run = run(SMALL_SIGNAL, None, 1, &[]);
+    for (test, verdicts) in run.loaded.plan.tests.iter().zip(&run.results.verdicts) {
+        for (criterion, verdict) in test.criteria.iter().zip(verdicts) {
+            assert!(criterion.why.is_some(), "{} has a reason", criterion.metric.id());
+            println!("{} {} {:?}", test.name, criterion.metric.id(), verdict);
+        }
+    }
+    assert_eq!(run.results.cause, Cause::Passed, "{}\n{}", run.results.why, run.story());
+    let spans = &run.results.columns.spans;
+    let coast = spans.iter().find(|s| s.name == "coast").expect("the coast was run");
+    assert!(coast.complete && coast.t1 - coast.t0 < 39.0, "it ended at its speed, {} s", coast.t1 - coast.t0);
+    let demand = run.results.columns.demands.iter().find(|d| d.name == "speed").expect("the demand");
+    assert!(!demand.t.iter().any(|t| *t > coast.t0 && *t < coast.t1), "no demand while it coasts");
+    let speed = run.results.columns.series("speed").expect("the speed");
+    let end = speed.t.iter().rposition(|t| *t < coast.t1).expect("a sample");
+    assert!(speed.v[end] < 60.0 * std::f64::consts::TAU / 60.0, "{} rad/s", speed.v[end]);
 }

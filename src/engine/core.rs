@@ -5,6 +5,7 @@ use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose, expectation};
 use super::timers::Timers;
 use super::{Output, Timer};
+use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::{Group, Plan, Valued, Values, state_of};
 use crate::record::{Event, Record, Row, RowStatus, Sent, What};
@@ -138,7 +139,7 @@ impl Core {
 
     /// No profile any more: demands go back to their rest values when next sent, and what was told
     /// before the stop is no longer in force. A proof by older stop frames counts no more.
-    pub(super) fn end_profile(&mut self) {
+    fn end_profile(&mut self) {
         self.profile = None;
         self.stop_sent = None;
         self.values.on_stop();
@@ -155,6 +156,33 @@ impl Core {
         for (index, frame) in plan.stop.frames.iter().enumerate() {
             self.links[frame.link].ask(Purpose::Stop(index));
         }
+    }
+
+    /// The way to no torque, the same for a stop and for a coast: no profile, no demand but the pump's, stop
+    /// frames at the head of every line, and a deadline for the proof.
+    pub(super) fn torque_off(&mut self, now: Instant) {
+        self.end_profile();
+        for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
+            self.timers.clear(timer);
+        }
+        let plan = Arc::clone(&self.plan);
+        for (index, demand) in plan.demands.iter().enumerate() {
+            if demand.sets != Sets::Pump {
+                self.stop_heartbeat(index);
+            }
+        }
+        self.stop(now, true);
+        self.start_polling(now);
+        self.timers.set(Timer::StopFrame, now + plan.stop.every);
+        self.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
+    }
+
+    /// Sends the stop frames again if anything was `heard` since the last, and waits for the next time.
+    pub(super) fn repeat_stop(&mut self, now: Instant, heard: &mut bool) {
+        if std::mem::take(heard) {
+            self.stop(now, false);
+        }
+        self.timers.set(Timer::StopFrame, now + self.plan.stop.every);
     }
 
     /// Nothing more is sent or waited for.

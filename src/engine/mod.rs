@@ -1,5 +1,6 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
+mod coasting;
 mod core;
 mod driving;
 mod guard;
@@ -11,6 +12,7 @@ mod reading;
 mod timers;
 mod winding;
 
+use self::coasting::Coasting;
 use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
@@ -134,6 +136,7 @@ enum State {
     Identifying(Identifying),
     PreChecking(PreChecking),
     Driving(Driving),
+    Coasting(Coasting),
     WindingDown(WindingDown),
     Settled,
 }
@@ -171,6 +174,7 @@ impl Engine {
                 State::Identifying(state) => state.on(&mut self.core, now, notice),
                 State::PreChecking(state) => state.on(&mut self.core, now, notice),
                 State::Driving(state) => state.on(&mut self.core, now, notice),
+                State::Coasting(state) => state.on(&mut self.core, now, notice),
                 State::WindingDown(state) => state.on(&mut self.core, now, notice),
             };
         }

@@ -70,6 +70,12 @@ choice! {
         Sine(Sine) by "sine",
         /// The demand swings at a frequency that sweeps.
         Chirp(Chirp) by "chirp",
+        /// The demand follows a table of a CSV file.
+        Cycle(Cycle) by "cycle",
+        /// The torque is off and the shaft runs down.
+        Coast(Coast) by "coast",
+        /// Segments again and again.
+        Repeat(Repeat) by "repeat",
     }
 }
 
@@ -167,6 +173,39 @@ table! {
     }
 }
 
+table! {
+    /// The demand follows a table: straight from point to point.
+    pub struct Cycle as "cycle" {
+        /// CSV file with a header of two columns, time and demand, each with its unit, such as `t_s,speed_rpm`; the path counts from the suite file.
+        cycle: At<String>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// The torque is off, the pump stays on and the shaft runs down: the last segment of its test.
+    pub struct Coast as "coast" {
+        /// For how long at most.
+        coast: Q<Time>,
+        /// The speed that ends it before.
+        below: Option<Q<Speed>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// Segments again and again, each time from where the demand then stands.
+    pub struct Repeat as "repeat" {
+        /// How many times.
+        repeat: At<u32>,
+        /// The segments; the name of one is followed by the number of the pass: "up 2".
+        of: Vec<At<Segment>>,
+    }
+    rules: [TableRule::Distinct(&["of", "name"], "segment name")]
+}
+
 words! {
     /// How the frequency of a chirp moves.
     pub enum Sweep {
@@ -198,6 +237,33 @@ table! {
         why: Option<String>,
     }
     rules: [TableRule::OneOf(&["at_most", "at_least", "between"]), TableRule::Pair("between")]
+}
+
+impl Suite {
+    /// What the suite calls the CSV files of its cycles, each once.
+    pub fn cycles(&self) -> Vec<&At<String>> {
+        let mut found: Vec<&At<String>> = Vec::new();
+        for segment in self.test.iter().flat_map(|t| each_segment(&t.profile)) {
+            if let Segment::Cycle(cycle) = segment
+                && !found.iter().any(|f| f.value == cycle.cycle.value)
+            {
+                found.push(&cycle.cycle);
+            }
+        }
+        found
+    }
+}
+
+/// Every segment that is written, those inside of repeats too, in order.
+pub fn each_segment(profile: &[At<Segment>]) -> Vec<&Segment> {
+    let mut found = Vec::new();
+    for segment in profile {
+        found.push(&segment.value);
+        if let Segment::Repeat(repeat) = &segment.value {
+            found.extend(each_segment(&repeat.of));
+        }
+    }
+    found
 }
 
 table! {

@@ -27,7 +27,7 @@ mod values;
 pub use assemble::columns;
 pub use layout::layout;
 pub use parts::*;
-pub use profile::{Profile, Segment};
+pub use profile::{Profile, Segment, Shape};
 pub use resolve::resolve;
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
@@ -85,7 +85,8 @@ impl Plan {
     /// The latest moment at which the run can still be going if nothing hangs, for a progress bar:
     /// the sum of profiles, watches and coast-downs as deadlines allow.
     pub fn length_estimate(&self) -> Instant {
-        let per_test = self.ready.observe + self.drive.within * self.drive.enable.len() as i64;
+        let enabling = self.drive.within * self.drive.enable.len() as i64;
+        let per_test = self.ready.observe + enabling + self.stop.at_rest_within;
         let total = self.tests.iter().fold(Duration::ZERO, |sum, t| sum + per_test + t.profile.length());
         Instant::ZERO + total
     }

@@ -10,18 +10,34 @@ pub struct Profile {
     pub segments: Vec<Segment>,
 }
 
-/// A piece of a profile: linear between its corners, or a swing from its first to its last.
+/// A piece of a profile.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs, sine, chirp.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
     pub corners: Vec<(Duration, f64)>,
-    /// What the demand does between the corners instead of a straight line.
-    pub swing: Option<Swing>,
+    /// What happens between the corners.
+    pub shape: Shape,
+}
+
+/// What happens between the corners of a segment.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum Shape {
+    /// The demand moves along straight lines.
+    #[default]
+    Straight,
+    /// The demand swings from the first corner to the last.
+    Swing(Swing),
+    /// The torque is off and no demand is in force; it ends at its last corner, or before that when the
+    /// shaft is slower than this, SI.
+    Coast {
+        /// Speed that ends it, if one does.
+        below: Option<f64>,
+    },
 }
 
 impl Profile {
@@ -48,7 +64,7 @@ impl Profile {
 
     /// The value of largest magnitude that is demanded, SI, with its sign.
     pub fn top(&self) -> f64 {
-        let swings = self.segments.iter().filter_map(|s| s.swing).flat_map(|s| s.reach());
+        let swings = self.segments.iter().filter_map(Segment::swing).flat_map(|s| s.reach());
         let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v).chain(swings);
         values.fold(0.0, |top: f64, v| if v.abs() > top.abs() { v } else { top })
     }
@@ -70,10 +86,23 @@ impl Segment {
         let next = self.corners.partition_point(|(t, _)| *t <= since);
         let Some((t1, v1)) = self.corners.get(next) else { return self.to() };
         let Some((t0, v0)) = next.checked_sub(1).map(|before| self.corners[before]) else { return *v1 };
-        match self.swing {
+        match self.swing() {
             Some(swing) => swing.at((since - t0).secs_f64()),
             None => v0 + (since - t0).micros() as f64 / (*t1 - t0).micros() as f64 * (v1 - v0),
         }
+    }
+
+    /// The swing, if it is one.
+    pub fn swing(&self) -> Option<Swing> {
+        match self.shape {
+            Shape::Swing(swing) => Some(swing),
+            Shape::Straight | Shape::Coast { .. } => None,
+        }
+    }
+
+    /// Whether the torque is off during it.
+    pub fn coasts(&self) -> bool {
+        matches!(self.shape, Shape::Coast { .. })
     }
 
     /// Its end, since the profile began.
@@ -107,6 +136,11 @@ impl Course {
     /// The demand where the course has got to, SI.
     pub fn value(&self) -> f64 {
         self.value
+    }
+
+    /// The segments so far.
+    pub fn segments(&self) -> &[Segment] {
+        &self.segments
     }
 
     /// How many segments there are so far.
@@ -153,14 +187,29 @@ impl Course {
     /// Swings through whole cycles, `kind` being "sine" or "chirp", and ends at the value where it began.
     pub fn swing(&mut self, name: String, kind: &'static str, swing: Swing) {
         self.lay(name, kind, &[(swing.length(), self.value)]);
-        if let Some(segment) = self.segments.last_mut() {
-            segment.swing = Some(swing);
-        }
+        self.shape(Shape::Swing(swing));
+    }
+
+    /// Moves straight from point to point, each so long after the one before.
+    pub fn table(&mut self, name: String, pieces: &[(Duration, f64)]) {
+        self.lay(name, "cycle", pieces);
+    }
+
+    /// Coasts for `length` at most, or until the shaft is slower than `below`.
+    pub fn coast(&mut self, name: String, length: Duration, below: Option<f64>) {
+        self.lay(name, "coast", &[(length, self.value)]);
+        self.shape(Shape::Coast { below });
     }
 
     /// The profile.
     pub fn finish(self) -> Profile {
         Profile { segments: self.segments }
+    }
+
+    fn shape(&mut self, shape: Shape) {
+        if let Some(segment) = self.segments.last_mut() {
+            segment.shape = shape;
+        }
     }
 
     /// Appends a segment from where the course is, through pieces of (how long, where to).
@@ -171,7 +220,7 @@ impl Course {
             self.value = *value;
             corners.push((self.at, self.value));
         }
-        self.segments.push(Segment { name, kind, corners, swing: None });
+        self.segments.push(Segment { name, kind, corners, shape: Shape::Straight });
     }
 }
 

@@ -244,6 +244,9 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
             let sampled = words::seconds(Instant::from_micros(*sampled).secs_f64());
             ("trip", format!("{trip}: {found} (sampled at {sampled})"), true)
         }
+        What::TorqueOff { test, found } => {
+            ("coast", format!("torque off in {}: {found}", name(*test)), false)
+        }
         What::StopBegan { reason } => ("stop", reason.clone(), false),
         What::Stage { stage, confirmed, found } => {
             let how = if *confirmed { "confirmed" } else { "NOT confirmed" };

@@ -7,7 +7,7 @@ use spinproof::metrics::{Direction, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
-    Segment, Setting, Source, Stop, Supply, Test, Trip,
+    Segment, Setting, Shape, Source, Stop, Supply, Test, Trip,
 };
 use spinproof::record::{Event, Grade, Stage, What};
 use spinproof::report::{Evidence, Report, model};
@@ -128,7 +128,7 @@ fn channels() -> Vec<Channel> {
 fn segment(name: &str, kind: &'static str, corners: &[(f64, f64)]) -> Segment {
     let rpm = unit("rpm");
     let corners = corners.iter().map(|(t, v)| (Duration::from_secs_f64(*t), rpm.to_si(*v))).collect();
-    Segment { name: name.into(), kind, corners, swing: None }
+    Segment { name: name.into(), kind, corners, shape: Shape::Straight }
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -667,6 +667,7 @@ fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
         role: role.into(),
         name: name.into(),
         sha256: digit.to_string().repeat(64),
+        written: None,
     };
     RunInfo {
         schema: 1,

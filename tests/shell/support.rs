@@ -64,7 +64,8 @@ pub fn plan(baud: u32) -> Plan {
         expect: spinproof::wire::Pattern::parse("{speed},{bus}").expect("a good pattern"),
     };
     let corner = |ms, value| (Duration::from_millis(ms), value);
-    let segment = |name: &str, kind, corners| Segment { name: name.into(), kind, corners, swing: None };
+    let segment =
+        |name: &str, kind, corners| Segment { name: name.into(), kind, corners, shape: Shape::Straight };
     let segments = vec![
         segment("up", "ramp", vec![corner(0, 0.0), corner(1000, 10.0)]),
         segment("hold", "hold", vec![corner(1000, 10.0), corner(2000, 10.0)]),

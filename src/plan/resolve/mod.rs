@@ -8,10 +8,12 @@ mod budget;
 mod channels;
 mod context;
 mod criteria;
+mod cycles;
 mod demands;
 mod derived;
 mod fresh;
 mod links;
+mod moves;
 mod profiles;
 mod ready;
 mod scope;
@@ -51,18 +53,20 @@ pub fn resolve(
         return plan
             .ok_or_else(|| vec![Diag::general("a file breaks a rule of its own tables; read it again")]);
     }
-    diags.sort_by_key(|d| d.place.as_ref().map(|(p, _)| (rank(p.file, rig, unit), p.start)));
+    diags.sort_by_key(|d| d.place.as_ref().map(|(p, _)| (rank(p.file, rig, unit, suite), p.start)));
     Err(diags)
 }
 
-/// Rig first, then unit, then suite.
-fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit) -> usize {
+/// Rig first, then unit, then suite, then what the suite refers to, in that order.
+fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit, suite: &Suite) -> usize {
     if file == rig.at.file {
         0
     } else if file == unit.at.file {
         1
-    } else {
+    } else if file == suite.at.file {
         2
+    } else {
+        3 + file.0
     }
 }
 
