@@ -3,7 +3,7 @@
 
 mod common;
 
-use common::{RIG, UNIT, load};
+use common::{RIG, UNIT, load, torque_rig};
 use spinproof::engine::{Engine, Input, Output, StopReason};
 use spinproof::outcome::Cause;
 use spinproof::record::{Event, Record, Stage, What};
@@ -515,4 +515,77 @@ fn a_stop_during_a_coast_ends_stopped_and_proved() {
         assert_eq!(ended.cause, Cause::Stopped, "at {ms} ms: {}", ended.why);
         assert_eq!(ended.stages(Stage::NotDriven), [true], "at {ms} ms");
     }
+}
+
+// ---- torque on a free shaft: only below the controller's own limit ----
+
+const TORQUE: &str = "schema = 1\nname = \"push\"\n[[test]]\nname = \"push\"\ndemand = \"torque\"\n\
+    profile = [{ ramp = \"2 Nm\", rate = \"2 Nm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
+
+/// A board whose own speed limit reads as `limit`.
+fn limited(limit: &'static str) -> Board {
+    Board::new(move |_, request, _| (request == "CONF:SPE:LIM?").then(|| limit.into()))
+}
+
+fn driven(what: &What) -> bool {
+    matches!(what, What::SegmentBegan { .. })
+}
+
+/// The plan allows 1947.5 rpm (`tests/profiles.rs` has it worked by hand).
+#[test]
+fn a_torque_is_demanded_only_where_the_controllers_own_limit_fits() {
+    for (limit, fits) in [("1947", true), ("800.0", true), ("1948", false), ("2200.0", false)] {
+        let ended = drive_plan(&torque_rig(), TORQUE, limited(limit), None);
+        let expected = if fits { Cause::Passed } else { Cause::Refused };
+        assert_eq!(ended.cause, expected, "{limit}: {}", ended.why);
+        assert_eq!(ended.count(driven) > 0, fits, "{limit}");
+        let said = ended.events.iter().find_map(|e| match &e.what {
+            What::PreCheck { name, holds, found, .. } if name == "controller's own limit" => {
+                Some((*holds, found))
+            }
+            _ => None,
+        });
+        let (holds, found) = said.expect("a pre-check of its own");
+        assert_eq!(holds, fits, "{found}");
+        assert!(found.contains("at most 1947 rpm") && found.contains("gain on a free shaft"), "{found}");
+    }
+}
+
+/// Many boards mean "no limit" by zero; one that answers nonsense is not trusted either.
+#[test]
+fn a_limit_that_is_none_is_refused() {
+    for limit in ["0", "-1", "NAN", "9.91E37", "off", "inf"] {
+        let ended = drive_plan(&torque_rig(), TORQUE, limited(limit), None);
+        assert_eq!(ended.cause, Cause::Refused, "{limit}: {}", ended.why);
+        assert_eq!(ended.count(driven), 0, "{limit}");
+    }
+}
+
+/// While a torque is demanded the speed demand is silent: two demands would fight each other.
+#[test]
+fn only_the_tests_own_demand_is_sent() {
+    let sent = std::rc::Rc::new(std::cell::RefCell::new(Vec::new()));
+    let log = sent.clone();
+    let board = Board::new(move |_, request, _| {
+        log.borrow_mut().push(request.to_string());
+        (request == "CONF:SPE:LIM?").then(|| "1800".into())
+    });
+    let ended = drive_plan(&torque_rig(), TORQUE, board, None);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let sent = sent.borrow();
+    assert!(!sent.iter().any(|r| r.starts_with("SOUR:SPE")));
+    assert!(sent.iter().any(|r| r == "SOUR:TORQ 2.00;*OPC?"), "the ramp got to its end");
+}
+
+#[test]
+fn an_overspeed_trips_under_torque_too() {
+    let board = Board::new(move |now, request, seen| {
+        if request == "CONF:SPE:LIM?" {
+            return Some("1800".into());
+        }
+        if now > at(2000) && seen.state == 0x27 { reads(request, seen.state, 1950.0, 1.0) } else { None }
+    });
+    let ended = drive_plan(&torque_rig(), TORQUE, board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("overspeed"), "{}", ended.why);
 }

@@ -95,6 +95,19 @@ pub struct Setting {
     pub exchange: Exchange,
     /// The text that must stand there.
     pub must_be: Option<String>,
+    /// The highest value that it may have, if something rests on that.
+    pub at_most: Option<SettingMax>,
+}
+
+/// The highest value of a setting.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SettingMax {
+    /// The value, SI.
+    pub si: f64,
+    /// Unit of the value read.
+    pub unit: Unit,
+    /// Where it comes from, in words with numbers.
+    pub why: String,
 }
 
 /// A poll group.

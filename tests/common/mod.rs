@@ -98,3 +98,24 @@ pub fn run_bench(loaded: Loaded, seed: u64, faults: &[&str], with: impl FnOnce(&
     let results = evaluate(&loaded.plan, &records);
     Rehearsed { ended, results, truth: bench.twin.drain_truth(), loaded, steps, records }
 }
+
+/// The demo rig with a torque demand, the steepest change of it, and the controller's own speed limit known as one.
+pub fn torque_rig() -> String {
+    let changes = [
+        ("speed_step = \"100 rpm\"", "speed_step = \"100 rpm\"\ntorque_rate = \"4 Nm/s\""),
+        (
+            "send = \"CONF:SPE:LIM?\"\nexpect = \"{value}\"",
+            "send = \"CONF:SPE:LIM?\"\nexpect = \"{value}\"\nlimits = \"shaft speed\"\nunit = \"rpm\"",
+        ),
+        (
+            "[demand.pump]",
+            "[demand.torque]\nsets = \"torque\"\nlink = \"board\"\nsend = \"SOUR:TORQ {value:.2};*OPC?\"\n\
+             expect = \"1\"\nunit = \"Nm\"\nevery = \"20 ms\"\nrange = [\"0 Nm\", \"90 Nm\"]\nrest = \"0 Nm\"\n\n\
+             [demand.pump]",
+        ),
+    ];
+    changes.iter().fold(RIG.to_string(), |rig, (from, to)| {
+        assert!(rig.contains(from), "{from}");
+        rig.replacen(from, to, 1)
+    })
+}

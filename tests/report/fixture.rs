@@ -298,6 +298,7 @@ pub fn plan() -> Plan {
         name: name.into(),
         exchange: Exchange { send: b"?\n".to_vec(), expect: pattern() },
         must_be: must_be.map(String::from),
+        at_most: None,
     };
     Plan {
         rig: "Hollin Clough bench".into(),

@@ -111,7 +111,7 @@ impl Layer<'_> {
     ) {
         let mut found: Vec<(Place, String, Place, String)> = Vec::new();
         let shown = |si| Quantity { si, unit: table.unit.clone() };
-        let limit = &ctx.rig.limits.speed_rate;
+        let (limit, limit_at) = self.moves.rate;
         let mut before: Option<&Point> = None;
         for point in &table.points {
             let at = point.value_at;
@@ -122,7 +122,7 @@ impl Layer<'_> {
             }
             if let Some(before) = before {
                 let (height, lasts) = ((point.value - before.value).abs(), point.t - before.t);
-                if height > limit.si * lasts * (1.0 + 1e-6) && !ctx.is_wrong(limit.at) {
+                if height > limit * lasts * (1.0 + 1e-6) && !ctx.is_wrong(limit_at) {
                     let unit = &table.unit;
                     let rate = unit.difference_from_si(height / lasts);
                     let message = format!(
@@ -132,11 +132,11 @@ impl Layer<'_> {
                         ctx.cite(at),
                         number_text((lasts * 1e6).round() / 1e6),
                         number_text((rate * 10.0).round() / 10.0),
-                        ctx.said(limit.at),
+                        ctx.said(limit_at),
                     );
-                    let least = (height / limit.si * 1e3 - 1e-6).ceil() / 1e3;
+                    let least = (height / limit * 1e3 - 1e-6).ceil() / 1e3;
                     let help = format!("give it at least {} s", number_text(least));
-                    found.push((at, message, limit.at, help));
+                    found.push((at, message, limit_at, help));
                 }
             }
             before = Some(point);

@@ -22,6 +22,7 @@ mod swings;
 #[cfg(test)]
 mod tests;
 mod times;
+mod torque;
 mod trips;
 
 use super::Plan;
@@ -89,7 +90,8 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     fresh::check(ctx, &scope, &channels, &wires);
     let tests = profiles::tests(ctx, &scope);
     let rig = ctx.rig;
-    let plan = Plan {
+    torque::check_settings(ctx, &scope);
+    let mut plan = Plan {
         rig: rig.name.value.clone(),
         unit: ctx.unit.name.value.clone(),
         serial: ctx.unit.serial.value.clone(),
@@ -108,6 +110,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         tests: tests.into_iter().collect::<Option<_>>()?,
         rule: ctx.suite.rule.as_ref().map_or(Rule::Guarded, |r| r.value),
     };
+    torque::bind(ctx, &scope, &mut plan);
     Some(renumbered(plan, &channels.plan_index))
 }
 

@@ -4,6 +4,7 @@ use super::context::{Context, a, head, length};
 use super::profiles::{Layer, ROUNDING};
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
+use crate::files::rig::Sets;
 use crate::files::suite;
 use crate::plan::profile::{stair_count, time_of_ramp};
 use crate::time::Duration;
@@ -42,18 +43,18 @@ impl Layer<'_> {
             }
             (None, Some(lasting)) => {
                 let rate = height?.abs() / lasting.si;
-                let limit = &ctx.rig.limits.speed_rate;
-                if rate > limit.si * (1.0 + ROUNDING) && !ctx.is_wrong(lasting.at) {
-                    let unit = crate::units::parse_unit("rpm/s").map_or(1.0, |u| u.scale);
+                let (limit, limit_at) = self.moves.rate;
+                if rate > limit * (1.0 + ROUNDING) && !ctx.is_wrong(lasting.at) {
+                    let unit = &ramp.ramp.unit;
                     let message = format!(
-                        "the ramp to {} within {} rises by {} rpm/s, above the rig's limit {}",
+                        "the ramp to {} within {} rises by {} {unit}/s, above the rig's limit {}",
                         ctx.said(ramp.ramp.at),
                         ctx.said(lasting.at),
-                        crate::units::number_text((rate / unit * 10.0).round() / 10.0),
-                        ctx.said(limit.at),
+                        crate::units::number_text((unit.difference_from_si(rate) * 10.0).round() / 10.0),
+                        ctx.said(limit_at),
                     );
                     ctx.refuse(
-                        Diag::at(lasting.at, message).other(limit.at, "the limit").help("give it more time"),
+                        Diag::at(lasting.at, message).other(limit_at, "the limit").help("give it more time"),
                     );
                 }
                 length(lasting)
@@ -69,15 +70,15 @@ impl Layer<'_> {
     fn rate(&self, ctx: &mut Context<'_>, rate: &At<Quantity>) -> Option<f64> {
         let why = format!("for a rate of `{}`", self.demand.name.value);
         let value = ctx.quantity(rate, self.demand.kind.per_second(), &why, self.demand.name.at)?;
-        let limit = &ctx.rig.limits.speed_rate;
+        let (limit, limit_at) = self.moves.rate;
         if value <= 0.0 {
             let message = format!("the rate {} is not above zero", ctx.said(rate.at));
             ctx.refuse(Diag::at(rate.at, message).help("a rate has no sign: the target says up or down"));
             return None;
         }
-        if value > limit.si * (1.0 + ROUNDING) {
-            let message = format!("{} is above the rig's limit {}", ctx.said(rate.at), ctx.said(limit.at));
-            ctx.refuse(Diag::at(rate.at, message).other(limit.at, "the limit"));
+        if value > limit * (1.0 + ROUNDING) {
+            let message = format!("{} is above the rig's limit {}", ctx.said(rate.at), ctx.said(limit_at));
+            ctx.refuse(Diag::at(rate.at, message).other(limit_at, "the limit"));
         }
         Some(value)
     }
@@ -91,7 +92,12 @@ impl Layer<'_> {
         to: f64,
     ) -> Option<()> {
         let height = self.height(ctx, step.step.at, &step.step, to);
-        match (&ctx.rig.limits.speed_step, height) {
+        match (self.moves.step, height) {
+            (None, _) if self.demand.file.sets.value == Sets::Torque => {
+                let message =
+                    format!("the step to {} is not allowed: a torque moves by ramps", ctx.said(step.step.at));
+                ctx.refuse(Diag::at(head(at), message).help("use a ramp"));
+            }
             (None, _) => {
                 let limits = head(ctx.rig.limits.at);
                 let message = format!(
@@ -101,16 +107,16 @@ impl Layer<'_> {
                 );
                 ctx.refuse(Diag::at(head(at), message).other(limits, "").help("use a ramp"));
             }
-            (Some(limit), Some(height)) if height.abs() > limit.si * (1.0 + ROUNDING) => {
+            (Some((limit, limit_at)), Some(height)) if height.abs() > limit * (1.0 + ROUNDING) => {
                 let from = Quantity { si: self.course.value(), unit: step.step.unit.clone() };
                 let message = format!(
                     "the step from `{from}` to {} is higher than the rig's limit {}",
                     ctx.said(step.step.at),
-                    ctx.said(limit.at),
+                    ctx.said(limit_at),
                 );
                 ctx.refuse(
                     Diag::at(step.step.at, message)
-                        .other(limit.at, "the limit")
+                        .other(limit_at, "the limit")
                         .help("use a ramp, or several steps"),
                 );
             }

@@ -3,6 +3,7 @@
 use super::context::{Context, head, length};
 use super::criteria;
 use super::scope::{Demand, Scope};
+use super::torque::{self, Moves};
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
@@ -33,7 +34,8 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
             Diag::at(file.name.at, message).help("add `profile = [{ ramp = \"...\", rate = \"...\" }]`"),
         );
     }
-    let mut layer = Layer::new(demand);
+    let moves = torque::moves(ctx, file, demand)?;
+    let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
         if let Segment::Coast(coast) = &segment.value {
             check_last(ctx, file, position, coast);
@@ -42,6 +44,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     }
     let segments = layer.segments(ctx);
     let profile = layer.course.finish();
+    torque::check(ctx, scope, file, demand, profile.top().abs());
     let criteria = criteria::criteria(ctx, scope, file, demand, &segments);
     Some(Test {
         name: file.name.value.clone(),
@@ -52,14 +55,14 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     })
 }
 
-/// The demand that a profile is for: in this version the shaft speed.
+/// The demand that a profile is for: the shaft speed, or a torque.
 fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> Option<(usize, Demand<'a>)> {
     let speed = scope.speed_demand();
     let Some(wanted) = &file.demand else { return speed };
     let names: Vec<&str> = scope.demands.iter().map(|d| d.name.value.as_str()).collect();
     let index = ctx.look_up("a demand of the rig", wanted, &names)?;
     let (speed, _) = speed?;
-    if index != speed {
+    if index != speed && scope.demands[index].file.sets.value != Sets::Torque {
         let sets = &scope.demands[index].file.sets;
         let message = format!(
             "{} sets {}, expected the demand of the shaft speed",
@@ -67,9 +70,7 @@ fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> O
             ctx.said(sets.at)
         );
         ctx.refuse(
-            Diag::at(wanted.at, message)
-                .other(sets.at, "")
-                .help("profiles of this version move the shaft speed alone"),
+            Diag::at(wanted.at, message).other(sets.at, "").help("profiles move the shaft speed or a torque"),
         );
         return None;
     }
@@ -109,6 +110,7 @@ pub(super) struct Layer<'a> {
     /// Whether the value where the course has got to is known.
     pub known: bool,
     pub demand: Demand<'a>,
+    pub moves: Moves,
     /// Where the demand stands after a segment that could not be laid, if that is known.
     after: Option<f64>,
     /// For each segment laid so far, where it was written and whether it is as written.
@@ -163,11 +165,12 @@ fn weight(segments: &[At<Segment>]) -> u64 {
 }
 
 impl<'a> Layer<'a> {
-    fn new(demand: Demand<'a>) -> Layer<'a> {
+    fn new(demand: Demand<'a>, moves: Moves) -> Layer<'a> {
         Layer {
             course: Course::new(demand.file.rest.si),
             known: true,
             demand,
+            moves,
             after: None,
             laid: Vec::new(),
             passes: Vec::new(),
@@ -364,10 +367,11 @@ impl<'a> Layer<'a> {
             words: (words, words),
         };
         let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
-        let mut bounds = vec![
-            around_zero(rig.si, rig.at, "is above the rig's limit"),
-            around_zero(unit.si, unit.at, "is above the unit's highest speed"),
-        ];
+        let mut bounds = Vec::new();
+        if self.demand.file.sets.value == Sets::ShaftSpeed {
+            bounds.push(around_zero(rig.si, rig.at, "is above the rig's limit"));
+            bounds.push(around_zero(unit.si, unit.at, "is above the unit's highest speed"));
+        }
         if let [low, high] = self.demand.file.range.as_slice() {
             bounds.push(Bound {
                 ends: (low.si, high.si),
@@ -384,14 +388,17 @@ impl<'a> Layer<'a> {
     }
 
     fn trips(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
-        let Some(speed) = scope.with_role(Role::ShaftSpeed) else { return Vec::new() };
-        let speed = scope.channels[speed].name;
+        let (role, words) = match self.demand.file.sets.value {
+            Sets::Torque => (Role::Torque, "lies beyond a trip on the torque,"),
+            Sets::ShaftSpeed | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
+        };
+        let Some(watched) = scope.with_role(role) else { return Vec::new() };
+        let watched = scope.channels[watched].name;
         let level = |q: &Option<At<Quantity>>| {
             q.as_ref().filter(|q| q.unit.kind == self.demand.kind).map(|q| (q.si, q.at))
         };
         let trips = ctx.rig.trip.iter().chain(ctx.suite.trip.iter());
-        let of_speed = trips.filter(|(_, t)| t.channel.value == speed.value);
-        let words = "lies beyond a trip on the speed,";
+        let of_speed = trips.filter(|(_, t)| t.channel.value == watched.value);
         let bound = |ends, at| Bound { ends, open: true, at: (at, at), words: (words, words) };
         of_speed
             .flat_map(|(_, t)| {

@@ -107,41 +107,41 @@ impl Layer<'_> {
         let swing = written.amplitude;
         let (fastest, at) = written.fastest;
         let slope = swing.si * TAU * fastest;
-        let limit = &ctx.rig.limits.speed_rate;
-        if slope > limit.si * (1.0 + ROUNDING) && !ctx.is_wrong(limit.at) {
+        let (limit, limit_at) = self.moves.rate;
+        if slope > limit * (1.0 + ROUNDING) && !ctx.is_wrong(limit_at) {
             let (rate, unit) = (swing.unit.difference_from_si(slope), &swing.unit.text);
             let message = format!(
                 "the amplitude {} at {} rises by up to {} {unit}/s (amplitude x 2 pi x frequency), above the rig's limit {}",
                 ctx.said(swing.at),
                 ctx.said(at),
                 number_text((rate * 10.0).round() / 10.0),
-                ctx.said(limit.at),
+                ctx.said(limit_at),
             );
             let help = format!(
                 "at this frequency the largest amplitude that fits is {}, with this amplitude the highest frequency is {}",
-                fitting(&swing.unit, limit.si / (TAU * fastest)),
-                fitting(&hertz(), limit.si / (TAU * swing.si)),
+                fitting(&swing.unit, limit / (TAU * fastest)),
+                fitting(&hertz(), limit / (TAU * swing.si)),
             );
-            ctx.refuse(Diag::at(swing.at, message).other(limit.at, "the limit").help(help));
+            ctx.refuse(Diag::at(swing.at, message).other(limit_at, "the limit").help(help));
             return;
         }
-        let Some(limit) = &ctx.rig.limits.speed_step else { return };
+        let Some((limit, limit_at)) = self.moves.step else { return };
         let every = &self.demand.file.every;
         let step = 2.0 * swing.si * (0.5 * TAU * fastest * length(every).secs_f64()).sin().abs();
-        if step > limit.si * (1.0 + ROUNDING) && !ctx.is_wrong(limit.at) && !ctx.is_wrong(every.at) {
+        if step > limit * (1.0 + ROUNDING) && !ctx.is_wrong(limit_at) && !ctx.is_wrong(every.at) {
             let message = format!(
                 "the amplitude {} at {} moves by up to {} from one demand to the next, {} later: above the rig's limit {}",
                 ctx.said(swing.at),
                 ctx.said(at),
                 number_text(swing.unit.difference_from_si(step).round()),
                 ctx.said(every.at),
-                ctx.said(limit.at),
+                ctx.said(limit_at),
             );
             let help = format!(
                 "the largest amplitude that fits is {}",
-                fitting(&swing.unit, swing.si * limit.si / step)
+                fitting(&swing.unit, swing.si * limit / step)
             );
-            ctx.refuse(Diag::at(swing.at, message).other(limit.at, "the limit").help(help));
+            ctx.refuse(Diag::at(swing.at, message).other(limit_at, "the limit").help(help));
         }
     }
 
