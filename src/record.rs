@@ -116,6 +116,15 @@ pub enum What {
         /// Index of the test before which it ran.
         test: usize,
     },
+    /// A person is asked to set something.
+    OperatorStep {
+        /// Index of the test.
+        test: usize,
+        /// Operator step id.
+        id: String,
+        /// What to do, and what is waited for.
+        ask: String,
+    },
     /// A question was put to the operator.
     Asked {
         /// Question id.
@@ -296,7 +305,7 @@ pub struct LoggedInput {
     pub seq: u64,
     /// The moment handed to the engine.
     pub at: Instant,
-    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer.
+    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed.
     pub kind: u8,
     /// Index of the link, or 0.
     pub link: u16,

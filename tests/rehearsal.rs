@@ -3,7 +3,9 @@
 mod common;
 
 use common::{FIRST_SPIN, SMALL_SIGNAL, run};
+use spinproof::engine::replay;
 use spinproof::outcome::Cause;
+use spinproof::record::{Grade, What};
 
 #[test]
 fn the_first_spin_of_a_sound_unit_passes() {
@@ -36,4 +38,23 @@ fn the_small_signal_suite_passes_and_its_coast_is_one() {
     let speed = run.results.columns.series("speed").expect("the speed");
     let end = speed.t.iter().rposition(|t| *t < coast.t1).expect("a sample");
     assert!(speed.v[end] < 60.0 * std::f64::consts::TAU / 60.0, "{} rad/s", speed.v[end]);
+}
+
+/// A rehearsal has nobody with a meter: the step holds by the reading alone, and says that no meter was read.
+#[test]
+fn an_operator_step_is_rehearsed_without_a_meter_and_says_so() {
+    let suite = SMALL_SIGNAL.replacen(
+        "profile = [",
+        "operator = [{ id = \"raise\", ask = \"Raise the supply.\", of = \"bus\", between = [\"150 V\", \"165 V\"], \
+         within = \"2 min\", meter = \"0.5 V\" }]\nprofile = [",
+        1,
+    );
+    let run = run(&suite, None, 1, &[]);
+    assert_eq!(run.results.cause, Cause::Passed, "{}\n{}", run.results.why, run.story());
+    let step = run.find(|w| matches!(w, What::PreCheck { name, .. } if name == "operator step raise"));
+    let Some(What::PreCheck { holds, grade, found, .. }) = step.map(|e| &e.what) else { panic!("no step") };
+    assert!(*holds && *grade == Grade::Absent && found.contains("no meter was read"), "{found}");
+    let inputs: Vec<_> = run.steps.iter().map(|s| s.input.clone()).collect();
+    let (_, difference) = replay(run.loaded.plan.clone(), &inputs);
+    assert_eq!(difference, None, "what was typed is replayed");
 }

@@ -72,6 +72,7 @@ impl Coasting {
             | Notice::Reply { .. }
             | Notice::Failed { .. }
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::Coasting(self),
         }
     }

@@ -3,12 +3,13 @@
 
 use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose, expectation};
+use super::rows::{poll_values, row};
 use super::timers::Timers;
 use super::{Output, Timer};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::{Group, Plan, Valued, Values, state_of};
-use crate::record::{Event, Record, Row, RowStatus, Sent, What};
+use crate::record::{Event, Record, RowStatus, Sent, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
 use std::collections::VecDeque;
@@ -33,6 +34,8 @@ pub(super) enum Notice {
     Due(Timer),
     /// A link is gone, or a stop came from outside: with what the run ends.
     Ends(Cause, String),
+    /// The operator typed what a meter shows.
+    Typed { id: String, text: String, by: String, person: bool },
     /// The operator answered.
     Answer { id: String, yes: bool, by: String, person: bool },
 }
@@ -60,9 +63,6 @@ pub(super) struct Core {
     woken: Option<(Instant, Timer)>,
     scratch: Vec<Valued>,
 }
-
-/// The values of a reply, and the time that request and reply took on the line.
-type Read = (Vec<Option<f64>>, (Duration, Duration));
 
 #[derive(Debug, Clone, Copy)]
 struct Beat {
@@ -98,6 +98,17 @@ impl Core {
 
     pub(super) fn ask(&mut self, link: usize, purpose: Purpose) {
         self.links[link].ask(purpose);
+    }
+
+    /// A test begins: polls and pump run, nothing turns.
+    pub(super) fn begin_test(&mut self, now: Instant, test: usize) {
+        self.event(now, What::TestBegan { test });
+        self.start_polling(now);
+        for demand in 0..self.plan.demands.len() {
+            if self.plan.demands[demand].sets == Sets::Pump {
+                self.start_heartbeat(now, demand);
+            }
+        }
     }
 
     /// Starts polling every group; the first request of each goes out at once.
@@ -450,44 +461,6 @@ impl Core {
         self.values.on_sent(&sent);
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)
-    }
-}
-
-/// The numbers in a reply to a poll, in the order of its fields; `None` if one cannot be read.
-fn poll_values(plan: &Plan, group: usize, line: &[u8]) -> Option<Vec<Option<f64>>> {
-    let group = &plan.groups[group];
-    let texts = group.exchange.expect.fit(line)?;
-    let read = |(channel, text): (&Option<usize>, &str)| match channel {
-        None => Some(None),
-        Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
-    };
-    group.fields.iter().zip(texts).map(read).collect()
-}
-
-/// A poll as recorded.
-fn row(
-    plan: &Plan,
-    now: Instant,
-    asked: Instant,
-    group: usize,
-    status: RowStatus,
-    reply: Option<Read>,
-) -> Row {
-    let fields = plan.groups[group].fields.len();
-    let (values, (out, back)) =
-        reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
-    // The controller took its sample after the request's last byte and before the reply's first.
-    let earliest = (asked + out).min(now);
-    let latest = (now - back).max(earliest);
-    let open = (latest - earliest).micros();
-    Row {
-        group,
-        t_request: asked,
-        t_reply: now,
-        t_sample: earliest + Duration::from_micros(open / 2),
-        u_sample: open.max(1) as f64 / 12f64.sqrt(),
-        values,
-        status,
     }
 }
 

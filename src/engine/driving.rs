@@ -64,6 +64,7 @@ impl Driving {
             | Notice::Failed { .. }
             | Notice::RowLost
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::Driving(self),
         }
     }

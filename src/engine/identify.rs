@@ -4,7 +4,7 @@ use super::Output;
 use super::State;
 use super::core::{Core, Notice};
 use super::link::Purpose;
-use super::precheck::PreChecking;
+use super::operating::Operating;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::plan::{Reading, SettingMax};
@@ -72,6 +72,7 @@ impl Identifying {
             | Notice::Row { .. }
             | Notice::RowLost
             | Notice::Fired(_)
+            | Notice::Typed { .. }
             | Notice::Due(_) => State::Identifying(self),
         }
     }
@@ -94,7 +95,7 @@ impl Identifying {
             return State::Identifying(self);
         }
         self.conclude_settings(core, now);
-        PreChecking::begin(core, now, 0)
+        Operating::begin(core, now, 0)
     }
 
     fn setting(

@@ -7,8 +7,10 @@ mod guard;
 mod identify;
 mod link;
 mod logged;
+mod operating;
 mod precheck;
 mod reading;
+mod rows;
 mod timers;
 mod winding;
 
@@ -17,6 +19,7 @@ use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
 pub use self::logged::{Difference, Logged, Step, replay};
+use self::operating::Operating;
 use self::precheck::PreChecking;
 use self::winding::WindingDown;
 use crate::outcome::Cause;
@@ -46,6 +49,17 @@ pub enum Input {
     Deadline,
     /// Stop, now.
     Stop(StopReason),
+    /// The operator typed what a meter shows.
+    Typed {
+        /// Operator step id.
+        id: String,
+        /// As typed.
+        text: String,
+        /// Who typed it, as for answers.
+        by: String,
+        /// Whether a person did.
+        person: bool,
+    },
     /// The operator answered a question.
     Answer {
         /// Question id.
@@ -112,6 +126,15 @@ pub enum Output {
         /// The question.
         ask: String,
     },
+    /// Have the operator type what a meter shows.
+    AskValue {
+        /// Operator step id.
+        id: String,
+        /// What is asked.
+        ask: String,
+        /// Unit of the value.
+        unit: String,
+    },
     /// It is over; nothing follows.
     Finished {
         /// As far as the engine knows: criteria come later.
@@ -134,6 +157,7 @@ pub struct Engine {
 enum State {
     Idle,
     Identifying(Identifying),
+    Operating(Operating),
     PreChecking(PreChecking),
     Driving(Driving),
     Coasting(Coasting),
@@ -164,6 +188,7 @@ impl Engine {
             Input::Deadline => {}
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
+            Input::Typed { id, text, by, person } => notices.push(Notice::Typed { id, text, by, person }),
             Input::Answer { id, yes, by, person } => notices.push(Notice::Answer { id, yes, by, person }),
         }
         self.core.deadlines(now, &mut notices);
@@ -172,6 +197,7 @@ impl Engine {
             self.state = match state {
                 State::Idle | State::Settled => State::Settled,
                 State::Identifying(state) => state.on(&mut self.core, now, notice),
+                State::Operating(state) => state.on(&mut self.core, now, notice),
                 State::PreChecking(state) => state.on(&mut self.core, now, notice),
                 State::Driving(state) => state.on(&mut self.core, now, notice),
                 State::Coasting(state) => state.on(&mut self.core, now, notice),

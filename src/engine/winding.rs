@@ -4,7 +4,7 @@
 use super::core::{Core, Notice};
 use super::guard::show;
 use super::link::Purpose;
-use super::precheck::PreChecking;
+use super::operating::Operating;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
 use crate::record::{Stage, What};
@@ -90,6 +90,7 @@ impl WindingDown {
             | Notice::Reply { .. }
             | Notice::Failed { .. }
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::WindingDown(self),
         }
     }
@@ -191,7 +192,7 @@ impl WindingDown {
         };
         let next = self.test.map(|t| t + 1).filter(|t| *t < core.plan.tests.len());
         match (outcome, next) {
-            (None, Some(test)) => PreChecking::begin(core, now, test),
+            (None, Some(test)) => Operating::begin(core, now, test),
             (outcome, _) => {
                 let (cause, why) = outcome.unwrap_or((Cause::Passed, "every test ran to its end".into()));
                 de_energised(core, now);

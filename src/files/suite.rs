@@ -25,6 +25,7 @@ table! {
     rules: [
         TableRule::Distinct(&["test", "name"], "test name"),
         TableRule::Distinct(&["question", "id"], "question id"),
+        TableRule::Distinct(&["test", "operator", "id"], "operator step id"),
     ]
 }
 
@@ -47,12 +48,33 @@ table! {
         about: Option<String>,
         /// Which demand the profile is for; the rig's shaft speed demand if absent.
         demand: Option<At<String>>,
+        /// What a person must set before the pre-checks, in order.
+        operator: Vec<OperatorStep>,
         /// Segments in order, beginning at the demand's rest value.
         profile: Vec<At<Segment>>,
         /// What must be true.
         criterion: Vec<Criterion>,
     }
     rules: [TableRule::Distinct(&["profile", "name"], "segment name")]
+}
+
+table! {
+    /// Something that a person sets, such as the supply: asked for, watched until it is there, and, with a meter, cross-checked.
+    pub struct OperatorStep as "operator step" {
+        /// Id, under which an answers file gives the meter's value.
+        id: At<String>,
+        /// What to do, such as "Raise the supply to 60 V.".
+        ask: String,
+        /// The channel that shows it.
+        of: At<String>,
+        /// The window that the channel must stay in for as long as pre-checks watch.
+        between: Vec<At<Quantity>>,
+        /// How long it may take.
+        within: Q<Time>,
+        /// Standard uncertainty of the person's own meter, whose value they then type; without it nothing is typed.
+        meter: Option<At<Quantity>>,
+    }
+    rules: [TableRule::Needed("between"), TableRule::Pair("between")]
 }
 
 choice! {
@@ -279,7 +301,7 @@ table! {
         answered_by: At<String>,
         /// When they cease to hold: RFC 3339 with offset, such as "2026-11-25T18:00:00Z".
         expires: At<String>,
-        /// Question id and answer, "yes" or "no".
+        /// Question id and answer, "yes" or "no"; operator step id and what the meter shows, such as "60.2 V".
         answer: Named<At<String>>,
     }
 }

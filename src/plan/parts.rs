@@ -343,10 +343,31 @@ pub struct Test {
     pub about: Option<String>,
     /// Index of the demand that the profile is for.
     pub demand: usize,
+    /// What a person must set before the pre-checks.
+    pub operator: Vec<OperatorStep>,
     /// The profile.
     pub profile: Profile,
     /// What must be true.
     pub criteria: Vec<Criterion>,
+}
+
+/// Something that a person sets.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OperatorStep {
+    /// Id in the answers file.
+    pub id: String,
+    /// What to do.
+    pub ask: String,
+    /// Index of the channel that shows it.
+    pub channel: usize,
+    /// Lowest value, SI.
+    pub low: f64,
+    /// Highest value, SI.
+    pub high: f64,
+    /// How long it may take.
+    pub within: Duration,
+    /// Standard uncertainty of the person's meter, SI, if one is to be read.
+    pub meter: Option<f64>,
 }
 
 /// What must be true of a test.

@@ -108,6 +108,7 @@ fn flatten(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Deadline => (2, 0, Vec::new()),
         Input::Stop(StopReason::Operator(why)) => (3, 0, format!("operator\n{why}").into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 0, format!("trouble\n{why}").into_bytes()),
+        Input::Typed { id, text, by, .. } => (5, 0, format!("{id}\n{by}\n{text}").into_bytes()),
         Input::Answer { id, yes, by, .. } => {
             (4, 0, format!("{id}\n{}\n{by}", if *yes { "yes" } else { "no" }).into_bytes())
         }
@@ -273,9 +274,13 @@ impl<A: Accounted> Turn<A> {
                 Output::Send { .. } => {}
                 Output::Record(record) => self.record(seq.unwrap_or_default(), record),
                 Output::WakeAt(at, _) => self.deadline = Some(at),
+                Output::AskValue { id, ask, unit } => {
+                    // As for questions: the engine's own deadline ends what nobody answers.
+                    let _ = self.asks.send(Asked { id, ask, unit: Some(unit) });
+                }
                 Output::Ask { id, ask } => {
                     // Without anybody to ask, the question stays open and the operator may stop.
-                    let _ = self.asks.send(Asked { id, ask });
+                    let _ = self.asks.send(Asked { id, ask, unit: None });
                 }
                 Output::Finished { cause, why } => end = Some(Settled { cause, why }),
             }

@@ -156,6 +156,7 @@ fn criterion(
 
 fn tests() -> Vec<Test> {
     let crawl = Test {
+        operator: Vec::new(),
         name: "crawl".into(),
         about: Some("Does it turn, the right way, and follow?".into()),
         demand: 0,
@@ -188,6 +189,7 @@ fn tests() -> Vec<Test> {
         ],
     };
     let climb = Test {
+        operator: Vec::new(),
         name: "climb".into(),
         about: Some("A steady ramp to 600 rpm and a small step on top.".into()),
         demand: 0,
@@ -245,6 +247,7 @@ fn tests() -> Vec<Test> {
         stairs.push((begin + 4.5, f64::from(step) * 300.0));
     }
     let stairs = Test {
+        operator: Vec::new(),
         name: "stairs".into(),
         about: Some("Up to 1200 rpm in stairs, looking at each.".into()),
         demand: 0,

@@ -74,6 +74,7 @@ pub fn plan(baud: u32) -> Plan {
         name: "crawl".into(),
         about: None,
         demand: 0,
+        operator: Vec::new(),
         profile: Profile { segments },
         criteria: Vec::new(),
     };

@@ -14,6 +14,7 @@ mod derived;
 mod fresh;
 mod links;
 mod moves;
+mod operator;
 mod profiles;
 mod ready;
 mod scope;
@@ -121,8 +122,9 @@ fn renumbered(mut plan: Plan, plan_index: &[usize]) -> Plan {
     let trips = plan.trips.iter_mut().map(|t| &mut t.channel);
     let windows = plan.ready.windows.iter_mut().map(|w| &mut w.channel);
     let stop = [&mut plan.stop.speed.0, &mut plan.stop.bus.0, &mut plan.drive.state];
+    let operator = plan.tests.iter_mut().flat_map(|t| &mut t.operator).map(|s| &mut s.channel);
     let current = plan.stop.current.iter_mut().map(|(channel, _)| channel);
-    for channel in groups.chain(trips).chain(windows).chain(stop).chain(current) {
+    for channel in groups.chain(trips).chain(windows).chain(stop).chain(current).chain(operator) {
         *channel = plan_index[*channel];
     }
     plan

@@ -2,6 +2,7 @@
 
 use super::context::{Context, head, length};
 use super::criteria;
+use super::operator;
 use super::scope::{Demand, Scope};
 use super::torque::{self, Moves};
 use crate::diag::{Diag, Place};
@@ -34,6 +35,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
             Diag::at(file.name.at, message).help("add `profile = [{ ramp = \"...\", rate = \"...\" }]`"),
         );
     }
+    let operator = operator::steps(ctx, scope, file);
     let moves = torque::moves(ctx, file, demand)?;
     let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
@@ -50,6 +52,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         name: file.name.value.clone(),
         about: file.about.clone(),
         demand: index,
+        operator: operator?,
         profile,
         criteria: criteria?,
     })

@@ -61,6 +61,7 @@ pub(super) fn check(ctx: &mut Context<'_>) {
             Segment::Cycle(_) | Segment::Repeat(_) => {}
         }
     }
+    times.extend(suite.test.iter().flat_map(|t| &t.operator).map(|s| &s.within));
     for time in times {
         let message = match time.si {
             s if s < 1e-6 => format!("{} is shorter than a microsecond", ctx.said(time.at)),

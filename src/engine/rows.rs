@@ -1,0 +1,46 @@
+//! Replies to polls as they are recorded.
+
+use crate::plan::Plan;
+use crate::record::{Row, RowStatus};
+use crate::time::{Duration, Instant};
+
+/// The values of a reply, and the time that request and reply took on the line.
+type Read = (Vec<Option<f64>>, (Duration, Duration));
+
+/// The numbers in a reply to a poll, in the order of its fields; `None` if one cannot be read.
+pub(super) fn poll_values(plan: &Plan, group: usize, line: &[u8]) -> Option<Vec<Option<f64>>> {
+    let group = &plan.groups[group];
+    let texts = group.exchange.expect.fit(line)?;
+    let read = |(channel, text): (&Option<usize>, &str)| match channel {
+        None => Some(None),
+        Some(channel) => plan.channels[*channel].reading()?.read(text).map(Some),
+    };
+    group.fields.iter().zip(texts).map(read).collect()
+}
+
+/// A poll as recorded.
+pub(super) fn row(
+    plan: &Plan,
+    now: Instant,
+    asked: Instant,
+    group: usize,
+    status: RowStatus,
+    reply: Option<Read>,
+) -> Row {
+    let fields = plan.groups[group].fields.len();
+    let (values, (out, back)) =
+        reply.unwrap_or_else(|| (vec![None; fields], (Duration::ZERO, Duration::ZERO)));
+    // The controller took its sample after the request's last byte and before the reply's first.
+    let earliest = (asked + out).min(now);
+    let latest = (now - back).max(earliest);
+    let open = (latest - earliest).micros();
+    Row {
+        group,
+        t_request: asked,
+        t_reply: now,
+        t_sample: earliest + Duration::from_micros(open / 2),
+        u_sample: open.max(1) as f64 / 12f64.sqrt(),
+        values,
+        status,
+    }
+}
