@@ -43,6 +43,15 @@ pub struct Source {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Sources {
     files: Vec<Source>,
+    beside: Vec<Beside>,
+}
+
+/// A file that another refers to: by which text, and which file it is or why it cannot be read.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Beside {
+    of: FileId,
+    written: String,
+    file: Result<FileId, String>,
 }
 
 impl Sources {
@@ -50,6 +59,24 @@ impl Sources {
     pub fn add(&mut self, name: impl Into<String>, text: impl Into<String>) -> FileId {
         self.files.push(Source { name: name.into(), text: text.into() });
         FileId(self.files.len() - 1)
+    }
+
+    /// Adds a file, as its name and text, that the file `of` refers to by the text `written`; or why it
+    /// cannot be read, in words.
+    pub fn add_beside(&mut self, of: FileId, written: &str, file: Result<(String, String), String>) {
+        let file = file.map(|(name, text)| self.add(name, text));
+        self.beside.push(Beside { of, written: written.into(), file });
+    }
+
+    /// The file that `of` refers to by the text `written`, or why it is not here.
+    ///
+    /// # Errors
+    /// The reason in words, as [`Sources::add_beside`] got it.
+    pub fn beside(&self, of: FileId, written: &str) -> Result<FileId, &str> {
+        match self.beside.iter().find(|b| b.of == of && b.written == written) {
+            Some(Beside { file, .. }) => file.as_ref().copied().map_err(String::as_str),
+            None => Err("it was not given"),
+        }
     }
 
     /// The file of that index.

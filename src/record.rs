@@ -133,6 +133,15 @@ pub enum What {
         /// Index of the test before which it ran.
         test: usize,
     },
+    /// A person is asked to set something.
+    OperatorStep {
+        /// Index of the test.
+        test: usize,
+        /// Operator step id.
+        id: String,
+        /// What to do, and what is waited for.
+        ask: String,
+    },
     /// A question was put to the operator.
     Asked {
         /// Question id.
@@ -168,6 +177,13 @@ pub enum What {
     ProfileEnded {
         /// Index of the test.
         test: usize,
+    },
+    /// A coast: samples asked for after the last stop frame show that nothing drives.
+    TorqueOff {
+        /// Index of the test.
+        test: usize,
+        /// What was found, in words with numbers.
+        found: String,
     },
     /// A trip fired.
     Trip {
@@ -328,7 +344,7 @@ pub struct LoggedInput {
     pub seq: u64,
     /// The moment handed to the engine.
     pub at: Instant,
-    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer.
+    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed.
     pub kind: u8,
     /// Index of the link, or 0.
     pub link: u16,

@@ -46,7 +46,7 @@ fn a_rehearsal_passes_replays_identically_and_reports_the_same_bytes_again() {
     let temp = tempfile::tempdir().unwrap();
     let dir = temp.path().join("run");
     let dir = dir.to_str().unwrap();
-    for suite in ["suites/first-spin.toml", "suites/ramp-tracking.toml"] {
+    for suite in ["suites/first-spin.toml", "suites/ramp-tracking.toml", "suites/small-signal.toml"] {
         let _ = std::fs::remove_dir_all(dir);
         let output = spinproof(&["rehearse", suite, "--out", dir]);
         assert_eq!(output.status.code(), Some(0), "{}", text(&output));
@@ -518,4 +518,40 @@ fn a_truncated_trace_is_reported_as_cut() {
     xml_is_valid(&dir);
     let replay = spinproof(&["replay", path]);
     assert_ne!(replay.status.code(), Some(101), "{}", text(&replay));
+}
+
+/// The table of a cycle is kept in the run folder: the documents need neither the suite's folder nor what has
+/// become of the table since.
+#[test]
+fn a_cycle_is_reported_and_replayed_from_the_run_folder_alone() {
+    let _alone = bench();
+    let temp = tempfile::tempdir().unwrap();
+    let file = |name: &str| temp.path().join(name).to_str().unwrap().to_string();
+    let suite = "schema = 1\nname = \"round\"\n[[test]]\nname = \"one\"\ncriterion = []\n\
+                 profile = [{ cycle = \"tables/round.csv\", name = \"round\" }]\n";
+    std::fs::create_dir(temp.path().join("tables")).unwrap();
+    std::fs::write(file("suite.toml"), suite).unwrap();
+    std::fs::write(file("tables/round.csv"), "t_s,speed_rpm\n0,0\n2,200\n4,0\n").unwrap();
+    let made = spinproof(&["rehearse", &file("suite.toml"), "--out", &file("run")]);
+    assert_eq!(made.status.code(), Some(0), "{}", text(&made));
+    assert_eq!(spinproof(&["check", &file("suite.toml")]).status.code(), Some(0));
+
+    std::fs::write(file("tables/round.csv"), "t_s,speed_rpm\n0,0\n2,9000\n4,x\n").unwrap();
+    for command in ["report", "replay"] {
+        let again = spinproof(&[command, &file("run")]);
+        assert_eq!(again.status.code(), Some(0), "{command}: {}", text(&again));
+    }
+    let checked = spinproof(&["check", &file("suite.toml")]);
+    assert!(text(&checked).contains("round.csv:4:3"), "{}", text(&checked));
+    std::fs::remove_file(file("tables/round.csv")).unwrap();
+    let checked = spinproof(&["check", &file("suite.toml")]);
+    assert!(
+        text(&checked).contains("the table `tables/round.csv` (suite, line 6) cannot be read"),
+        "{}",
+        text(&checked)
+    );
+
+    std::fs::write(file("run/files/round.csv"), "t_s,speed_rpm\n0,0\n2,100\n4,0\n").unwrap();
+    let changed = spinproof(&["report", &file("run")]);
+    assert!(text(&changed).contains("was changed after the run"), "{}", text(&changed));
 }

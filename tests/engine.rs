@@ -3,10 +3,10 @@
 
 mod common;
 
-use common::{RIG, UNIT, load};
+use common::{RIG, UNIT, load, torque_rig};
 use spinproof::engine::{Engine, Input, Output, StopReason};
 use spinproof::outcome::Cause;
-use spinproof::record::{Event, Record, Stage, What};
+use spinproof::record::{Event, Grade, Record, Stage, What};
 use spinproof::time::{Duration, Instant};
 
 const SUITE: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
@@ -19,6 +19,8 @@ struct Board {
     demand: f64,
     /// What a test changes before each reply: the moment, the request, the board.
     script: Box<Script>,
+    /// What a person with a meter types.
+    meter: &'static str,
 }
 
 /// A reply other than the sound one, an empty one for silence.
@@ -32,7 +34,7 @@ struct Seen {
 
 impl Board {
     fn new(script: impl FnMut(Instant, &str, &mut Seen) -> Option<String> + 'static) -> Board {
-        Board { state: 0x40, speed: 0.0, demand: 0.0, script: Box::new(script) }
+        Board { state: 0x40, speed: 0.0, demand: 0.0, script: Box::new(script), meter: "" }
     }
 
     /// The sound answer, unless the script has another; an empty one is silence.
@@ -95,8 +97,16 @@ fn drive(board: Board, stop_at: Option<Instant>) -> Ended {
     drive_on(RIG, board, stop_at)
 }
 
-fn drive_on(rig: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
-    let plan = load(rig, UNIT, SUITE, None).plan;
+fn drive_on(rig: &str, board: Board, stop_at: Option<Instant>) -> Ended {
+    drive_plan(rig, SUITE, board, stop_at)
+}
+
+fn drive_suite(suite: &str, board: Board) -> Ended {
+    drive_plan(RIG, suite, board, None)
+}
+
+fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
+    let plan = load(rig, UNIT, suite, None).plan;
     let mut engine = Engine::new(plan);
     let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
     let mut replies: Vec<(Instant, Vec<u8>)> = Vec::new();
@@ -129,6 +139,10 @@ fn drive_on(rig: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
                     Output::WakeAt(at, _) => wake = at.max(now),
                     Output::Ask { id, .. } => {
                         inputs.push(Input::Answer { id, yes: true, by: "a test".into(), person: true })
+                    }
+                    Output::AskValue { id, .. } => {
+                        let (text, by) = (board.meter.to_string(), "a test".into());
+                        inputs.push(Input::Typed { id, text, by, person: true });
                     }
                     Output::Record(Record::Event(event)) => events.push(event),
                     Output::Record(_) => {}
@@ -368,4 +382,318 @@ fn nothing_asked_for_before_the_stop_is_proof() {
             ended.when(|w| matches!(w, What::Stage { stage: Stage::NotDriven, confirmed: true, .. }));
         assert!(proved > at(980), "{moved}: proved at {proved}");
     }
+}
+
+// ---- coasting: as safe as winding down ----
+
+const COAST: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
+    profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }, { coast = \"5 s\", below = \"60 rpm\" }]\ncriterion = []\n";
+
+/// Whether a segment began, by index.
+fn began(index: usize) -> impl Fn(&What) -> bool {
+    move |w| matches!(w, What::SegmentBegan { segment, .. } if *segment == index)
+}
+
+fn torque_off(what: &What) -> bool {
+    matches!(what, What::TorqueOff { .. })
+}
+
+/// A board whose shaft runs down at 40 rpm/s from 120 rpm once the first stop frame came.
+fn running_down(mut also: impl FnMut(Duration, &str, &mut Seen) -> Option<String> + 'static) -> Board {
+    let mut stopped: Option<Instant> = None;
+    Board::new(move |now, request, seen| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+        }
+        let since = now - stopped?;
+        if let Some(reply) = also(since, request, seen) {
+            return Some(reply);
+        }
+        reads(request, seen.state, (120.0 - 40.0 * since.secs_f64()).max(0.0), 0.0)
+    })
+}
+
+#[test]
+fn a_coast_is_torque_off_proved_and_watched_until_its_speed() {
+    let ended = drive_suite(COAST, running_down(|_, _, _| None));
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let (coast, off) = (ended.when(began(1)), ended.when(torque_off));
+    assert!(off > coast && off - coast < Duration::from_millis(100), "proved at {off}");
+    assert!(ended.when(|w| matches!(w, What::StopSent { .. })) == coast, "stop frames at once");
+    // Below 60 rpm after 1.5 s, and three samples of that.
+    let over = ended.when(|w| matches!(w, What::ProfileEnded { .. })) - coast;
+    assert!((1500..1540).contains(&(over.micros() / 1000)), "over after {over}");
+    assert_eq!((ended.stages(Stage::NotDriven), ended.stages(Stage::AtRest)), (vec![true], vec![true]));
+}
+
+/// The demand is not sent any more, so nothing derived from it can trip; the pump's goes on.
+#[test]
+fn while_coasting_no_demand_is_sent_but_the_pumps() {
+    let sent = std::rc::Rc::new(std::cell::RefCell::new(Vec::new()));
+    let log = sent.clone();
+    let board = running_down(move |since, request, _| {
+        log.borrow_mut().push((since, request.to_string()));
+        None
+    });
+    let ended = drive_suite(COAST, board);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let sent = sent.borrow();
+    assert!(!sent.iter().any(|(_, r)| r.starts_with("SOUR:SPE")), "a speed was demanded");
+    assert!(sent.iter().filter(|(_, r)| r.starts_with("SOUR:PUMP")).count() > 2, "the pump stays on");
+}
+
+#[test]
+fn a_coast_ends_after_its_time_if_the_shaft_is_not_slow_by_then() {
+    let ended = drive_suite(
+        COAST,
+        running_down(|since, request, seen| {
+            let speed = if since < Duration::from_millis(6000) { 100.0 } else { 0.0 };
+            reads(request, seen.state, speed, 0.0)
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let over = ended.when(|w| matches!(w, What::ProfileEnded { .. })) - ended.when(began(1));
+    assert_eq!(over, Duration::from_millis(5000));
+}
+
+#[test]
+fn a_drive_that_comes_back_on_during_a_coast_trips() {
+    let ended = drive_suite(
+        COAST,
+        running_down(|since, request, _| {
+            let back = (500..600).contains(&(since.micros() / 1000));
+            if back { reads(request, 0x27, 100.0, 0.0) } else { None }
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("again while coasting"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::ProfileEnded { .. })), 0);
+}
+
+/// The phase current does not go: the coast is broken off after the 250 ms that the rig allows, and the stop that
+/// follows cannot be confirmed either.
+#[test]
+fn a_coast_that_is_not_proved_to_be_one_trips() {
+    let ended = drive_suite(COAST, running_down(|_, request, seen| reads(request, seen.state, 100.0, 5.0)));
+    assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
+    assert_eq!(ended.count(torque_off), 0);
+    let tripped = ended.when(|w| matches!(w, What::Trip { trip, .. } if trip == "torque off"));
+    assert_eq!(tripped - ended.when(began(1)), Duration::from_millis(250));
+}
+
+#[test]
+fn trips_are_watched_while_coasting() {
+    let ended = drive_suite(
+        COAST,
+        running_down(|since, request, _| {
+            let hot = since > Duration::from_millis(500) && request == "MEAS:SLOW?";
+            hot.then(|| "20.0,90.0,20.0,0.0,1".into())
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("inverter_hot"), "{}", ended.why);
+}
+
+/// A coast's stop frame that is lost is repeated, like that of a stop.
+#[test]
+fn a_lost_stop_frame_of_a_coast_is_repeated() {
+    let mut lost = 0;
+    let ended = drive_suite(
+        COAST,
+        running_down(move |_, request, _| {
+            lost += i32::from(request.starts_with("CONT:WORD 0"));
+            (request.starts_with("CONT:WORD 0") && lost <= 2).then(String::new)
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let coast = ended.when(began(1));
+    let frames = ended.events.iter().filter(|e| matches!(e.what, What::StopSent { .. }));
+    assert!(frames.filter(|e| e.at < coast + Duration::from_millis(250)).count() >= 3);
+}
+
+/// Ctrl-C during a coast is a stop like any other.
+#[test]
+fn a_stop_during_a_coast_ends_stopped_and_proved() {
+    // The coast begins about 2 s after the start: 1 s of watching, 1 s of ramp, the enabling between them.
+    for ms in [2030, 2100, 2500, 3000] {
+        let ended = drive_plan(RIG, COAST, running_down(|_, _, _| None), Some(at(ms)));
+        assert!(ended.when(began(1)) < at(ms), "the coast had begun");
+        assert_eq!(ended.cause, Cause::Stopped, "at {ms} ms: {}", ended.why);
+        assert_eq!(ended.stages(Stage::NotDriven), [true], "at {ms} ms");
+    }
+}
+
+// ---- torque on a free shaft: only below the controller's own limit ----
+
+const TORQUE: &str = "schema = 1\nname = \"push\"\n[[test]]\nname = \"push\"\ndemand = \"torque\"\n\
+    profile = [{ ramp = \"2 Nm\", rate = \"2 Nm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
+
+/// A board whose own speed limit reads as `limit`.
+fn limited(limit: &'static str) -> Board {
+    Board::new(move |_, request, _| (request == "CONF:SPE:LIM?").then(|| limit.into()))
+}
+
+fn driven(what: &What) -> bool {
+    matches!(what, What::SegmentBegan { .. })
+}
+
+/// The plan allows 1947.5 rpm (`tests/profiles.rs` has it worked by hand).
+#[test]
+fn a_torque_is_demanded_only_where_the_controllers_own_limit_fits() {
+    for (limit, fits) in [("1947", true), ("800.0", true), ("1948", false), ("2200.0", false)] {
+        let ended = drive_plan(&torque_rig(), TORQUE, limited(limit), None);
+        let expected = if fits { Cause::Passed } else { Cause::Refused };
+        assert_eq!(ended.cause, expected, "{limit}: {}", ended.why);
+        assert_eq!(ended.count(driven) > 0, fits, "{limit}");
+        let said = ended.events.iter().find_map(|e| match &e.what {
+            What::PreCheck { name, holds, found, .. } if name == "controller's own limit" => {
+                Some((*holds, found))
+            }
+            _ => None,
+        });
+        let (holds, found) = said.expect("a pre-check of its own");
+        assert_eq!(holds, fits, "{found}");
+        assert!(found.contains("at most 1947 rpm") && found.contains("gain on a free shaft"), "{found}");
+    }
+}
+
+/// Many boards mean "no limit" by zero; one that answers nonsense is not trusted either.
+#[test]
+fn a_limit_that_is_none_is_refused() {
+    for limit in ["0", "-1", "NAN", "9.91E37", "off", "inf"] {
+        let ended = drive_plan(&torque_rig(), TORQUE, limited(limit), None);
+        assert_eq!(ended.cause, Cause::Refused, "{limit}: {}", ended.why);
+        assert_eq!(ended.count(driven), 0, "{limit}");
+    }
+}
+
+/// While a torque is demanded the speed demand is silent: two demands would fight each other.
+#[test]
+fn only_the_tests_own_demand_is_sent() {
+    let sent = std::rc::Rc::new(std::cell::RefCell::new(Vec::new()));
+    let log = sent.clone();
+    let board = Board::new(move |_, request, _| {
+        log.borrow_mut().push(request.to_string());
+        (request == "CONF:SPE:LIM?").then(|| "1800".into())
+    });
+    let ended = drive_plan(&torque_rig(), TORQUE, board, None);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let sent = sent.borrow();
+    assert!(!sent.iter().any(|r| r.starts_with("SOUR:SPE")));
+    assert!(sent.iter().any(|r| r == "SOUR:TORQ 2.00;*OPC?"), "the ramp got to its end");
+}
+
+#[test]
+fn an_overspeed_trips_under_torque_too() {
+    let board = Board::new(move |now, request, seen| {
+        if request == "CONF:SPE:LIM?" {
+            return Some("1800".into());
+        }
+        if now > at(2000) && seen.state == 0x27 { reads(request, seen.state, 1950.0, 1.0) } else { None }
+    });
+    let ended = drive_plan(&torque_rig(), TORQUE, board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("overspeed"), "{}", ended.why);
+}
+
+// ---- operator steps: asked for, watched, cross-checked ----
+
+const RAISE: &str = "schema = 1\nname = \"raised\"\n[[test]]\nname = \"one\"\n\
+    operator = [{ id = \"raise\", ask = \"Raise the supply.\", of = \"bus\", between = [\"150 V\", \"160 V\"], \
+    within = \"20 s\", meter = \"0.4 V\" }]\n\
+    profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }]\ncriterion = []\n";
+
+/// A board whose bus a person raises: the volts at each moment.
+fn raised(meter: &'static str, mut bus: impl FnMut(Instant) -> f64 + 'static) -> Board {
+    let board = Board::new(move |now, request, seen| {
+        (request == "MEAS:DRIV?" && seen.state == 0x40).then(|| format!("64,0.0,0.0,{:.2},0.0", bus(now)))
+    });
+    Board { meter, ..board }
+}
+
+/// Whether the operator step held, how it is known and what was found.
+fn step_of(ended: &Ended) -> Option<(bool, Grade, String)> {
+    ended.events.iter().find_map(|e| match &e.what {
+        What::PreCheck { name, holds, grade, found, .. } if name == "operator step raise" => {
+            Some((*holds, *grade, found.clone()))
+        }
+        _ => None,
+    })
+}
+
+/// The bus is at 20 V until 3 s: too low trips nothing while a person is turning it up, and the pre-checks begin
+/// only when it has been in its window for as long as they watch, one second.
+#[test]
+fn the_pre_checks_wait_until_a_person_has_raised_the_supply() {
+    let ended = drive_plan(RIG, RAISE, raised("155", |now| if now < at(3000) { 20.0 } else { 155.0 }), None);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let (holds, grade, found) = step_of(&ended).expect("the step");
+    assert!(holds && grade == Grade::Confirmed, "{found}");
+    let asked = ended.when(|w| matches!(w, What::Asked { id } if id == "raise"));
+    assert!((4000..4030).contains(&(asked.micros() / 1000)), "asked for the meter at {asked}");
+    let watched = ended.when(|w| matches!(w, What::PreCheck { name, .. } if name == "bus in window"));
+    assert!(watched >= asked + Duration::from_millis(1000), "watched until {watched}");
+}
+
+/// Worked by hand: channel 0.5 V, meter 0.4 V: 2 x sqrt(0.25 + 0.16) = 1.2806 V may lie between them. The bus is
+/// 155.00 V.
+#[test]
+fn meter_and_reading_must_agree_within_their_joint_uncertainty() {
+    for (typed, holds) in [
+        ("153.72", true),
+        ("156.28 V", true),
+        ("0.15372 kV", true),
+        ("153.71", false),
+        ("156.29", false),
+        ("15.5", false),
+        ("-155", false),
+    ] {
+        let ended = drive_plan(RIG, RAISE, raised(typed, |_| 155.0), None);
+        let (held, grade, found) = step_of(&ended).expect("the step");
+        assert_eq!((held, grade), (holds, Grade::Confirmed), "{typed}: {found}");
+        assert!(found.contains("allowed (k = 2)"), "{found}");
+        assert_eq!(ended.cause, if holds { Cause::Passed } else { Cause::Refused }, "{}", ended.why);
+        assert_eq!(ended.count(driven) > 0, holds, "{typed}");
+    }
+}
+
+#[test]
+fn a_meter_value_that_is_none_is_asked_for_three_times_and_then_refused() {
+    for typed in ["", "about 155", "155 A", "nan"] {
+        let ended = drive_plan(RIG, RAISE, raised(typed, |_| 155.0), None);
+        assert_eq!(ended.cause, Cause::Refused, "{typed}: {}", ended.why);
+        assert_eq!(ended.count(|w| matches!(w, What::Asked { id } if id == "raise")), 3, "{typed}");
+        assert_eq!(ended.count(driven), 0);
+    }
+}
+
+#[test]
+fn an_operator_step_that_is_not_done_in_time_is_refused() {
+    let ended = drive_plan(RIG, RAISE, raised("155", |_| 20.0), None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("bus 20.00 V after 20 s"), "{}", ended.why);
+    // It is not enough to pass through the window: one sample in four is outside.
+    let mut n = 0;
+    let wavering = move |_| {
+        n += 1;
+        if n % 4 == 0 { 149.0 } else { 155.0 }
+    };
+    let ended = drive_plan(RIG, RAISE, raised("155", wavering), None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+}
+
+#[test]
+fn raising_the_supply_too_far_ends_it() {
+    let ended = drive_plan(RIG, RAISE, raised("155", |now| if now < at(2000) { 20.0 } else { 190.0 }), None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("bus_high would trip"), "{}", ended.why);
+    assert_eq!(ended.count(driven), 0);
+}
+
+/// Ctrl-C while a person is asked is a stop like any other.
+#[test]
+fn a_stop_during_an_operator_step_ends_stopped_and_proved() {
+    let ended = drive_plan(RIG, RAISE, raised("155", |_| 20.0), Some(at(2500)));
+    assert_eq!(ended.cause, Cause::Stopped, "{}", ended.why);
+    assert_eq!(ended.stages(Stage::NotDriven), [true]);
 }

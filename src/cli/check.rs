@@ -1,14 +1,14 @@
 //! `check`: files read and held against each other; no port is touched.
 
 use super::Early;
-use super::load::{demo_rig, demo_unit, invalid, read};
+use super::load::{add_cycles, beside, demo_rig, demo_unit, invalid, read};
 use crate::diag::{Diag, Sources};
 use crate::files::load::{self, Role};
 use crate::metrics;
 use crate::outcome::Cause;
 use crate::plan::{resolve, summary};
 use crate::units::Unit;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Arguments of `check`.
 #[derive(Debug, clap::Args)]
@@ -63,7 +63,13 @@ fn check(args: &Args) -> Result<Cause, Early> {
         match load::guess_role(text) {
             Some(Role::Rig) => collect(&mut rigs, &mut diags, load::read_rig(&mut sources, name, text)),
             Some(Role::Unit) => collect(&mut units, &mut diags, load::read_unit(&mut sources, name, text)),
-            Some(Role::Suite) => collect(&mut suites, &mut diags, load::read_suite(&mut sources, name, text)),
+            Some(Role::Suite) => {
+                let before = suites.len();
+                collect(&mut suites, &mut diags, load::read_suite(&mut sources, name, text));
+                if let Some(suite) = suites.get(before) {
+                    add_cycles(&mut sources, suite, &|written| beside(Path::new(name), written));
+                }
+            }
             Some(Role::Answers) => {
                 collect(&mut Vec::new(), &mut diags, load::read_answers(&mut sources, name, text));
             }

@@ -22,9 +22,29 @@ pub(super) struct Loaded {
     pub rig: Rig,
     pub unit: Unit,
     pub plan: Arc<Plan>,
-    /// Role, text: as used, for the run folder.
-    pub texts: Vec<(&'static str, String)>,
+    /// As used, for the run folder.
+    pub texts: Vec<Text>,
 }
+
+/// A file as used.
+pub(super) struct Text {
+    pub role: &'static str,
+    /// The name to keep it under.
+    pub name: String,
+    pub text: String,
+    /// What the suite calls it, of a file that the suite refers to.
+    pub written: Option<String>,
+}
+
+impl Text {
+    /// A file with a role of its own.
+    pub(super) fn of(role: &'static str, text: &str) -> Text {
+        Text { role, name: format!("{role}.toml"), text: text.into(), written: None }
+    }
+}
+
+/// Finds a file that the suite refers to by what it calls it: name and text, or why not.
+pub(super) type Beside<'a> = &'a dyn Fn(&str) -> Result<(String, String), String>;
 
 /// Reads and resolves; every mistake is in the error's text.
 pub(super) fn load(files: &Files) -> Result<Loaded, Early> {
@@ -35,7 +55,28 @@ pub(super) fn load(files: &Files) -> Result<Loaded, Early> {
     let suite = read(&files.suite, "suite")?;
     let rig = with_demo(files.rig.as_deref(), "rig", demo_rig)?;
     let unit = with_demo(files.unit.as_deref(), "unit", demo_unit)?;
-    resolve_texts(&rig, &unit, &suite, files.build.as_deref())
+    resolve_texts(&rig, &unit, &suite, &|written| beside(&files.suite, written), files.build.as_deref())
+}
+
+/// Reads a file whose path counts from the suite's.
+pub(super) fn beside(suite: &Path, written: &str) -> Result<(String, String), String> {
+    let path = suite.parent().unwrap_or(Path::new("")).join(written);
+    let text = std::fs::read_to_string(&path).map_err(|error| format!("{}: {error}", path.display()))?;
+    Ok((path.display().to_string(), text))
+}
+
+/// Adds the tables that a suite refers to, right or wrong: the plan tells.
+pub(super) fn add_cycles(sources: &mut Sources, suite: &Suite, beside: Beside<'_>) -> Vec<Text> {
+    let mut texts = Vec::new();
+    for written in suite.cycles() {
+        let found = beside(written);
+        if let Ok((name, text)) = &found {
+            let written = Some(written.value.clone());
+            texts.push(Text { role: "cycle", name: name.clone(), text: text.clone(), written });
+        }
+        sources.add_beside(suite.at.file, written, found);
+    }
+    texts
 }
 
 /// Resolves texts with the names they go by in messages.
@@ -43,6 +84,7 @@ pub(super) fn resolve_texts(
     rig: &(String, String),
     unit: &(String, String),
     suite: &(String, String),
+    beside: Beside<'_>,
     build: Option<&str>,
 ) -> Result<Loaded, Early> {
     let mut sources = Sources::default();
@@ -51,12 +93,14 @@ pub(super) fn resolve_texts(
     diags.extend(more);
     let (s, more) = read_suite(&mut sources, &suite.0, &suite.1);
     diags.extend(more);
+    let cycles = s.as_ref().map(|s| add_cycles(&mut sources, s, beside)).unwrap_or_default();
     let (r, u, s): (Rig, Unit, Suite) = match (r, u, s) {
         (Some(r), Some(u), Some(s)) if diags.is_empty() => (r, u, s),
         _ => return Err(invalid(&sources, &diags)),
     };
     let plan = resolve(&sources, &r, &u, &s, build).map_err(|diags| invalid(&sources, &diags))?;
-    let texts = vec![("rig", rig.1.clone()), ("unit", unit.1.clone()), ("suite", suite.1.clone())];
+    let mut texts = vec![Text::of("rig", &rig.1), Text::of("unit", &unit.1), Text::of("suite", &suite.1)];
+    texts.extend(cycles);
     Ok(Loaded { rig: r, unit: u, plan: Arc::new(plan), texts })
 }
 

@@ -1,6 +1,6 @@
 //! `rehearse`: the identical engine on a virtual clock.
 
-use super::load::load;
+use super::load::{Text, load};
 use super::{Early, Files, Making};
 use crate::engine::Output;
 use crate::outcome::Cause;
@@ -79,11 +79,12 @@ pub(super) fn parse_faults(texts: &[String]) -> Result<Vec<FaultSetting>, Early>
 }
 
 /// Copies the files as used into the run folder.
-pub(super) fn keep_files(
-    folder: &RunFolder,
-    texts: &[(&'static str, String)],
-) -> std::io::Result<Vec<crate::trace::FileUsed>> {
-    texts.iter().map(|(role, text)| folder.keep(role, &format!("{role}.toml"), text.as_bytes())).collect()
+pub(super) fn keep_files(folder: &RunFolder, texts: &[Text]) -> std::io::Result<Vec<crate::trace::FileUsed>> {
+    let keep = |text: &Text| {
+        let used = folder.keep(text.role, &text.name, text.text.as_bytes())?;
+        Ok(crate::trace::FileUsed { written: text.written.clone(), ..used })
+    };
+    texts.iter().map(keep).collect()
 }
 
 fn write_truth(folder: &RunFolder, rows: &[TruthRow]) -> std::io::Result<()> {

@@ -32,7 +32,15 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
             None => Err(not_made(&format!("{} holds no readable {role} file", dir.display()))),
         }
     };
-    let loaded = resolve_texts(&text("rig")?, &text("unit")?, &text("suite")?, folder.info.build.as_deref())?;
+    // What the suite refers to is what was kept, never a file elsewhere: that may have changed since.
+    let beside = |written: &str| {
+        let file = folder.files.iter().find(|f| f.used.written.as_deref() == Some(written));
+        let file = file.ok_or("the run folder holds no such file")?;
+        let text = String::from_utf8(file.bytes.clone()).map_err(|_| "it is no text")?;
+        Ok((dir.join(&file.used.name).display().to_string(), text))
+    };
+    let (rig, unit, suite) = (text("rig")?, text("unit")?, text("suite")?);
+    let loaded = resolve_texts(&rig, &unit, &suite, &beside, folder.info.build.as_deref())?;
     let trace = crate::trace::read(dir).map_err(|e| not_made(&e))?;
     Ok((folder, loaded, trace))
 }

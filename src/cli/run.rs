@@ -1,6 +1,6 @@
 //! `run`: drive a unit through a suite, and report.
 
-use super::load::{Loaded, answers, load};
+use super::load::{Loaded, Text, answers, load};
 use super::rehearse::{keep_files, parse_faults};
 use super::{Early, Files, Making};
 use crate::engine::Logged;
@@ -37,7 +37,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let mut loaded = load(&args.files)?;
     let answers = args.answers.as_deref().map(answers).transpose()?;
     if let Some((_, text)) = &answers {
-        loaded.texts.push(("answers", text.clone()));
+        loaded.texts.push(Text::of("answers", text));
     }
     let kinds = admit(&loaded)?;
     let faults = parse_faults(&args.making.faults)?;

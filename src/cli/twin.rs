@@ -65,7 +65,8 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     let rig = args.rig.as_deref().map_or_else(|| Ok(demo_rig()), |p| read(p, "rig"))?;
     let unit = args.unit.as_deref().map_or_else(|| Ok(demo_unit()), |p| read(p, "unit"))?;
     let suite = ("first-spin.toml".to_string(), NO_SUITE.to_string());
-    let loaded = resolve_texts(&rig, &unit, &suite, args.build.as_deref())?;
+    let loaded =
+        resolve_texts(&rig, &unit, &suite, &|_| Err("it is not needed here".into()), args.build.as_deref())?;
     let faults = parse_faults(&args.faults)?;
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;

@@ -59,6 +59,16 @@ impl Core {
         }
     }
 
+    /// When the next poll or demand of a link will be due.
+    pub(super) fn free_until(&self, plan: &Plan, link: usize) -> Instant {
+        let here = |timer: Timer| match timer {
+            Timer::Poll(group) => plan.groups[group].link == link,
+            Timer::Heartbeat(demand) => plan.demands[demand].link == link,
+            _ => false,
+        };
+        self.timers.first(here).unwrap_or(Instant::NEVER)
+    }
+
     fn begin_burst(&mut self, now: Instant) {
         let bursts = &mut self.bursts;
         bursts.capture = None;

@@ -7,6 +7,7 @@ use super::link::{Expected, Heard, HostLink, Purpose, expectation};
 use super::rows::{poll_values, row};
 use super::timers::Timers;
 use super::{Output, Timer};
+use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::{Group, Plan, Valued, Values, state_of};
 use crate::record::{Event, Record, RowStatus, Sent, What};
@@ -34,6 +35,8 @@ pub(super) enum Notice {
     Due(Timer),
     /// A link is gone, or a stop came from outside: with what the run ends.
     Ends(Cause, String),
+    /// The operator typed what a meter shows.
+    Typed { id: String, text: String, by: String, person: bool },
     /// The operator answered.
     Answer { id: String, yes: bool, by: String, person: bool },
 }
@@ -105,6 +108,17 @@ impl Core {
         self.links[link].cancel(drop);
     }
 
+    /// A test begins: polls and pump run, nothing turns.
+    pub(super) fn begin_test(&mut self, now: Instant, test: usize) {
+        self.event(now, What::TestBegan { test });
+        self.start_polling(now);
+        for demand in 0..self.plan.demands.len() {
+            if self.plan.demands[demand].sets == Sets::Pump {
+                self.start_heartbeat(now, demand);
+            }
+        }
+    }
+
     /// Starts polling every group; the first request of each goes out at once.
     pub(super) fn start_polling(&mut self, now: Instant) {
         if !std::mem::replace(&mut self.polling, true) {
@@ -144,7 +158,7 @@ impl Core {
 
     /// No profile any more: demands go back to their rest values when next sent, and what was told
     /// before the stop is no longer in force. A proof by older stop frames counts no more.
-    pub(super) fn end_profile(&mut self) {
+    fn end_profile(&mut self) {
         self.profile = None;
         self.stop_sent = None;
         self.values.on_stop();
@@ -162,6 +176,33 @@ impl Core {
         for (index, frame) in plan.stop.frames.iter().enumerate() {
             self.links[frame.link].ask(Purpose::Stop(index));
         }
+    }
+
+    /// The way to no torque, the same for a stop and for a coast: no profile, no demand but the pump's, stop
+    /// frames at the head of every line, and a deadline for the proof.
+    pub(super) fn torque_off(&mut self, now: Instant) {
+        self.end_profile();
+        for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
+            self.timers.clear(timer);
+        }
+        let plan = Arc::clone(&self.plan);
+        for (index, demand) in plan.demands.iter().enumerate() {
+            if demand.sets != Sets::Pump {
+                self.stop_heartbeat(index);
+            }
+        }
+        self.stop(now, true);
+        self.start_polling(now);
+        self.timers.set(Timer::StopFrame, now + plan.stop.every);
+        self.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
+    }
+
+    /// Sends the stop frames again if anything was `heard` since the last, and waits for the next time.
+    pub(super) fn repeat_stop(&mut self, now: Instant, heard: &mut bool) {
+        if std::mem::take(heard) {
+            self.stop(now, false);
+        }
+        self.timers.set(Timer::StopFrame, now + self.plan.stop.every);
     }
 
     /// Nothing more is sent or waited for.
@@ -402,16 +443,6 @@ impl Core {
                 self.out.push_back(Output::WakeAt(at, timer));
             }
         }
-    }
-
-    /// When the next poll or demand of a link will be due.
-    fn free_until(&self, plan: &Plan, link: usize) -> Instant {
-        let here = |timer: Timer| match timer {
-            Timer::Poll(group) => plan.groups[group].link == link,
-            Timer::Heartbeat(demand) => plan.demands[demand].link == link,
-            _ => false,
-        };
-        self.timers.first(here).unwrap_or(Instant::NEVER)
     }
 
     fn send(&mut self, plan: &Plan, now: Instant, link: usize, purpose: Purpose) {

@@ -2,6 +2,7 @@
 
 use super::State;
 use super::Timer;
+use super::coasting::Coasting;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
@@ -63,6 +64,7 @@ impl Driving {
             | Notice::Failed { .. }
             | Notice::RowLost
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::Driving(self),
         }
     }
@@ -128,7 +130,11 @@ impl Driving {
     fn segment(mut self, core: &mut Core, now: Instant) -> State {
         let Phase::Running { since, segment } = self.phase else { return State::Driving(self) };
         let next = segment + 1;
-        if next < core.plan.tests[self.test].profile.segments.len() {
+        let planned = &core.plan.tests[self.test].profile.segments;
+        if planned.get(next).is_some_and(|s| s.coasts()) {
+            return Coasting::begin(core, now, self.test, next);
+        }
+        if next < planned.len() {
             self.phase = Phase::Running { since, segment: next };
             self.begin_segment(core, now, next);
             core.refresh_demand(self.test);

@@ -4,11 +4,13 @@ use super::Output;
 use super::State;
 use super::core::{Core, Notice};
 use super::link::Purpose;
-use super::precheck::PreChecking;
+use super::operating::Operating;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
+use crate::plan::{Reading, SettingMax};
 use crate::record::{Grade, What};
 use crate::time::Instant;
+use crate::units::rounded_text;
 use sha2::{Digest, Sha256};
 use std::collections::VecDeque;
 use std::fmt::Write;
@@ -70,6 +72,7 @@ impl Identifying {
             | Notice::Row { .. }
             | Notice::RowLost
             | Notice::Fired(_)
+            | Notice::Typed { .. }
             | Notice::Due(_) => State::Identifying(self),
         }
     }
@@ -92,7 +95,7 @@ impl Identifying {
             return State::Identifying(self);
         }
         self.conclude_settings(core, now);
-        PreChecking::begin(core, now, 0)
+        Operating::begin(core, now, 0)
     }
 
     fn setting(
@@ -113,14 +116,15 @@ impl Identifying {
             now,
             What::Setting { link: link.name.clone(), name: setting.name.clone(), value: value.clone() },
         );
-        match &setting.must_be {
-            Some(must_be) if *must_be != value => {
-                let found = format!("{} is `{value}`, must be `{must_be}`", setting.name);
-                pre_check(core, now, "settings", false, Grade::Measured, found.clone());
-                Err(format!("settings: {found}"))
-            }
-            _ => Ok(()),
+        if let Some(must_be) = setting.must_be.as_ref().filter(|must_be| **must_be != value) {
+            let found = format!("{} is `{value}`, must be `{must_be}`", setting.name);
+            pre_check(core, now, "settings", false, Grade::Measured, found.clone());
+            return Err(format!("settings: {found}"));
         }
+        let Some(max) = &setting.at_most else { return Ok(()) };
+        let (holds, found) = below(&setting.name, &value, max);
+        pre_check(core, now, CONTROLLERS_LIMIT, holds, Grade::Measured, found.clone());
+        if holds { Ok(()) } else { Err(format!("{CONTROLLERS_LIMIT}: {found}")) }
     }
 
     fn conclude_settings(&mut self, core: &mut Core, now: Instant) {
@@ -163,6 +167,21 @@ impl Identifying {
         self.questions.pop_front();
         self.next(core, now)
     }
+}
+
+/// Name of the pre-check that a torque demand on a free shaft rests on.
+const CONTROLLERS_LIMIT: &str = "controller's own limit";
+
+/// Whether a setting is a number above zero and no higher than it may be. A limit of zero or below is none on
+/// many boards, so it is not trusted (common practice).
+fn below(name: &str, value: &str, max: &SettingMax) -> (bool, String) {
+    let number = Reading::Number.read(value).filter(|n| n.is_finite() && *n > 0.0);
+    let Some(number) = number else {
+        return (false, format!("{name} is `{value}`, expected a number above zero"));
+    };
+    let highest = rounded_text(&max.unit, max.si, None);
+    let found = format!("{name} is {value} {}, at most {highest} {}: {}", max.unit, max.unit, max.why);
+    (max.unit.to_si(number) <= max.si, found)
 }
 
 fn refuse(core: &mut Core, now: Instant, why: String) -> State {

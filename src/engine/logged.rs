@@ -119,6 +119,9 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Deadline => (2, 0, Vec::new()),
         Input::Stop(StopReason::Operator(why)) => (3, 0, why.clone().into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 1, why.clone().into_bytes()),
+        Input::Typed { id, text, by, person } => {
+            (5, u16::from(*person), format!("{id}\n{by}\n{text}").into_bytes())
+        }
         Input::Answer { id, yes, by, person } => {
             (4, u16::from(*yes) | u16::from(*person) << 1, format!("{id}\n{by}").into_bytes())
         }
@@ -138,6 +141,12 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
             let text = text()?;
             let (id, by) = text.split_once('\n')?;
             Input::Answer { id: id.into(), yes: bits & 1 != 0, by: by.into(), person: bits & 2 != 0 }
+        }
+        (5, person) => {
+            let text = text()?;
+            let (id, rest) = text.split_once('\n')?;
+            let (by, typed) = rest.split_once('\n')?;
+            Input::Typed { id: id.into(), text: typed.into(), by: by.into(), person: person == 1 }
         }
         _ => return None,
     })
@@ -192,6 +201,10 @@ fn hash(digest: &mut Sha256, output: &Output) {
         Output::Ask { id, ask } => {
             digest.update([5]);
             digest.update(format!("{id}\n{ask}"));
+        }
+        Output::AskValue { id, ask, unit } => {
+            digest.update([7]);
+            digest.update(format!("{id}\n{ask}\n{unit}"));
         }
         Output::Finished { cause, why } => {
             digest.update([6, cause.exit_code()]);

@@ -1,22 +1,26 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
 mod burst;
+mod coasting;
 mod core;
 mod driving;
 mod guard;
 mod identify;
 mod link;
 mod logged;
+mod operating;
 mod precheck;
 mod reading;
 mod rows;
 mod timers;
 mod winding;
 
+use self::coasting::Coasting;
 use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
 pub use self::logged::{Difference, Logged, Machine, Step, replay};
+use self::operating::Operating;
 use self::precheck::PreChecking;
 use self::winding::WindingDown;
 use crate::outcome::Cause;
@@ -46,6 +50,17 @@ pub enum Input {
     Deadline,
     /// Stop, now.
     Stop(StopReason),
+    /// The operator typed what a meter shows.
+    Typed {
+        /// Operator step id.
+        id: String,
+        /// As typed.
+        text: String,
+        /// Who typed it, as for answers.
+        by: String,
+        /// Whether a person did.
+        person: bool,
+    },
     /// The operator answered a question.
     Answer {
         /// Question id.
@@ -114,6 +129,15 @@ pub enum Output {
         /// The question.
         ask: String,
     },
+    /// Have the operator type what a meter shows.
+    AskValue {
+        /// Operator step id.
+        id: String,
+        /// What is asked.
+        ask: String,
+        /// Unit of the value.
+        unit: String,
+    },
     /// It is over; nothing follows.
     Finished {
         /// As far as the engine knows: criteria come later.
@@ -136,8 +160,10 @@ pub struct Engine {
 enum State {
     Idle,
     Identifying(Identifying),
+    Operating(Operating),
     PreChecking(PreChecking),
     Driving(Driving),
+    Coasting(Coasting),
     WindingDown(WindingDown),
     Settled,
 }
@@ -165,6 +191,7 @@ impl Engine {
             Input::Deadline => {}
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
+            Input::Typed { id, text, by, person } => notices.push(Notice::Typed { id, text, by, person }),
             Input::Answer { id, yes, by, person } => notices.push(Notice::Answer { id, yes, by, person }),
         }
         self.core.deadlines(now, &mut notices);
@@ -173,8 +200,10 @@ impl Engine {
             self.state = match state {
                 State::Idle | State::Settled => State::Settled,
                 State::Identifying(state) => state.on(&mut self.core, now, notice),
+                State::Operating(state) => state.on(&mut self.core, now, notice),
                 State::PreChecking(state) => state.on(&mut self.core, now, notice),
                 State::Driving(state) => state.on(&mut self.core, now, notice),
+                State::Coasting(state) => state.on(&mut self.core, now, notice),
                 State::WindingDown(state) => state.on(&mut self.core, now, notice),
             };
         }

@@ -8,7 +8,6 @@ use super::driving::Driving;
 use super::guard::show;
 use super::link::Purpose;
 use super::winding::WindingDown;
-use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::Window;
 use crate::record::{Grade, What};
@@ -48,15 +47,8 @@ pub(super) struct PreChecking {
 }
 
 impl PreChecking {
-    /// Begins the watch before a test: polls and pump run, nothing turns.
+    /// Begins the watch of a test that has begun.
     pub(super) fn begin(core: &mut Core, now: Instant, test: usize) -> State {
-        core.event(now, What::TestBegan { test });
-        core.start_polling(now);
-        for demand in 0..core.plan.demands.len() {
-            if core.plan.demands[demand].sets == Sets::Pump {
-                core.start_heartbeat(now, demand);
-            }
-        }
         let mut state = PreChecking {
             test,
             since: now,
@@ -109,6 +101,7 @@ impl PreChecking {
             | Notice::Reply { .. }
             | Notice::Failed { .. }
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::PreChecking(self),
         }
     }

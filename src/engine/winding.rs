@@ -4,9 +4,8 @@
 use super::core::{Core, Notice};
 use super::guard::show;
 use super::link::Purpose;
-use super::precheck::PreChecking;
+use super::operating::Operating;
 use super::{Output, State, Timer};
-use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::record::{Stage, What};
 use crate::states::DriveState;
@@ -42,20 +41,7 @@ impl WindingDown {
     ) -> State {
         let reason = cause.as_ref().map_or("the profile has ended".to_string(), |(_, why)| why.clone());
         core.event(now, What::StopBegan { reason });
-        core.end_profile();
-        for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
-            core.timers.clear(timer);
-        }
-        let plan = core.plan.clone();
-        for (index, demand) in plan.demands.iter().enumerate() {
-            if demand.sets != Sets::Pump {
-                core.stop_heartbeat(index);
-            }
-        }
-        core.stop(now, true);
-        core.start_polling(now);
-        core.timers.set(Timer::StopFrame, now + plan.stop.every);
-        core.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
+        core.torque_off(now);
         State::WindingDown(WindingDown {
             test,
             cause,
@@ -82,10 +68,7 @@ impl WindingDown {
             }
             Notice::Due(Timer::StopFrame) => {
                 if self.not_driven.is_none() {
-                    if std::mem::take(&mut self.heard) {
-                        core.stop(now, false);
-                    }
-                    core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
+                    core.repeat_stop(now, &mut self.heard);
                 }
                 State::WindingDown(self)
             }
@@ -107,6 +90,7 @@ impl WindingDown {
             | Notice::Reply { .. }
             | Notice::Failed { .. }
             | Notice::Due(_)
+            | Notice::Typed { .. }
             | Notice::Answer { .. } => State::WindingDown(self),
         }
     }
@@ -208,7 +192,7 @@ impl WindingDown {
         };
         let next = self.test.map(|t| t + 1).filter(|t| *t < core.plan.tests.len());
         match (outcome, next) {
-            (None, Some(test)) => PreChecking::begin(core, now, test),
+            (None, Some(test)) => Operating::begin(core, now, test),
             (outcome, _) => {
                 let (cause, why) = outcome.unwrap_or((Cause::Passed, "every test ran to its end".into()));
                 de_energised(core, now);
@@ -227,7 +211,7 @@ fn stage(core: &mut Core, now: Instant, stage: Stage, confirmed: bool, found: St
 
 /// What proves that nothing drives: the drive's state and the phase current, both from samples asked
 /// for after the last stop frame.
-fn proof_not_driven(core: &Core) -> Option<String> {
+pub(super) fn proof_not_driven(core: &Core) -> Option<String> {
     let sent = core.stop_sent?;
     let (state, asked) = core.state?;
     if asked <= sent || state.may_drive() {
@@ -246,7 +230,7 @@ fn proof_not_driven(core: &Core) -> Option<String> {
 }
 
 /// Why there is no such proof.
-fn doubt_not_driven(core: &Core) -> String {
+pub(super) fn doubt_not_driven(core: &Core) -> String {
     let Some(sent) = core.stop_sent else { return "no stop frame could be sent".into() };
     match core.state {
         Some((state, asked)) if asked > sent => {

@@ -166,6 +166,8 @@ kind_tags! {
     Inertia = "0.02 kg m2", positive: true;
     /// A torque.
     Torque = "12 Nm", positive: false;
+    /// A change of torque in time, above zero.
+    TorqueRate = "2 Nm/s", positive: true;
     /// Drag proportional to speed.
     Drag = "0.01 Nm s/rad", positive: true;
     /// A heat capacity above zero.

@@ -30,6 +30,8 @@ table! {
         ready: Ready,
         /// Limits watched on every sample, by name.
         trip: Named<Trip>,
+        /// What is coupled to the shaft; nothing if absent.
+        shaft: Option<Shaft>,
         /// The simulated rig, used when a link's port is "twin".
         twin: Option<TwinRig>,
     }
@@ -88,6 +90,8 @@ table! {
         speed_rate: Q<SpeedRate>,
         /// Largest sudden change of the speed demand; without it no profile may contain a step.
         speed_step: Option<Q<Speed>>,
+        /// Steepest change of a torque demand; without it no torque can be demanded.
+        torque_rate: Option<Q<TorqueRate>>,
         /// Highest bus voltage, such as the capacitor's rating.
         bus: Q<Voltage>,
     }
@@ -188,6 +192,39 @@ table! {
         expect: At<String>,
         /// The text that must stand there, if it is known.
         must_be: Option<At<String>>,
+        /// What the controller limits by it, if a torque demand rests on that.
+        limits: Option<At<Limiting>>,
+        /// Unit of the value, where it limits something.
+        unit: Option<At<Unit>>,
+    }
+    rules: [TableRule::With("unit", &["limits"]), TableRule::With("limits", &["unit"])]
+}
+
+words! {
+    /// What the controller limits by itself.
+    pub enum Limiting {
+        /// Mechanical speed of the machine's shaft, either way round.
+        ShaftSpeed = "shaft speed",
+    }
+}
+
+table! {
+    /// What turns with the shaft.
+    pub struct Shaft as "shaft" {
+        /// What is coupled to it.
+        coupled: At<Coupled>,
+    }
+}
+
+words! {
+    /// What is coupled to the shaft.
+    pub enum Coupled {
+        /// Nothing: the shaft is free.
+        Nothing = "nothing",
+        /// A brake that holds against the torque.
+        Brake = "brake",
+        /// A second machine that holds the speed.
+        Machine = "machine",
     }
 }
 

@@ -25,6 +25,7 @@ table! {
     rules: [
         TableRule::Distinct(&["test", "name"], "test name"),
         TableRule::Distinct(&["question", "id"], "question id"),
+        TableRule::Distinct(&["test", "operator", "id"], "operator step id"),
     ]
 }
 
@@ -47,6 +48,8 @@ table! {
         about: Option<String>,
         /// Which demand the profile is for; the rig's shaft speed demand if absent.
         demand: Option<At<String>>,
+        /// What a person must set before the pre-checks, in order.
+        operator: Vec<OperatorStep>,
         /// Segments in order, beginning at the demand's rest value.
         profile: Vec<At<Segment>>,
         /// Bursts that are taken meanwhile, one after the other.
@@ -67,6 +70,25 @@ table! {
     }
 }
 
+table! {
+    /// Something that a person sets, such as the supply: asked for, watched until it is there, and, with a meter, cross-checked.
+    pub struct OperatorStep as "operator step" {
+        /// Id, under which an answers file gives the meter's value.
+        id: At<String>,
+        /// What to do, such as "Raise the supply to 60 V.".
+        ask: String,
+        /// The channel that shows it.
+        of: At<String>,
+        /// The window that the channel must stay in for as long as pre-checks watch.
+        between: Vec<At<Quantity>>,
+        /// How long it may take.
+        within: Q<Time>,
+        /// Standard uncertainty of the person's own meter, whose value they then type; without it nothing is typed.
+        meter: Option<At<Quantity>>,
+    }
+    rules: [TableRule::Needed("between"), TableRule::Pair("between")]
+}
+
 choice! {
     /// A piece of a profile.
     pub enum Segment as "segment" {
@@ -78,6 +100,16 @@ choice! {
         Step(Step) by "step",
         /// The demand climbs stair by stair.
         Stairs(Stairs) by "stairs",
+        /// The demand swings at one frequency.
+        Sine(Sine) by "sine",
+        /// The demand swings at a frequency that sweeps.
+        Chirp(Chirp) by "chirp",
+        /// The demand follows a table of a CSV file.
+        Cycle(Cycle) by "cycle",
+        /// The torque is off and the shaft runs down.
+        Coast(Coast) by "coast",
+        /// Segments again and again.
+        Repeat(Repeat) by "repeat",
     }
 }
 
@@ -145,6 +177,90 @@ words! {
 }
 
 table! {
+    /// The demand swings at one frequency through whole cycles: it begins rising and ends where it began.
+    pub struct Sine as "sine" {
+        /// Amplitude: half of the way from the lowest to the highest value.
+        sine: At<Quantity>,
+        /// The value to swing around; the demand must stand within the amplitude of it. Where the demand stands, if absent.
+        around: Option<At<Quantity>>,
+        /// How often in a second; this or `period`.
+        frequency: Option<Q<Frequency>>,
+        /// How long one cycle takes; this or `frequency`.
+        period: Option<Q<Time>>,
+        /// How many cycles; this or `lasting`.
+        cycles: Option<At<u32>>,
+        /// For how long, a whole number of cycles; this or `cycles`.
+        lasting: Option<Q<Time>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+    rules: [TableRule::OneOf(&["frequency", "period"]), TableRule::OneOf(&["cycles", "lasting"])]
+}
+
+table! {
+    /// The demand swings at a frequency that sweeps: it begins rising and ends where it began.
+    pub struct Chirp as "chirp" {
+        /// Amplitude: half of the way from the lowest to the highest value.
+        chirp: At<Quantity>,
+        /// The value to swing around; the demand must stand within the amplitude of it. Where the demand stands, if absent.
+        around: Option<At<Quantity>>,
+        /// Frequency at the begin.
+        from: Q<Frequency>,
+        /// Frequency at the end.
+        to: Q<Frequency>,
+        /// For how long; as much is added as the last cycle needs to be whole.
+        lasting: Q<Time>,
+        /// How the frequency moves; "linear" if absent.
+        sweep: Option<At<Sweep>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// The demand follows a table: straight from point to point.
+    pub struct Cycle as "cycle" {
+        /// CSV file with a header of two columns, time and demand, each with its unit, such as `t_s,speed_rpm`; the path counts from the suite file.
+        cycle: At<String>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// The torque is off, the pump stays on and the shaft runs down: the last segment of its test.
+    pub struct Coast as "coast" {
+        /// For how long at most.
+        coast: Q<Time>,
+        /// The speed that ends it before.
+        below: Option<Q<Speed>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// Segments again and again, each time from where the demand then stands.
+    pub struct Repeat as "repeat" {
+        /// How many times.
+        repeat: At<u32>,
+        /// The segments; the name of one is followed by the number of the pass: "up 2".
+        of: Vec<At<Segment>>,
+    }
+    rules: [TableRule::Distinct(&["of", "name"], "segment name")]
+}
+
+words! {
+    /// How the frequency of a chirp moves.
+    pub enum Sweep {
+        /// By as many hertz in each second.
+        Linear = "linear",
+        /// By as many octaves in each second.
+        Logarithmic = "logarithmic",
+    }
+}
+
+table! {
     /// What must be true of which figure.
     pub struct Criterion as "criterion" {
         /// Id of the metric; `spinproof check --metrics` lists them.
@@ -197,6 +313,33 @@ table! {
     rules: [TableRule::OneOf(&["at_most", "at_least", "between"]), TableRule::Pair("between")]
 }
 
+impl Suite {
+    /// What the suite calls the CSV files of its cycles, each once.
+    pub fn cycles(&self) -> Vec<&At<String>> {
+        let mut found: Vec<&At<String>> = Vec::new();
+        for segment in self.test.iter().flat_map(|t| each_segment(&t.profile)) {
+            if let Segment::Cycle(cycle) = segment
+                && !found.iter().any(|f| f.value == cycle.cycle.value)
+            {
+                found.push(&cycle.cycle);
+            }
+        }
+        found
+    }
+}
+
+/// Every segment that is written, those inside of repeats too, in order.
+pub fn each_segment(profile: &[At<Segment>]) -> Vec<&Segment> {
+    let mut found = Vec::new();
+    for segment in profile {
+        found.push(&segment.value);
+        if let Segment::Repeat(repeat) = &segment.value {
+            found.extend(each_segment(&repeat.of));
+        }
+    }
+    found
+}
+
 table! {
     /// A person's answers to the questions of rig and suite, for one unit, one build and one day.
     pub struct Answers as "answers file" {
@@ -210,7 +353,7 @@ table! {
         answered_by: At<String>,
         /// When they cease to hold: RFC 3339 with offset, such as "2026-11-25T18:00:00Z".
         expires: At<String>,
-        /// Question id and answer, "yes" or "no".
+        /// Question id and answer, "yes" or "no"; operator step id and what the meter shows, such as "60.2 V".
         answer: Named<At<String>>,
     }
 }

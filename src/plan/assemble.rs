@@ -1,7 +1,7 @@
 //! From records to columns: what metrics and plots work on.
 
 use super::bursts::Bursts;
-use super::{Plan, Profile, Valued, Values};
+use super::{Plan, Profile, Segment, Valued, Values};
 use crate::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
 use crate::record::{Event, Record, Row, RowStatus, Sent, What};
 use crate::time::Instant;
@@ -18,7 +18,7 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
             Record::Row(row) => assembly.row(row),
             Record::Sent(sent) => assembly.sent(sent),
             Record::Event(event) => {
-                if matches!(event.what, What::StopBegan { .. }) {
+                if takes_torque_off(plan, &event.what) {
                     assembly.values.on_stop();
                 }
                 assembly.bursts.event(plan, &event.what, &assembly.values);
@@ -28,6 +28,17 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
         }
     }
     assembly.finish()
+}
+
+/// Whether no demand but the pump's is in force from here on: a stop, or a coast.
+fn takes_torque_off(plan: &Plan, what: &What) -> bool {
+    match what {
+        What::StopBegan { .. } => true,
+        What::SegmentBegan { test, segment } => {
+            plan.tests.get(*test).and_then(|t| t.profile.segments.get(*segment)).is_some_and(Segment::coasts)
+        }
+        _ => false,
+    }
 }
 
 struct Assembly<'p> {

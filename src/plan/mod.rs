@@ -20,6 +20,7 @@ mod parts;
 mod profile;
 mod resolve;
 mod summary;
+mod swing;
 #[cfg(test)]
 mod testing;
 mod values;
@@ -27,9 +28,10 @@ mod values;
 pub use assemble::columns;
 pub use layout::layout;
 pub use parts::*;
-pub use profile::{Profile, Segment};
+pub use profile::{Profile, Segment, Shape};
 pub use resolve::resolve;
 pub use summary::summary;
+pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
 
 use crate::files::rig::Role;
@@ -84,10 +86,14 @@ impl Plan {
     }
 
     /// The latest moment at which the run can still be going if nothing hangs, for a progress bar:
-    /// the sum of profiles, watches and coast-downs as deadlines allow.
+    /// the sum of operator steps, profiles, watches and coast-downs as deadlines allow.
     pub fn length_estimate(&self) -> Instant {
-        let per_test = self.ready.observe + self.drive.within * self.drive.enable.len() as i64;
-        let total = self.tests.iter().fold(Duration::ZERO, |sum, t| sum + per_test + t.profile.length());
+        let enabling = self.drive.within * self.drive.enable.len() as i64;
+        let per_test = self.ready.observe + enabling + self.stop.at_rest_within;
+        let total = self.tests.iter().fold(Duration::ZERO, |sum, t| {
+            let operator = t.operator.iter().fold(Duration::ZERO, |sum, s| sum + s.within * 2);
+            sum + per_test + operator + t.profile.length()
+        });
         Instant::ZERO + total
     }
 }

@@ -95,6 +95,19 @@ pub struct Setting {
     pub exchange: Exchange,
     /// The text that must stand there.
     pub must_be: Option<String>,
+    /// The highest value that it may have, if something rests on that.
+    pub at_most: Option<SettingMax>,
+}
+
+/// The highest value of a setting.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SettingMax {
+    /// The value, SI.
+    pub si: f64,
+    /// Unit of the value read.
+    pub unit: Unit,
+    /// Where it comes from, in words with numbers.
+    pub why: String,
 }
 
 /// A poll group.
@@ -381,12 +394,33 @@ pub struct Test {
     pub about: Option<String>,
     /// Index of the demand that the profile is for.
     pub demand: usize,
+    /// What a person must set before the pre-checks.
+    pub operator: Vec<OperatorStep>,
     /// The profile.
     pub profile: Profile,
     /// Bursts that are taken: index of the sort, index of the segment (`None`: all of the profile).
     pub bursts: Vec<(usize, Option<usize>)>,
     /// What must be true.
     pub criteria: Vec<Criterion>,
+}
+
+/// Something that a person sets.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OperatorStep {
+    /// Id in the answers file.
+    pub id: String,
+    /// What to do.
+    pub ask: String,
+    /// Index of the channel that shows it.
+    pub channel: usize,
+    /// Lowest value, SI.
+    pub low: f64,
+    /// Highest value, SI.
+    pub high: f64,
+    /// How long it may take.
+    pub within: Duration,
+    /// Standard uncertainty of the person's meter, SI, if one is to be read.
+    pub meter: Option<f64>,
 }
 
 /// What must be true of a test.

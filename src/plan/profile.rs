@@ -1,5 +1,6 @@
-//! Profiles: the demand over time, made of corners with straight lines between them.
+//! Profiles: the demand over time, made of corners with straight lines between them, and of swings.
 
+use super::Swing;
 use crate::time::Duration;
 
 /// A demand over time, from the begin of the profile on.
@@ -9,16 +10,34 @@ pub struct Profile {
     pub segments: Vec<Segment>,
 }
 
-/// A piece of a profile: linear between its corners.
+/// A piece of a profile.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
     pub corners: Vec<(Duration, f64)>,
+    /// What happens between the corners.
+    pub shape: Shape,
+}
+
+/// What happens between the corners of a segment.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum Shape {
+    /// The demand moves along straight lines.
+    #[default]
+    Straight,
+    /// The demand swings from the first corner to the last.
+    Swing(Swing),
+    /// The torque is off and no demand is in force; it ends at its last corner, or before that when the
+    /// shaft is slower than this, SI.
+    Coast {
+        /// Speed that ends it, if one does.
+        below: Option<f64>,
+    },
 }
 
 impl Profile {
@@ -30,36 +49,23 @@ impl Profile {
     /// The demand at `since` after the begin, SI. Before the begin its first value, after the end its
     /// last; at a jump the later value; 0 for a profile without segments.
     pub fn demand_at(&self, since: Duration) -> f64 {
-        let mut value = 0.0;
-        let mut before: Option<(Duration, f64)> = None;
-        for (t, v) in self.segments.iter().flat_map(|s| &s.corners) {
-            if *t > since {
-                return match before {
-                    Some((t0, v0)) => {
-                        let share = (since - t0).micros() as f64 / (*t - t0).micros() as f64;
-                        v0 + share * (v - v0)
-                    }
-                    None => *v,
-                };
-            }
-            before = Some((*t, *v));
-            value = *v;
+        match self.segments.get(self.segments.partition_point(|s| s.end() <= since)) {
+            Some(segment) => segment.demand_at(since),
+            None => self.segments.last().map_or(0.0, Segment::to),
         }
-        value
     }
 
     /// Index of the segment at `since` after the begin; the last one after the end. A segment that
     /// takes no time is never the answer, unless it is the last.
     pub fn segment_at(&self, since: Duration) -> usize {
-        self.segments
-            .iter()
-            .position(|s| s.corners.last().is_some_and(|(t, _)| since < *t))
-            .unwrap_or(self.segments.len().saturating_sub(1))
+        let index = self.segments.partition_point(|s| s.end() <= since);
+        index.min(self.segments.len().saturating_sub(1))
     }
 
     /// The value of largest magnitude that is demanded, SI, with its sign.
     pub fn top(&self) -> f64 {
-        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v);
+        let swings = self.segments.iter().filter_map(Segment::swing).flat_map(|s| s.reach());
+        let values = self.segments.iter().flat_map(|s| &s.corners).map(|(_, v)| *v).chain(swings);
         values.fold(0.0, |top: f64, v| if v.abs() > top.abs() { v } else { top })
     }
 }
@@ -73,6 +79,35 @@ impl Segment {
     /// The demand at its end, SI.
     pub fn to(&self) -> f64 {
         self.corners.last().map_or(0.0, |(_, v)| *v)
+    }
+
+    /// The demand at `since` after the profile's begin, a moment of this segment, SI.
+    fn demand_at(&self, since: Duration) -> f64 {
+        let next = self.corners.partition_point(|(t, _)| *t <= since);
+        let Some((t1, v1)) = self.corners.get(next) else { return self.to() };
+        let Some((t0, v0)) = next.checked_sub(1).map(|before| self.corners[before]) else { return *v1 };
+        match self.swing() {
+            Some(swing) => swing.at((since - t0).secs_f64()),
+            None => v0 + (since - t0).micros() as f64 / (*t1 - t0).micros() as f64 * (v1 - v0),
+        }
+    }
+
+    /// The swing, if it is one.
+    pub fn swing(&self) -> Option<Swing> {
+        match self.shape {
+            Shape::Swing(swing) => Some(swing),
+            Shape::Straight | Shape::Coast { .. } => None,
+        }
+    }
+
+    /// Whether the torque is off during it.
+    pub fn coasts(&self) -> bool {
+        matches!(self.shape, Shape::Coast { .. })
+    }
+
+    /// Its end, since the profile began.
+    fn end(&self) -> Duration {
+        self.corners.last().map_or(Duration::ZERO, |(t, _)| *t)
     }
 
     /// How long it takes.
@@ -101,6 +136,11 @@ impl Course {
     /// The demand where the course has got to, SI.
     pub fn value(&self) -> f64 {
         self.value
+    }
+
+    /// The segments so far.
+    pub fn segments(&self) -> &[Segment] {
+        &self.segments
     }
 
     /// How many segments there are so far.
@@ -144,9 +184,32 @@ impl Course {
         self.lay(name, "stairs", &pieces);
     }
 
+    /// Swings through whole cycles, `kind` being "sine" or "chirp", and ends at the value where it began.
+    pub fn swing(&mut self, name: String, kind: &'static str, swing: Swing) {
+        self.lay(name, kind, &[(swing.length(), self.value)]);
+        self.shape(Shape::Swing(swing));
+    }
+
+    /// Moves straight from point to point, each so long after the one before.
+    pub fn table(&mut self, name: String, pieces: &[(Duration, f64)]) {
+        self.lay(name, "cycle", pieces);
+    }
+
+    /// Coasts for `length` at most, or until the shaft is slower than `below`.
+    pub fn coast(&mut self, name: String, length: Duration, below: Option<f64>) {
+        self.lay(name, "coast", &[(length, self.value)]);
+        self.shape(Shape::Coast { below });
+    }
+
     /// The profile.
     pub fn finish(self) -> Profile {
         Profile { segments: self.segments }
+    }
+
+    fn shape(&mut self, shape: Shape) {
+        if let Some(segment) = self.segments.last_mut() {
+            segment.shape = shape;
+        }
     }
 
     /// Appends a segment from where the course is, through pieces of (how long, where to).
@@ -157,7 +220,7 @@ impl Course {
             self.value = *value;
             corners.push((self.at, self.value));
         }
-        self.segments.push(Segment { name, kind, corners });
+        self.segments.push(Segment { name, kind, corners, shape: Shape::Straight });
     }
 }
 

@@ -10,6 +10,17 @@ pub(super) const RIG: &str = include_str!("../../fixtures/demo/rig.toml");
 pub(super) const UNIT: &str = include_str!("../../fixtures/demo/unit.toml");
 pub(super) const SUITE: &str = include_str!("../../suites/first-spin.toml");
 
+/// Tables that the suites of these tests may refer to, from `120 rpm`.
+pub(super) const TABLES: &[(&str, &str)] = &[
+    ("good.csv", "t_s,speed_rpm\n0,120\n2,400\n5,400\n7,120\n"),
+    ("late.csv", "t_s,speed_rpm\n1,120\n2,200\n"),
+    ("high.csv", "t_s,speed_rpm\n0,120\n9,2100\n20,120\n"),
+    ("steep.csv", "t_ms,speed_rpm\n0,120\n500,420\n9000,120\n"),
+    ("away.csv", "t_s,speed_rpm\n0,300\n9,120\n"),
+    ("volts.csv", "t_s,bus_V\n0,120\n9,120\n"),
+    ("torn.csv", "t_s,speed_rpm\n0,120\n9,x\n"),
+];
+
 /// Reads and resolves three texts; all messages of both.
 pub(super) fn resolved(rig: &str, unit: &str, suite: &str) -> (Sources, Result<Plan, Vec<Diag>>) {
     resolved_for(rig, unit, suite, None)
@@ -27,6 +38,12 @@ pub(super) fn resolved_for(
     let (unit, of_unit) = read_unit(&mut sources, "unit.toml", unit);
     let (suite, of_suite) = read_suite(&mut sources, "suite.toml", suite);
     diags.extend(of_unit.into_iter().chain(of_suite));
+    for written in suite.iter().flat_map(|s| s.cycles()) {
+        let table = |(name, text): &(&str, &str)| (name.to_string(), text.to_string());
+        let found = TABLES.iter().find(|(name, _)| *name == written.value).map(table);
+        let of = written.at.file;
+        sources.add_beside(of, written, found.ok_or("there is none".into()));
+    }
     let (Some(rig), Some(unit), Some(suite)) = (rig, unit, suite) else { return (sources, Err(diags)) };
     match resolve(&sources, &rig, &unit, &suite, build) {
         Ok(plan) if diags.is_empty() => (sources, Ok(plan)),

@@ -183,6 +183,11 @@ impl Rehearsal {
                     let (yes, by) = answer(id, ask);
                     inputs.push(Input::Answer { id: id.clone(), yes, by, person: false });
                 }
+                // Nobody stands at a simulated bench with a meter.
+                Output::AskValue { id, ask, .. } => {
+                    let (_, by) = answer(id, ask);
+                    inputs.push(Input::Typed { id: id.clone(), text: String::new(), by, person: false });
+                }
                 Output::Finished { cause, why } => ended = Some((*cause, why.clone())),
                 Output::Record(_) => {}
             }

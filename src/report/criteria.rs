@@ -2,7 +2,7 @@
 
 use super::model::{Bar, CriterionRow};
 use super::words;
-use crate::plan::{Criterion, Plan, Segment, Test};
+use crate::plan::{Criterion, Plan, Segment, Shape, Swing, Test};
 use crate::units::Unit;
 use crate::verdict::{Standing, Verdict};
 
@@ -164,6 +164,9 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
     let lasts = (last.0 - first.0).secs_f64();
     let time = words::with_unit(&crate::units::number_text((lasts * 1e3).round() / 1e3), "s");
     let to = words::exact(unit, last.1);
+    if let Some(swing) = segment.swing() {
+        return named(segment, &swing_words(unit, swing, segment.kind, &time));
+    }
     let what = match segment.kind {
         "hold" => format!("hold {to} for {time}"),
         "ramp" => format!("ramp to {to} in {time}"),
@@ -176,8 +179,46 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
                 .count();
             format!("{} to {to} in {time}", words::count(stairs, "stair", "stairs"))
         }
+        "cycle" => format!(
+            "cycle of {} to {to} in {time}",
+            words::count(segment.corners.len() - 1, "point", "points")
+        ),
+        "coast" => match segment.shape {
+            Shape::Coast { below: Some(speed) } => {
+                format!(
+                    "coast with the torque off until below {}, for {time} at most",
+                    words::exact(&rpm(), speed)
+                )
+            }
+            _ => format!("coast with the torque off for {time}"),
+        },
         other => format!("{other} to {to} in {time}"),
     };
+    named(segment, &what)
+}
+
+/// Speeds that end a coast are said in revolutions per minute, whatever the demand's unit is.
+fn rpm() -> Unit {
+    crate::units::parse_unit("rpm").unwrap_or_else(|_| Unit::one())
+}
+
+fn swing_words(unit: &Unit, swing: Swing, kind: &str, time: &str) -> String {
+    let amplitude =
+        words::with_unit(&crate::units::number_text(unit.difference_from_si(swing.amplitude)), &unit.text);
+    let around = words::exact(unit, swing.around);
+    let (from, to) = swing.frequency;
+    let hertz = crate::units::number_text;
+    let frequency = if from == to {
+        format!("at {} Hz", hertz(from))
+    } else {
+        format!("from {} Hz to {} Hz", hertz(from), hertz(to))
+    };
+    let cycles = words::count(swing.cycles as usize, "cycle", "cycles");
+    format!("{kind} of {amplitude} around {around} {frequency}, {cycles} in {time}")
+}
+
+/// What a segment does, with its name where the suite gives one.
+fn named(segment: &Segment, what: &str) -> String {
     let named = !segment.name.starts_with(segment.kind);
-    if named { format!("{}: {what}", segment.name) } else { what }
+    if named { format!("{}: {what}", segment.name) } else { what.to_string() }
 }

@@ -87,20 +87,26 @@ fn last_reading(evidence: &Evidence<'_>, name: &str) -> Option<(f64, f64)> {
 
 fn stops(evidence: &Evidence<'_>, story: &Story) -> Vec<StopProof> {
     let mut stops: Vec<StopProof> = Vec::new();
+    // Stop frames of a coast are no part of the stop before it.
+    let mut stopping = false;
     for event in evidence.events {
         let at_s = event.at.secs_f64();
         match &event.what {
-            What::StopBegan { reason } => stops.push(StopProof {
-                at_s,
-                test: story
-                    .test_at(event.at)
-                    .and_then(|t| evidence.plan.tests.get(t))
-                    .map(|t| t.name.clone()),
-                reason: reason.clone(),
-                frames: 0,
-                stages: [Stage::NotDriven, Stage::AtRest, Stage::DeEnergised].map(silent).to_vec(),
-            }),
-            What::StopSent { .. } => {
+            What::SegmentBegan { .. } => stopping = false,
+            What::StopBegan { reason } => {
+                stopping = true;
+                stops.push(StopProof {
+                    at_s,
+                    test: story
+                        .test_at(event.at)
+                        .and_then(|t| evidence.plan.tests.get(t))
+                        .map(|t| t.name.clone()),
+                    reason: reason.clone(),
+                    frames: 0,
+                    stages: [Stage::NotDriven, Stage::AtRest, Stage::DeEnergised].map(silent).to_vec(),
+                })
+            }
+            What::StopSent { .. } if stopping => {
                 if let Some(stop) = stops.last_mut() {
                     stop.frames += 1;
                 }

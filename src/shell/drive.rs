@@ -189,9 +189,13 @@ impl<M: Machine> Turn<M> {
                 Output::Send { .. } => {}
                 Output::Record(record) => self.record(seq.unwrap_or_default(), record),
                 Output::WakeAt(at, _) => self.deadline = Some(at),
+                Output::AskValue { id, ask, unit } => {
+                    // As for questions: the engine's own deadline ends what nobody answers.
+                    let _ = self.asks.send(Asked { id, ask, unit: Some(unit) });
+                }
                 Output::Ask { id, ask } => {
                     // Without anybody to ask, the question stays open and the operator may stop.
-                    let _ = self.asks.send(Asked { id, ask });
+                    let _ = self.asks.send(Asked { id, ask, unit: None });
                 }
                 Output::Finished { cause, why } => end = Some(Settled { cause, why }),
             }

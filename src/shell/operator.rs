@@ -3,11 +3,12 @@
 
 use crate::engine::Input;
 use crate::files::suite::Answers;
-use crate::plan::{Plan, Question};
+use crate::plan::Plan;
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Inbox, Message};
 use crate::shell::port::PortKind;
 use crate::shell::progress::Screen;
+use crate::units::parse_quantity;
 use ::time::OffsetDateTime;
 use ::time::format_description::well_known::Rfc3339;
 use std::collections::BTreeMap;
@@ -21,6 +22,8 @@ pub struct Asked {
     pub id: String,
     /// The question.
     pub ask: String,
+    /// Unit of the value to type; `None` for yes or no.
+    pub unit: Option<String>,
 }
 
 /// Who answers.
@@ -32,6 +35,8 @@ pub enum Operator {
     File {
         /// Answers by question id.
         answers: BTreeMap<String, bool>,
+        /// What a meter shows, by operator step id.
+        typed: BTreeMap<String, String>,
         /// "answers file of ...".
         by: String,
     },
@@ -101,6 +106,14 @@ pub enum NoAnswer {
         /// Ids of the questions.
         ids: String,
     },
+    /// A meter value that is no quantity.
+    #[error("the meter value of `{id}` is `{found}`; write it like \"60.2 V\"")]
+    NoQuantity {
+        /// Operator step id.
+        id: String,
+        /// As written.
+        found: String,
+    },
     /// An answer that is neither yes nor no.
     #[error("the answer to `{id}` is `{found}`; write \"yes\" or \"no\"")]
     Neither {
@@ -130,10 +143,12 @@ pub fn choose(
     match (has_terminal, all_twin) {
         (_, true) => Ok(Operator::Simulated),
         (true, false) => Ok(Operator::Terminal),
-        (false, false) if plan.ready.questions.is_empty() => Ok(Operator::Terminal),
         (false, false) => {
-            let questions = &plan.ready.questions;
-            Err(vec![NoAnswer::Nobody { count: questions.len(), ids: list(questions.iter()) }])
+            let ids = ids(plan);
+            if ids.is_empty() {
+                return Ok(Operator::Terminal);
+            }
+            Err(vec![NoAnswer::Nobody { count: ids.len(), ids: list(ids.into_iter()) }])
         }
     }
 }
@@ -160,8 +175,17 @@ fn from_file(plan: &Plan, answers: &Answers, now: OffsetDateTime) -> Result<Oper
         }
         Ok(_) => {}
     }
-    let mut known = BTreeMap::new();
+    let (mut known, mut typed) = (BTreeMap::new(), BTreeMap::new());
+    let meters: Vec<&str> = metered(plan).collect();
     for (id, answer) in answers.answer.iter() {
+        if meters.contains(&id.value.as_str()) {
+            let found = answer.value.clone();
+            if parse_quantity(&found).is_err() {
+                wrong.push(NoAnswer::NoQuantity { id: id.value.clone(), found: found.clone() });
+            }
+            typed.insert(id.value.clone(), found);
+            continue;
+        }
         match answer.value.as_str() {
             "yes" => known.insert(id.value.clone(), true),
             "no" => known.insert(id.value.clone(), false),
@@ -172,16 +196,26 @@ fn from_file(plan: &Plan, answers: &Answers, now: OffsetDateTime) -> Result<Oper
             }
         };
     }
-    let open: Vec<&Question> = plan.ready.questions.iter().filter(|q| !known.contains_key(&q.id)).collect();
+    let open: Vec<&str> =
+        ids(plan).into_iter().filter(|id| !known.contains_key(*id) && !typed.contains_key(*id)).collect();
     if !open.is_empty() {
         wrong.push(NoAnswer::Unanswered { ids: list(open.into_iter()) });
     }
     let by = format!("answers file of {}, holds until {}", answers.answered_by.value, answers.expires.value);
-    if wrong.is_empty() { Ok(Operator::File { answers: known, by }) } else { Err(wrong) }
+    if wrong.is_empty() { Ok(Operator::File { answers: known, typed, by }) } else { Err(wrong) }
 }
 
-fn list<'a>(questions: impl Iterator<Item = &'a Question>) -> String {
-    questions.map(|q| format!("`{}`", q.id)).collect::<Vec<_>>().join(", ")
+/// Ids of everything that a person answers: questions, then operator steps with a meter.
+fn ids(plan: &Plan) -> Vec<&str> {
+    plan.ready.questions.iter().map(|q| q.id.as_str()).chain(metered(plan)).collect()
+}
+
+fn metered(plan: &Plan) -> impl Iterator<Item = &str> {
+    plan.tests.iter().flat_map(|t| &t.operator).filter(|s| s.meter.is_some()).map(|s| s.id.as_str())
+}
+
+fn list<'a>(ids: impl Iterator<Item = &'a str>) -> String {
+    ids.map(|id| format!("`{id}`")).collect::<Vec<_>>().join(", ")
 }
 
 /// The questions' thread: answers what the engine asks until the engine is gone.
@@ -192,7 +226,14 @@ pub fn answer_all(
     asks: &Receiver<Asked>,
     inbox: &Inbox,
 ) {
-    while let Ok(Asked { id, ask }) = asks.recv() {
+    while let Ok(Asked { id, ask, unit }) = asks.recv() {
+        if let Some(unit) = unit {
+            let input = meter(operator, screen, id, &ask, &unit);
+            if inbox.send(Message { at: clock.now(), input }).is_err() {
+                return;
+            }
+            continue;
+        }
         let (yes, by) = match operator {
             Operator::Terminal => {
                 let answer = screen
@@ -202,13 +243,50 @@ pub fn answer_all(
                     Err(why) => (false, format!("nobody: {why}")),
                 }
             }
-            Operator::File { answers, by } => (answers.get(&id).copied().unwrap_or(false), by.clone()),
+            Operator::File { answers, by, .. } => (answers.get(&id).copied().unwrap_or(false), by.clone()),
             Operator::Simulated => (true, "assumed: simulated".to_string()),
         };
         let person = *operator != Operator::Simulated;
         let input = Input::Answer { id, yes, by, person };
         if inbox.send(Message { at: clock.now(), input }).is_err() {
             return;
+        }
+    }
+}
+
+/// What a meter shows: typed at the terminal, from the answers file, or by nobody.
+fn meter(operator: &Operator, screen: &Screen, id: String, ask: &str, unit: &str) -> Input {
+    let (text, by) = match operator {
+        Operator::Terminal => {
+            let typed = screen
+                .suspend(|| type_value(ask, unit, &mut std::io::stdin().lock(), &mut std::io::stderr()));
+            match typed {
+                Ok(text) => (text, "at the terminal".to_string()),
+                Err(why) => (String::new(), format!("nobody: {why}")),
+            }
+        }
+        Operator::File { typed, by, .. } => (typed.get(&id).cloned().unwrap_or_default(), by.clone()),
+        Operator::Simulated => (String::new(), "assumed: simulated".to_string()),
+    };
+    Input::Typed { id, text, by, person: *operator != Operator::Simulated }
+}
+
+/// Asks for a value and reads a line; an empty one asks again.
+fn type_value(
+    ask: &str,
+    unit: &str,
+    from: &mut impl BufRead,
+    to: &mut impl Write,
+) -> std::io::Result<String> {
+    loop {
+        write!(to, "{ask} [{unit}] ")?;
+        to.flush()?;
+        let mut line = String::new();
+        if from.read_line(&mut line)? == 0 {
+            return Err(std::io::Error::new(std::io::ErrorKind::UnexpectedEof, "the terminal is closed"));
+        }
+        if !line.trim().is_empty() {
+            return Ok(line.trim().to_string());
         }
     }
 }

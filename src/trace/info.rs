@@ -26,12 +26,15 @@ impl RunKind {
 /// A file as used, copied into the run folder.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileUsed {
-    /// "rig", "unit", "suite" or "answers".
+    /// "rig", "unit", "suite", "answers" or "cycle".
     pub role: String,
     /// File name inside the run folder, such as "files/rig.toml".
     pub name: String,
     /// SHA-256 of the bytes, lower-case hexadecimal.
     pub sha256: String,
+    /// What the suite calls it, of a file that the suite refers to.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub written: Option<String>,
 }
 
 /// `run.json`. Written when the run begins, again when it ends.

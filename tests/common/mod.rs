@@ -13,6 +13,7 @@ use std::sync::Arc;
 
 pub const RIG: &str = include_str!("../../fixtures/demo/rig.toml");
 pub const UNIT: &str = include_str!("../../fixtures/demo/unit.toml");
+pub const SMALL_SIGNAL: &str = include_str!("../../suites/small-signal.toml");
 pub const FIRST_SPIN: &str = include_str!("../../suites/first-spin.toml");
 
 pub struct Loaded {
@@ -29,10 +30,22 @@ pub fn load(rig: &str, unit: &str, suite: &str, build: Option<&str>) -> Loaded {
     let (s, more) = files::load::read_suite(&mut sources, "suite.toml", suite);
     diags.extend(more);
     assert!(diags.is_empty(), "{}", render_all(&diags, &sources, false));
+    if let Some(suite) = &s {
+        add_cycles(&mut sources, suite);
+    }
     let (r, u, s) = (r.expect("a rig"), u.expect("a unit"), s.expect("a suite"));
     match resolve(&sources, &r, &u, &s, build) {
         Ok(plan) => Loaded { rig: r, unit: u, plan: Arc::new(plan) },
         Err(diags) => panic!("{}", render_all(&diags, &sources, false)),
+    }
+}
+
+/// What the suite refers to is looked for beside the suites of the project.
+fn add_cycles(sources: &mut Sources, suite: &files::suite::Suite) {
+    for written in suite.cycles() {
+        let path = format!("{}/suites/{}", env!("CARGO_MANIFEST_DIR"), written.value);
+        let read = std::fs::read_to_string(&path).map(|text| (path, text)).map_err(|e| e.to_string());
+        sources.add_beside(suite.at.file, written, read);
     }
 }
 
@@ -84,4 +97,25 @@ pub fn run_bench(loaded: Loaded, seed: u64, faults: &[&str], with: impl FnOnce(&
         .collect();
     let results = evaluate(&loaded.plan, &records);
     Rehearsed { ended, results, truth: bench.twin.drain_truth(), loaded, steps, records }
+}
+
+/// The demo rig with a torque demand, the steepest change of it, and the controller's own speed limit known as one.
+pub fn torque_rig() -> String {
+    let changes = [
+        ("speed_step = \"100 rpm\"", "speed_step = \"100 rpm\"\ntorque_rate = \"4 Nm/s\""),
+        (
+            "send = \"CONF:SPE:LIM?\"\nexpect = \"{value}\"",
+            "send = \"CONF:SPE:LIM?\"\nexpect = \"{value}\"\nlimits = \"shaft speed\"\nunit = \"rpm\"",
+        ),
+        (
+            "[demand.pump]",
+            "[demand.torque]\nsets = \"torque\"\nlink = \"board\"\nsend = \"SOUR:TORQ {value:.2};*OPC?\"\n\
+             expect = \"1\"\nunit = \"Nm\"\nevery = \"20 ms\"\nrange = [\"0 Nm\", \"90 Nm\"]\nrest = \"0 Nm\"\n\n\
+             [demand.pump]",
+        ),
+    ];
+    changes.iter().fold(RIG.to_string(), |rig, (from, to)| {
+        assert!(rig.contains(from), "{from}");
+        rig.replacen(from, to, 1)
+    })
 }

@@ -7,7 +7,7 @@ use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, V
 use spinproof::outcome::Cause;
 use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
-    Segment, Setting, Source, Stop, Supply, Test, Trip,
+    Segment, Setting, Shape, Source, Stop, Supply, Test, Trip,
 };
 use spinproof::record::{Event, Grade, Stage, What};
 use spinproof::report::{Evidence, Report, model};
@@ -128,7 +128,7 @@ fn channels() -> Vec<Channel> {
 fn segment(name: &str, kind: &'static str, corners: &[(f64, f64)]) -> Segment {
     let rpm = unit("rpm");
     let corners = corners.iter().map(|(t, v)| (Duration::from_secs_f64(*t), rpm.to_si(*v))).collect();
-    Segment { name: name.into(), kind, corners }
+    Segment { name: name.into(), kind, corners, shape: Shape::Straight }
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -157,6 +157,7 @@ fn criterion(
 
 fn tests() -> Vec<Test> {
     let crawl = Test {
+        operator: Vec::new(),
         name: "crawl".into(),
         about: Some("Does it turn, the right way, and follow?".into()),
         demand: 0,
@@ -190,6 +191,7 @@ fn tests() -> Vec<Test> {
         ],
     };
     let climb = Test {
+        operator: Vec::new(),
         name: "climb".into(),
         about: Some("A steady ramp to 600 rpm and a small step on top.".into()),
         demand: 0,
@@ -248,6 +250,7 @@ fn tests() -> Vec<Test> {
         stairs.push((begin + 4.5, f64::from(step) * 300.0));
     }
     let stairs = Test {
+        operator: Vec::new(),
         name: "stairs".into(),
         about: Some("Up to 1200 rpm in stairs, looking at each.".into()),
         demand: 0,
@@ -302,6 +305,7 @@ pub fn plan() -> Plan {
         name: name.into(),
         exchange: Exchange { send: b"?\n".to_vec(), expect: pattern() },
         must_be: must_be.map(String::from),
+        at_most: None,
     };
     Plan {
         rig: "Hollin Clough bench".into(),
@@ -672,6 +676,7 @@ fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
         role: role.into(),
         name: name.into(),
         sha256: digit.to_string().repeat(64),
+        written: None,
     };
     RunInfo {
         schema: 1,

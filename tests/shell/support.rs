@@ -63,7 +63,8 @@ pub fn plan(baud: u32) -> Plan {
         expect: spinproof::wire::Pattern::parse("{speed},{bus}").expect("a good pattern"),
     };
     let corner = |ms, value| (Duration::from_millis(ms), value);
-    let segment = |name: &str, kind, corners| Segment { name: name.into(), kind, corners };
+    let segment =
+        |name: &str, kind, corners| Segment { name: name.into(), kind, corners, shape: Shape::Straight };
     let segments = vec![
         segment("up", "ramp", vec![corner(0, 0.0), corner(1000, 10.0)]),
         segment("hold", "hold", vec![corner(1000, 10.0), corner(2000, 10.0)]),
@@ -72,6 +73,7 @@ pub fn plan(baud: u32) -> Plan {
         name: "crawl".into(),
         about: None,
         demand: 0,
+        operator: Vec::new(),
         profile: Profile { segments },
         bursts: Vec::new(),
         criteria: Vec::new(),

@@ -99,6 +99,63 @@ fn a_ramp_is_never_steeper_than_its_rate() {
     assert_eq!(time_of_ramp(1e-9, 60.0), Duration::from_micros(1));
 }
 
+/// Worked by hand: 100 around 600 from 550 begins at a phase of -30 degrees. At 0.5 Hz it is at 600 + 100 sin(60)
+/// after half a second, at 600 + 50 after one, at 600 - 100 sin(60) after one and a half, back at 550 after two.
+#[test]
+fn a_sine_begins_where_the_demand_stands_and_ends_there() {
+    let mut course = Course::new(550.0);
+    course.swing(
+        "s".into(),
+        "sine",
+        Swing {
+            around: 600.0,
+            amplitude: 100.0,
+            phase: -std::f64::consts::FRAC_PI_6,
+            frequency: (0.5, 0.5),
+            sweep: crate::plan::Sweep::Linear,
+            cycles: 3.0,
+        },
+    );
+    course.hold("after".into(), ms(1000));
+    let profile = course.finish();
+    assert_eq!(profile.length(), ms(7000));
+    let up = 100.0 * 0.75f64.sqrt();
+    let table =
+        [(-5, 550.0), (0, 550.0), (500, 600.0 + up), (1000, 650.0), (1500, 600.0 - up), (2000, 550.0)];
+    for (millis, demand) in table {
+        rows(&profile, &[(millis, demand, 0)]);
+        rows(&profile, &[(millis.max(0) + 2000, if millis < 0 { 550.0 } else { demand }, 0)]);
+    }
+    rows(&profile, &[(5999, profile.demand_at(ms(5999)), 0), (6000, 550.0, 1), (9999, 550.0, 1)]);
+    assert_eq!(profile.top(), 700.0);
+}
+
+/// Worked by hand from the closed forms: the phase of a chirp is the integral of its frequency.
+/// Linear from 1 to 3 Hz in 4 s: after 2 s it has turned 2 + 2^2/4 = 3 times, after 4 s 8 times.
+/// Logarithmic from 1 to 4 Hz in 2 ln 4 / 3 x 3 s: mean 3 / ln 4 = 2.1640 Hz.
+#[test]
+fn a_chirp_turns_as_often_as_its_frequency_says() {
+    let swing = |frequency, sweep, cycles| Swing {
+        around: 0.0,
+        amplitude: 1.0,
+        phase: 0.0,
+        frequency,
+        sweep,
+        cycles,
+    };
+    let linear = swing((1.0, 3.0), crate::plan::Sweep::Linear, 8.0);
+    assert_eq!(linear.length(), ms(4000));
+    assert!(linear.at(2.0).abs() < 1e-12 && linear.at(4.0).abs() < 1e-12);
+    // Half a turn after 0.5 = t + t^2/4: t = sqrt(6) - 2; there it falls through zero.
+    let half = 6f64.sqrt() - 2.0;
+    assert!(linear.at(half - 1e-3) > 0.0 && linear.at(half).abs() < 1e-12 && linear.at(half + 1e-3) < 0.0);
+    let log = swing((1.0, 4.0), crate::plan::Sweep::Logarithmic, 6.0);
+    assert!((log.length().secs_f64() - 2.0 * 4f64.ln()).abs() < 1e-6);
+    // Half of the time is one octave, 1 to 2 Hz: a third of the turns, 2 of 6.
+    assert!(log.at(4f64.ln()).abs() < 1e-12);
+    assert_eq!(linear.slope(), 3.0 * std::f64::consts::TAU);
+}
+
 #[derive(Debug, Clone)]
 enum Piece {
     Hold(i64),

@@ -10,6 +10,7 @@ use super::links::Wires;
 use super::scope::{self, Scope};
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, Q, Time};
+use crate::files::rig::Sets;
 use crate::plan::{Demand, Exchange, Link};
 use crate::time::Duration;
 use crate::wire::Pattern;
@@ -273,11 +274,11 @@ fn check_lost_reply(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize, link
     }
 }
 
-/// Period of the shaft-speed demand, if it goes over this link.
+/// Longest period of the demands that keep the controller's command timeout off and go over this link.
 fn heartbeat<'a>(scope: &Scope<'a>, index: usize) -> Option<&'a Q<Time>> {
-    let (_, demand) = scope.speed_demand()?;
-    let here = scope.links[index].name.value == demand.file.link.value;
-    here.then_some(&demand.file.every)
+    let driving = scope.demands.iter().filter(|d| d.file.sets.value != Sets::Pump);
+    let here = driving.filter(|d| scope.links[index].name.value == d.file.link.value);
+    here.map(|d| &d.file.every).max_by(|a, b| a.si.total_cmp(&b.si))
 }
 
 fn percent(share: f64) -> String {

@@ -2,6 +2,7 @@
 
 use super::context::{Context, length};
 use super::links::Wires;
+use super::profiles::Laid;
 use super::scope::Scope;
 use crate::diag::Diag;
 use crate::files::read::At;
@@ -195,18 +196,21 @@ pub(super) fn takes(
     ctx: &mut Context<'_>,
     scope: &Scope<'_>,
     file: &suite::Test,
-    segments: &[String],
+    segments: &[Laid],
 ) -> Option<Vec<(usize, Option<usize>)>> {
     let names: Vec<&str> =
         scope.links.iter().flat_map(|l| l.file.burst.iter().map(|b| b.name.value.as_str())).collect();
-    let segments: Vec<&str> = segments.iter().map(String::as_str).collect();
+    let known: Vec<&str> = segments.iter().map(|s| s.name.as_str()).collect();
     let take = |take: &suite::Take| {
         let burst = ctx.look_up("a burst of the rig", &take.take, &names);
-        let over = match &take.over {
-            Some(over) => Some(ctx.look_up("a segment of this test", over, &segments)?),
-            None => None,
-        };
-        Some((burst?, over))
+        let Some(over) = &take.over else { return Some((burst?, None)) };
+        let index = ctx.look_up("a segment of this test", over, &known)?;
+        if segments[index].coasts {
+            let message =
+                format!("{} coasts, and bursts are taken while the drive is enabled", ctx.said(over.at));
+            ctx.refuse(Diag::at(over.at, message).help("take them over a segment that is driven"));
+        }
+        Some((burst?, Some(index)))
     };
     let takes: Vec<Option<(usize, Option<usize>)>> = file.burst.iter().map(take).collect();
     takes.into_iter().collect()

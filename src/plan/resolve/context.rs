@@ -38,8 +38,11 @@ impl<'a> Context<'a> {
             "rig"
         } else if at.file == self.unit.at.file {
             "unit"
-        } else {
+        } else if at.file == self.suite.at.file {
             "suite"
+        } else {
+            let name = &self.sources.get(at.file).name;
+            name.rsplit(['/', '\\']).next().unwrap_or(name)
         };
         format!("{file}, line {}", self.sources.line(at))
     }

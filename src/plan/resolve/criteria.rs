@@ -2,6 +2,7 @@
 
 use super::context::{Context, a};
 use super::operands::operands;
+use super::profiles::Laid;
 use super::scope::{Channel, Demand, Scope};
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, suggestion};
@@ -11,21 +12,24 @@ use crate::plan::Criterion;
 use crate::time::Duration;
 use crate::units::{Kind, Quantity, Unit};
 
-/// Resolves the criteria of a test whose segments have these names and, where known, lengths.
+/// Resolves the criteria of a test with these segments.
 pub(super) fn criteria(
     ctx: &mut Context<'_>,
     scope: &Scope<'_>,
     test: &suite::Test,
     demand: Demand<'_>,
-    names: &[String],
-    lengths: &[Option<Duration>],
+    segments: &[Laid],
 ) -> Option<Vec<Criterion>> {
+    let names: Vec<String> = segments.iter().map(|s| s.name.clone()).collect();
     let criteria: Vec<Option<Criterion>> = test
         .criterion
         .iter()
         .map(|c| {
-            let over = over(ctx, c, names, lengths);
-            let criterion = criterion(ctx, scope, c, demand, names);
+            let over = over(ctx, c, segments);
+            let criterion = criterion(ctx, scope, c, demand, &names);
+            if let (Some(over), Some(criterion)) = (over, &criterion) {
+                check_demanded(ctx, c, criterion.metric, over, segments);
+            }
             Some(Criterion { over: over?, ..criterion? })
         })
         .collect();
@@ -33,21 +37,39 @@ pub(super) fn criteria(
 }
 
 /// Index of the segment, `Some(None)` for the whole profile.
-fn over(
-    ctx: &mut Context<'_>,
-    file: &suite::Criterion,
-    names: &[String],
-    lengths: &[Option<Duration>],
-) -> Option<Option<usize>> {
+fn over(ctx: &mut Context<'_>, file: &suite::Criterion, segments: &[Laid]) -> Option<Option<usize>> {
     let Some(over) = &file.over else { return Some(None) };
-    let known: Vec<&str> = names.iter().map(String::as_str).collect();
+    let known: Vec<&str> = segments.iter().map(|s| s.name.as_str()).collect();
     let index = ctx.look_up("a segment of this test", over, &known)?;
-    if lengths[index] == Some(Duration::ZERO) {
+    if segments[index].length == Some(Duration::ZERO) {
         let message =
             format!("segment {} takes no time: nothing could be measured over it", ctx.said(over.at));
         ctx.refuse(Diag::at(over.at, message).help("give the step a `hold`"));
     }
     Some(Some(index))
+}
+
+/// While the shaft coasts no demand is in force, and nothing can be held against it.
+fn check_demanded(
+    ctx: &mut Context<'_>,
+    file: &suite::Criterion,
+    metric: &dyn Metric,
+    over: Option<usize>,
+    segments: &[Laid],
+) {
+    let coasts = match over {
+        Some(index) => segments[index].coasts,
+        None => segments.iter().any(|s| s.coasts),
+    };
+    if metric.subject() != Subject::Tracked || !coasts {
+        return;
+    }
+    let message = format!(
+        "{} holds a channel against the demand, and while the shaft coasts there is none",
+        ctx.said(file.metric.at)
+    );
+    let at = file.over.as_ref().map_or(file.metric.at, |over| over.at);
+    ctx.refuse(Diag::at(at, message).help("say with `over` which segment before the coast is meant"));
 }
 
 fn criterion(

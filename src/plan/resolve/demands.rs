@@ -15,8 +15,8 @@ use crate::wire::Template;
 /// Resolves the demands, in the order of the file.
 pub(super) fn demands(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Vec<Option<Demand>> {
     check_roles(ctx, scope);
-    if let Some((_, speed)) = scope.speed_demand() {
-        check_heartbeat(ctx, speed);
+    for demand in scope.demands.iter().filter(|d| d.file.sets.value != Sets::Pump) {
+        check_heartbeat(ctx, *demand);
     }
     scope.demands.iter().map(|named| demand(ctx, scope, wires, *named)).collect()
 }
@@ -36,16 +36,16 @@ fn check_roles(ctx: &mut Context<'_>, scope: &Scope<'_>) {
 }
 
 /// One late or lost frame must not make the controller time out.
-fn check_heartbeat(ctx: &mut Context<'_>, speed: Named<'_>) {
-    let (every, timeout) = (&speed.file.every, &ctx.rig.drive.command_timeout);
-    if ctx.is_wrong(every.at) || ctx.is_wrong(timeout.at) {
+fn check_heartbeat(ctx: &mut Context<'_>, demand: Named<'_>) {
+    let (every, timeout) = (&demand.file.every, &ctx.rig.drive.command_timeout);
+    if ctx.is_wrong(every.at) || ctx.is_wrong(timeout.at) || ctx.is_wrong(demand.file.sets.at) {
         return;
     }
     let half = length(timeout).micros() / 2;
     if length(every).micros() > half {
         let message = format!(
             "`{}` is sent every {}, expected at most half the controller's command timeout {}",
-            speed.name.value,
+            demand.name.value,
             ctx.said(every.at),
             ctx.said(timeout.at),
         );

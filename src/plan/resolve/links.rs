@@ -185,6 +185,7 @@ fn settings(ctx: &mut Context<'_>, file: &rig::Link, ends: &[u8]) -> Option<Vec<
             name: setting.name.value.clone(),
             exchange,
             must_be: setting.must_be.as_ref().map(|m| m.value.clone()),
+            at_most: None,
         }));
     }
     settings.into_iter().collect()

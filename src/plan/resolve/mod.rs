@@ -9,18 +9,23 @@ mod bursts;
 mod channels;
 mod context;
 mod criteria;
+mod cycles;
 mod demands;
 mod derived;
 mod fresh;
 mod links;
+mod moves;
 mod operands;
+mod operator;
 mod profiles;
 mod ready;
 mod scope;
 mod stop;
+mod swings;
 #[cfg(test)]
 mod tests;
 mod times;
+mod torque;
 mod trips;
 
 use super::Plan;
@@ -52,18 +57,20 @@ pub fn resolve(
         return plan
             .ok_or_else(|| vec![Diag::general("a file breaks a rule of its own tables; read it again")]);
     }
-    diags.sort_by_key(|d| d.place.as_ref().map(|(p, _)| (rank(p.file, rig, unit), p.start)));
+    diags.sort_by_key(|d| d.place.as_ref().map(|(p, _)| (rank(p.file, rig, unit, suite), p.start)));
     Err(diags)
 }
 
-/// Rig first, then unit, then suite.
-fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit) -> usize {
+/// Rig first, then unit, then suite, then what the suite refers to, in that order.
+fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit, suite: &Suite) -> usize {
     if file == rig.at.file {
         0
     } else if file == unit.at.file {
         1
-    } else {
+    } else if file == suite.at.file {
         2
+    } else {
+        3 + file.0
     }
 }
 
@@ -87,7 +94,8 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     fresh::check(ctx, &scope, &channels, &wires);
     let tests = profiles::tests(ctx, &scope);
     let rig = ctx.rig;
-    let plan = Plan {
+    torque::check_settings(ctx, &scope);
+    let mut plan = Plan {
         rig: rig.name.value.clone(),
         unit: ctx.unit.name.value.clone(),
         serial: ctx.unit.serial.value.clone(),
@@ -107,6 +115,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         tests: tests.into_iter().collect::<Option<_>>()?,
         rule: ctx.suite.rule.as_ref().map_or(Rule::Guarded, |r| r.value),
     };
+    torque::bind(ctx, &scope, &mut plan);
     Some(renumbered(plan, &channels.plan_index))
 }
 
@@ -117,8 +126,9 @@ fn renumbered(mut plan: Plan, plan_index: &[usize]) -> Plan {
     let trips = plan.trips.iter_mut().map(|t| &mut t.channel);
     let windows = plan.ready.windows.iter_mut().map(|w| &mut w.channel);
     let stop = [&mut plan.stop.speed.0, &mut plan.stop.bus.0, &mut plan.drive.state];
+    let operator = plan.tests.iter_mut().flat_map(|t| &mut t.operator).map(|s| &mut s.channel);
     let current = plan.stop.current.iter_mut().map(|(channel, _)| channel);
-    for channel in groups.chain(trips).chain(windows).chain(stop).chain(current) {
+    for channel in groups.chain(trips).chain(windows).chain(stop).chain(current).chain(operator) {
         *channel = plan_index[*channel];
     }
     plan

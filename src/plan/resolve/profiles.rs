@@ -1,22 +1,26 @@
 //! Tests: their profiles, laid out corner by corner and held against rig and unit.
 
-use super::context::{Context, a, head, length};
+use super::bursts;
+use super::context::{Context, head, length};
+use super::criteria;
+use super::operator;
 use super::scope::{Demand, Scope};
-use super::{bursts, criteria};
+use super::torque::{self, Moves};
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
-use crate::files::rig::Role;
+use crate::files::rig::{Role, Sets};
 use crate::files::suite::{self, Segment};
 use crate::plan::Test;
-use crate::plan::profile::{Course, stair_count, time_of_ramp};
+use crate::plan::profile::Course;
 use crate::time::Duration;
 use crate::units::Quantity;
+use std::collections::BTreeMap;
 
-/// The most stairs that one segment may have; more is a slip of the pen and would fill the memory.
-const STAIRS_MAX: usize = 1000;
+/// The most segments that one test may have, counted after repeating.
+const SEGMENTS_MAX: u64 = 1000;
 
 /// Room for what is lost in the conversion of a written quantity to SI.
-const ROUNDING: f64 = 1e-9;
+pub(super) const ROUNDING: f64 = 1e-9;
 
 /// Resolves the tests, in order.
 pub(super) fn tests(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Option<Test>> {
@@ -32,35 +36,39 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
             Diag::at(file.name.at, message).help("add `profile = [{ ramp = \"...\", rate = \"...\" }]`"),
         );
     }
-    let mut layer = Layer { course: Course::new(demand.file.rest.si), known: true, demand };
-    for segment in &file.profile {
+    let operator = operator::steps(ctx, scope, file);
+    let moves = torque::moves(ctx, file, demand)?;
+    let mut layer = Layer::new(demand, moves);
+    for (position, segment) in file.profile.iter().enumerate() {
+        if let Segment::Coast(coast) = &segment.value {
+            check_last(ctx, file, position, coast);
+        }
         layer.lay(ctx, scope, segment);
     }
+    let segments = layer.segments(ctx);
     let profile = layer.course.finish();
-    let complete = profile.segments.len() == file.profile.len();
-    let names: Vec<String> = file.profile.iter().enumerate().map(|(i, s)| name(&s.value, i)).collect();
-    let lengths: Vec<Option<Duration>> =
-        (0..names.len()).map(|i| if complete { Some(profile.segments[i].length()) } else { None }).collect();
-    let bursts = bursts::takes(ctx, scope, file, &names);
-    let criteria = criteria::criteria(ctx, scope, file, demand, &names, &lengths);
+    let bursts = bursts::takes(ctx, scope, file, &segments);
+    torque::check(ctx, scope, file, demand, profile.top().abs());
+    let criteria = criteria::criteria(ctx, scope, file, demand, &segments);
     Some(Test {
         name: file.name.value.clone(),
         about: file.about.clone(),
         demand: index,
+        operator: operator?,
         profile,
         bursts: bursts?,
         criteria: criteria?,
     })
 }
 
-/// The demand that a profile is for: in this version the shaft speed.
+/// The demand that a profile is for: the shaft speed, or a torque.
 fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> Option<(usize, Demand<'a>)> {
     let speed = scope.speed_demand();
     let Some(wanted) = &file.demand else { return speed };
     let names: Vec<&str> = scope.demands.iter().map(|d| d.name.value.as_str()).collect();
     let index = ctx.look_up("a demand of the rig", wanted, &names)?;
     let (speed, _) = speed?;
-    if index != speed {
+    if index != speed && scope.demands[index].file.sets.value != Sets::Torque {
         let sets = &scope.demands[index].file.sets;
         let message = format!(
             "{} sets {}, expected the demand of the shaft speed",
@@ -68,19 +76,24 @@ fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> O
             ctx.said(sets.at)
         );
         ctx.refuse(
-            Diag::at(wanted.at, message)
-                .other(sets.at, "")
-                .help("profiles of this version move the shaft speed alone"),
+            Diag::at(wanted.at, message).other(sets.at, "").help("profiles move the shaft speed or a torque"),
         );
         return None;
     }
     Some((index, scope.demands[index]))
 }
 
-/// Name of a segment: its own, or its kind and position.
-fn name(segment: &Segment, position: usize) -> String {
-    let (kind, name) = described(segment);
-    name.as_ref().map_or_else(|| format!("{kind} {}", position + 1), |n| n.value.clone())
+/// A coast ends the driving, and something must turn before it.
+fn check_last(ctx: &mut Context<'_>, test: &suite::Test, position: usize, coast: &suite::Coast) {
+    if position + 1 < test.profile.len() {
+        let message = format!("after the coast of {} there is more in this test", ctx.said(coast.coast.at));
+        let next = head(test.profile[position + 1].at);
+        let help = "a coast ends the driving: put what follows into a test of its own";
+        ctx.refuse(Diag::at(coast.coast.at, message).other(next, "this").help(help));
+    } else if position == 0 {
+        let message = format!("before the coast of {} nothing turns", ctx.said(coast.coast.at));
+        ctx.refuse(Diag::at(coast.coast.at, message).help("ramp up first"));
+    }
 }
 
 fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
@@ -89,232 +102,316 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::Ramp(s) => ("ramp", &s.name),
         Segment::Step(s) => ("step", &s.name),
         Segment::Stairs(s) => ("stairs", &s.name),
+        Segment::Sine(s) => ("sine", &s.name),
+        Segment::Chirp(s) => ("chirp", &s.name),
+        Segment::Cycle(s) => ("cycle", &s.name),
+        Segment::Coast(s) => ("coast", &s.name),
+        Segment::Repeat(_) => ("repeat", &None),
     }
 }
 
 /// A profile being laid.
-struct Layer<'a> {
-    course: Course,
+pub(super) struct Layer<'a> {
+    pub course: Course,
     /// Whether the value where the course has got to is known.
-    known: bool,
-    demand: Demand<'a>,
+    pub known: bool,
+    pub demand: Demand<'a>,
+    pub moves: Moves,
+    /// Where the demand stands after a segment that could not be laid, if that is known.
+    after: Option<f64>,
+    /// For each segment laid so far, where it was written and whether it is as written.
+    laid: Vec<(Place, bool)>,
+    /// The passes of the repeats that the next segment is in, outermost first.
+    passes: Vec<u32>,
 }
 
-impl Layer<'_> {
+/// What criteria may be over.
+pub(super) struct Laid {
+    pub name: String,
+    /// How long it takes, if that is known.
+    pub length: Option<Duration>,
+    pub coasts: bool,
+}
+
+/// What no demand may go beyond.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Bound {
+    /// Lowest and highest value, SI; infinite where it bounds only one side.
+    pub ends: (f64, f64),
+    /// Whether the ends themselves are beyond it.
+    pub open: bool,
+    /// Where the lower and where the upper end was written.
+    pub at: (Place, Place),
+    /// Words for a value below and for one above, before the end itself.
+    pub words: (&'static str, &'static str),
+}
+
+impl Bound {
+    /// Where the end stands that a value is beyond, with the words for it.
+    fn broken_by(&self, si: f64) -> Option<(Place, &'static str)> {
+        let slack = |end: f64| if self.open { 0.0 } else { ROUNDING * end.abs() };
+        let (low, high) = self.ends;
+        if si > high + slack(high) || self.open && si == high {
+            Some((self.at.1, self.words.1))
+        } else if si < low - slack(low) || self.open && si == low {
+            Some((self.at.0, self.words.0))
+        } else {
+            None
+        }
+    }
+}
+
+/// How many segments a list makes.
+fn weight(segments: &[At<Segment>]) -> u64 {
+    let one = |s: &At<Segment>| match &s.value {
+        Segment::Repeat(repeat) => u64::from(repeat.repeat.value).saturating_mul(weight(&repeat.of)),
+        _ => 1,
+    };
+    segments.iter().map(one).fold(0, u64::saturating_add)
+}
+
+impl<'a> Layer<'a> {
+    fn new(demand: Demand<'a>, moves: Moves) -> Layer<'a> {
+        Layer {
+            course: Course::new(demand.file.rest.si),
+            known: true,
+            demand,
+            moves,
+            after: None,
+            laid: Vec::new(),
+            passes: Vec::new(),
+        }
+    }
+
     fn lay(&mut self, ctx: &mut Context<'_>, scope: &Scope<'_>, segment: &At<Segment>) {
-        let name = name(&segment.value, self.course.len());
-        let target = match &segment.value {
-            Segment::Hold(hold) => {
-                self.course.hold(name, length(&hold.hold));
-                return;
-            }
-            Segment::Ramp(ramp) => &ramp.ramp,
-            Segment::Step(step) => &step.step,
-            Segment::Stairs(stairs) => &stairs.stairs,
-        };
-        let why = format!("for `{}`", self.demand.name.value);
-        let to = ctx.quantity(target, self.demand.kind, &why, self.demand.name.at);
-        let Some(to) = to else {
-            // Where the course goes from here is not known: what is relative to it is passed over.
-            self.course.hold(name, Duration::from_micros(1));
-            self.known = false;
-            return;
-        };
-        self.check_target(ctx, scope, target);
+        if let Segment::Repeat(repeat) = &segment.value {
+            return self.repeat(ctx, scope, repeat);
+        }
+        let name = self.name(&segment.value);
         let laid = match &segment.value {
-            Segment::Hold(_) => None,
-            Segment::Ramp(ramp) => self.ramp(ctx, ramp, name, to),
-            Segment::Step(step) => self.step(ctx, segment.at, step, name, to),
-            Segment::Stairs(stairs) => self.stairs(ctx, stairs, name, to),
+            Segment::Hold(hold) => {
+                self.course.hold(name.clone(), length(&hold.hold));
+                Some(())
+            }
+            Segment::Ramp(s) => self.to(ctx, scope, segment, &s.ramp, &name),
+            Segment::Step(s) => self.to(ctx, scope, segment, &s.step, &name),
+            Segment::Stairs(s) => self.to(ctx, scope, segment, &s.stairs, &name),
+            Segment::Sine(_) | Segment::Chirp(_) => self.swing(ctx, scope, &segment.value, name.clone()),
+            Segment::Cycle(cycle) => self.cycle(ctx, scope, cycle, name.clone()),
+            Segment::Coast(coast) => self.coast(ctx, coast, name.clone()),
+            Segment::Repeat(_) => None,
         };
         if laid.is_none() {
-            self.course.hold(String::new(), Duration::from_micros(1));
+            self.course.hold(name, Duration::from_micros(1));
         }
-        self.course.resume_at(to);
-        self.known = true;
+        if let Some(value) = self.after.take() {
+            self.course.resume_at(value);
+            self.known = true;
+        }
+        self.laid.push((head(segment.at), laid.is_some()));
+    }
+
+    /// What is known of where the demand stands after this segment, whether or not it can be laid.
+    pub(super) fn ends_at(&mut self, value: f64) {
+        self.after = Some(value);
+    }
+
+    /// A segment that moves to a target.
+    fn to(
+        &mut self,
+        ctx: &mut Context<'_>,
+        scope: &Scope<'_>,
+        segment: &At<Segment>,
+        target: &At<Quantity>,
+        name: &str,
+    ) -> Option<()> {
+        let why = format!("for `{}`", self.demand.name.value);
+        let Some(to) = ctx.quantity(target, self.demand.kind, &why, self.demand.name.at) else {
+            // Where the course goes from here is not known: what is relative to it is passed over.
+            self.known = false;
+            return None;
+        };
+        self.check_target(ctx, scope, target);
+        self.after = Some(to);
+        match &segment.value {
+            Segment::Ramp(ramp) => self.ramp(ctx, ramp, name.into(), to),
+            Segment::Step(step) => self.step(ctx, segment.at, step, name.into(), to),
+            Segment::Stairs(stairs) => self.stairs(ctx, stairs, name.into(), to),
+            _ => None,
+        }
+    }
+
+    fn coast(&mut self, ctx: &mut Context<'_>, coast: &suite::Coast, name: String) -> Option<()> {
+        let stop = &ctx.rig.safe_state.not_driven_within;
+        if length(&coast.coast) <= length(stop) && !ctx.is_wrong(coast.coast.at) && !ctx.is_wrong(stop.at) {
+            let message = format!(
+                "a coast of {} may be over before the drive is known to be off, which may take {}",
+                ctx.said(coast.coast.at),
+                ctx.said(stop.at),
+            );
+            ctx.refuse(Diag::at(coast.coast.at, message).other(stop.at, "").help("give it more time"));
+        }
+        if let Some(below) = &coast.below {
+            let rest = &ctx.rig.safe_state.at_rest_speed;
+            let too_fast = self.known && self.demand.file.sets.value == Sets::ShaftSpeed;
+            if below.si < rest.si {
+                let message = format!(
+                    "{} is below the speed that counts as rest, {}",
+                    ctx.said(below.at),
+                    ctx.said(rest.at)
+                );
+                ctx.refuse(Diag::at(below.at, message).other(rest.at, ""));
+            } else if too_fast && below.si >= self.course.value().abs() {
+                let stands = Quantity { si: self.course.value(), unit: self.demand.file.unit.value.clone() };
+                let message =
+                    format!("{} is not below `{stands}`, where the coast begins", ctx.said(below.at));
+                ctx.refuse(Diag::at(below.at, message));
+            }
+        }
+        self.course.coast(name, length(&coast.coast), coast.below.as_ref().map(|b| b.si));
+        Some(())
+    }
+
+    /// Lays the segments again and again. What is wrong at one place is said once, whichever pass finds it.
+    fn repeat(&mut self, ctx: &mut Context<'_>, scope: &Scope<'_>, repeat: &suite::Repeat) {
+        let times = repeat.repeat.value;
+        let count = u64::from(times).saturating_mul(weight(&repeat.of));
+        if count == 0 || self.course.len() as u64 + count > SEGMENTS_MAX {
+            let message = match (times, count) {
+                (0, _) => {
+                    format!("{} passes repeat nothing, expected at least 1", ctx.said(repeat.repeat.at))
+                }
+                (_, 0) => format!("{} passes of no segment", ctx.said(repeat.repeat.at)),
+                _ => format!(
+                    "{} passes make {count} segments, expected at most {SEGMENTS_MAX} in a test",
+                    ctx.said(repeat.repeat.at)
+                ),
+            };
+            ctx.refuse(Diag::at(repeat.repeat.at, message));
+            return;
+        }
+        if let Some(coast) = repeat.of.iter().find_map(|s| match &s.value {
+            Segment::Coast(coast) => Some(coast),
+            _ => None,
+        }) {
+            let message = format!("the coast of {} stands in a repeat", ctx.said(coast.coast.at));
+            let help = "a coast ends the driving: it is the last segment of its test";
+            ctx.refuse(Diag::at(coast.coast.at, message).other(repeat.repeat.at, "this").help(help));
+        }
+        for pass in 1..=times {
+            let before = ctx.diags.len();
+            self.passes.push(pass);
+            for segment in &repeat.of {
+                self.lay(ctx, scope, segment);
+            }
+            self.passes.pop();
+            let mut new = ctx.diags.split_off(before);
+            let place = |d: &Diag| d.place.as_ref().map(|(place, _)| *place);
+            new.retain(|d| pass == 1 || !ctx.diags.iter().any(|old| place(old) == place(d)));
+            ctx.diags.append(&mut new);
+        }
+    }
+
+    /// Name of a segment: its own, followed by its pass in repeats, or its kind and position.
+    fn name(&self, segment: &Segment) -> String {
+        let (kind, name) = described(segment);
+        let Some(name) = name else { return format!("{kind} {}", self.course.len() + 1) };
+        let passes: Vec<String> = self.passes.iter().map(u32::to_string).collect();
+        format!("{} {}", name.value, passes.join(".")).trim_end().to_string()
+    }
+
+    /// What has been laid. Names that come out the same are refused: `over` could mean either.
+    fn segments(&self, ctx: &mut Context<'_>) -> Vec<Laid> {
+        let segments = self.course.segments();
+        let mut first: BTreeMap<&str, Place> = BTreeMap::new();
+        for (segment, (place, _)) in segments.iter().zip(&self.laid) {
+            let at = *first.entry(segment.name.as_str()).or_insert(*place);
+            if at != *place {
+                let message = format!(
+                    "this segment ({}) has the name `{}`, as another ({}) has already",
+                    ctx.cite(*place),
+                    segment.name,
+                    ctx.cite(at),
+                );
+                ctx.refuse(Diag::at(*place, message).other(at, "the first").help("give it another `name`"));
+            }
+        }
+        let laid = |(s, (_, sound)): (&crate::plan::Segment, &(Place, bool))| Laid {
+            name: s.name.clone(),
+            length: sound.then(|| s.length()),
+            coasts: s.coasts(),
+        };
+        segments.iter().zip(&self.laid).map(laid).collect()
     }
 
     /// A target lies within what rig, unit and demand allow, and where no trip on the speed fires; the
     /// first of them that it violates is named.
     fn check_target(&self, ctx: &mut Context<'_>, scope: &Scope<'_>, target: &At<Quantity>) {
-        let beyond = |limit: f64| target.si.abs() > limit.abs() * (1.0 + ROUNDING);
-        let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
-        let range = &self.demand.file.range;
-        let found = if beyond(rig.si) {
-            Some((rig.at, "is above the rig's limit"))
-        } else if beyond(unit.si) {
-            Some((unit.at, "is above the unit's highest speed"))
-        } else if let [low, high] = range.as_slice() {
-            let slack = ROUNDING * high.si.abs().max(low.si.abs());
-            if target.si > high.si + slack {
-                Some((high.at, "is above the range of the demand, which ends at"))
-            } else if target.si < low.si - slack {
-                Some((low.at, "is below the range of the demand, which begins at"))
-            } else {
-                self.trip_beyond(ctx, scope, target)
-            }
-        } else {
-            None
-        };
-        if let Some((limit, words)) = found.filter(|(at, _)| !ctx.is_wrong(*at)) {
+        if let Some((limit, words)) = self.beyond(ctx, scope, target.si) {
             let message = format!("{} {words} {}", ctx.said(target.at), ctx.said(limit));
             ctx.refuse(Diag::at(target.at, message).other(limit, "the limit"));
         }
     }
 
-    fn trip_beyond(
+    /// Where the limit stands that a value is beyond, with the words before it.
+    pub(super) fn beyond(
         &self,
         ctx: &Context<'_>,
         scope: &Scope<'_>,
-        target: &At<Quantity>,
+        si: f64,
     ) -> Option<(Place, &'static str)> {
-        let speed = scope.channels[scope.with_role(Role::ShaftSpeed)?].name;
-        let trips = ctx.rig.trip.iter().chain(ctx.suite.trip.iter());
-        trips.filter(|(_, t)| t.channel.value == speed.value).find_map(|(_, t)| {
-            let level = |q: &Option<At<Quantity>>| {
-                q.as_ref().filter(|q| q.unit.kind == self.demand.kind).map(|q| (q.si, q.at))
-            };
-            let above = level(&t.above).filter(|(si, _)| target.si >= *si);
-            let below = level(&t.below).filter(|(si, _)| target.si <= *si);
-            above.or(below).map(|(_, at)| (at, "lies beyond a trip on the speed,"))
-        })
+        let found = self.bounds(ctx, scope).iter().find_map(|bound| bound.broken_by(si));
+        found.filter(|(at, _)| !ctx.is_wrong(*at))
     }
 
-    /// Height from where the course is; refuses none at all.
-    fn height(&self, ctx: &mut Context<'_>, at: Place, target: &At<Quantity>, to: f64) -> Option<f64> {
-        if !self.known {
-            return None;
-        }
-        let height = to - self.course.value();
-        if height.abs() <= ROUNDING * to.abs() {
-            let message = format!("{} is where the demand stands already", ctx.said(target.at));
-            ctx.refuse(Diag::at(at, message).help("use `hold` to stay, or another target"));
-            return None;
-        }
-        Some(height)
-    }
-
-    fn ramp(&mut self, ctx: &mut Context<'_>, ramp: &suite::Ramp, name: String, to: f64) -> Option<()> {
-        let height = self.height(ctx, ramp.ramp.at, &ramp.ramp, to);
-        let lasting = match (&ramp.rate, &ramp.lasting) {
-            (Some(rate), None) => {
-                let rate = self.rate(ctx, rate)?;
-                time_of_ramp(height?, rate)
-            }
-            (None, Some(lasting)) => {
-                let rate = height?.abs() / lasting.si;
-                let limit = &ctx.rig.limits.speed_rate;
-                if rate > limit.si * (1.0 + ROUNDING) && !ctx.is_wrong(lasting.at) {
-                    let unit = crate::units::parse_unit("rpm/s").map_or(1.0, |u| u.scale);
-                    let message = format!(
-                        "the ramp to {} within {} rises by {} rpm/s, above the rig's limit {}",
-                        ctx.said(ramp.ramp.at),
-                        ctx.said(lasting.at),
-                        crate::units::number_text((rate / unit * 10.0).round() / 10.0),
-                        ctx.said(limit.at),
-                    );
-                    ctx.refuse(
-                        Diag::at(lasting.at, message).other(limit.at, "the limit").help("give it more time"),
-                    );
-                }
-                length(lasting)
-            }
-            // The reader of the files gives exactly one of the two.
-            _ => return None,
+    /// Everything that bounds the demand: rig, unit, the demand's own range, trips on the speed.
+    pub(super) fn bounds(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
+        let around_zero = |si: f64, at: Place, words| Bound {
+            ends: (-si.abs(), si.abs()),
+            open: false,
+            at: (at, at),
+            words: (words, words),
         };
-        self.course.ramp(name, to, lasting);
-        Some(())
+        let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
+        let mut bounds = Vec::new();
+        if self.demand.file.sets.value == Sets::ShaftSpeed {
+            bounds.push(around_zero(rig.si, rig.at, "is above the rig's limit"));
+            bounds.push(around_zero(unit.si, unit.at, "is above the unit's highest speed"));
+        }
+        if let [low, high] = self.demand.file.range.as_slice() {
+            bounds.push(Bound {
+                ends: (low.si, high.si),
+                open: false,
+                at: (low.at, high.at),
+                words: (
+                    "is below the range of the demand, which begins at",
+                    "is above the range of the demand, which ends at",
+                ),
+            });
+        }
+        bounds.extend(self.trips(ctx, scope));
+        bounds
     }
 
-    /// A rate above zero and within the rig's limit, SI.
-    fn rate(&self, ctx: &mut Context<'_>, rate: &At<Quantity>) -> Option<f64> {
-        let why = format!("for a rate of `{}`", self.demand.name.value);
-        let value = ctx.quantity(rate, self.demand.kind.per_second(), &why, self.demand.name.at)?;
-        let limit = &ctx.rig.limits.speed_rate;
-        if value <= 0.0 {
-            let message = format!("the rate {} is not above zero", ctx.said(rate.at));
-            ctx.refuse(Diag::at(rate.at, message).help("a rate has no sign: the target says up or down"));
-            return None;
-        }
-        if value > limit.si * (1.0 + ROUNDING) {
-            let message = format!("{} is above the rig's limit {}", ctx.said(rate.at), ctx.said(limit.at));
-            ctx.refuse(Diag::at(rate.at, message).other(limit.at, "the limit"));
-        }
-        Some(value)
-    }
-
-    fn step(
-        &mut self,
-        ctx: &mut Context<'_>,
-        at: Place,
-        step: &suite::Step,
-        name: String,
-        to: f64,
-    ) -> Option<()> {
-        let height = self.height(ctx, step.step.at, &step.step, to);
-        match (&ctx.rig.limits.speed_step, height) {
-            (None, _) => {
-                let limits = head(ctx.rig.limits.at);
-                let message = format!(
-                    "the step to {} is not allowed: the rig's limits ({}) have no `speed_step`",
-                    ctx.said(step.step.at),
-                    ctx.cite(limits),
-                );
-                ctx.refuse(Diag::at(head(at), message).other(limits, "").help("use a ramp"));
-            }
-            (Some(limit), Some(height)) if height.abs() > limit.si * (1.0 + ROUNDING) => {
-                let from = Quantity { si: self.course.value(), unit: step.step.unit.clone() };
-                let message = format!(
-                    "the step from `{from}` to {} is higher than the rig's limit {}",
-                    ctx.said(step.step.at),
-                    ctx.said(limit.at),
-                );
-                ctx.refuse(
-                    Diag::at(step.step.at, message)
-                        .other(limit.at, "the limit")
-                        .help("use a ramp, or several steps"),
-                );
-            }
-            _ => {}
-        }
-        height?;
-        self.course.step(name, to, step.hold.as_ref().map_or(Duration::ZERO, length));
-        Some(())
-    }
-
-    fn stairs(&mut self, ctx: &mut Context<'_>, stairs: &suite::Stairs, name: String, to: f64) -> Option<()> {
-        let height = self.height(ctx, stairs.stairs.at, &stairs.stairs, to);
-        let rate = self.rate(ctx, &stairs.rate);
-        let why = format!("for the height of a stair of `{}`", self.demand.name.value);
-        let by = ctx.quantity(&stairs.by, self.demand.kind.difference(), &why, self.demand.name.at)?;
-        if by <= 0.0 {
-            let message = format!("{} is no height of {}", ctx.said(stairs.by.at), a("stair"));
-            ctx.refuse(
-                Diag::at(stairs.by.at, message).help("a height has no sign: the target says up or down"),
-            );
-            return None;
-        }
-        let height = height?;
-        let rise = Quantity { si: height.abs(), unit: stairs.by.unit.clone() };
-        if by > height.abs() * (1.0 + ROUNDING) {
-            let message = format!(
-                "a stair of {} is higher than the whole rise of `{rise}` to {}",
-                ctx.said(stairs.by.at),
-                ctx.said(stairs.stairs.at)
-            );
-            ctx.refuse(Diag::at(stairs.by.at, message).other(stairs.stairs.at, "").help("use a ramp"));
-            return None;
-        }
-        let count = stair_count(height, by);
-        if count > STAIRS_MAX {
-            let message = format!(
-                "stairs of {} over `{rise}` are {count}, expected at most {STAIRS_MAX}",
-                ctx.said(stairs.by.at)
-            );
-            ctx.refuse(Diag::at(stairs.by.at, message).help("make them higher"));
-            return None;
-        }
-        self.course.stairs(name, to, by, rate?, length(&stairs.each));
-        Some(())
+    fn trips(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
+        let (role, words) = match self.demand.file.sets.value {
+            Sets::Torque => (Role::Torque, "lies beyond a trip on the torque,"),
+            Sets::ShaftSpeed | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
+        };
+        let Some(watched) = scope.with_role(role) else { return Vec::new() };
+        let watched = scope.channels[watched].name;
+        let level = |q: &Option<At<Quantity>>| {
+            q.as_ref().filter(|q| q.unit.kind == self.demand.kind).map(|q| (q.si, q.at))
+        };
+        let trips = ctx.rig.trip.iter().chain(ctx.suite.trip.iter());
+        let of_speed = trips.filter(|(_, t)| t.channel.value == watched.value);
+        let bound = |ends, at| Bound { ends, open: true, at: (at, at), words: (words, words) };
+        of_speed
+            .flat_map(|(_, t)| {
+                let above = level(&t.above).map(|(si, at)| bound((f64::NEG_INFINITY, si), at));
+                let below = level(&t.below).map(|(si, at)| bound((si, f64::INFINITY), at));
+                above.into_iter().chain(below)
+            })
+            .collect()
     }
 }

@@ -5,7 +5,8 @@ use super::demands::check_within;
 use super::links::Wires;
 use super::scope::Scope;
 use crate::diag::Diag;
-use crate::files::rig::{self, Role};
+use crate::files::read::At;
+use crate::files::rig::{self, Role, Sets};
 use crate::plan::{Stop, StopFrame, Supply};
 
 /// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
@@ -84,9 +85,14 @@ fn frame(
 
 /// Whoever is told to turn must also be told to stop.
 fn check_frames(ctx: &mut Context<'_>, scope: &Scope<'_>) {
+    let driving = scope.demands.iter().filter(|d| d.file.sets.value != Sets::Pump);
+    for link in driving.map(|d| &d.file.link) {
+        check_frame(ctx, scope, link);
+    }
+}
+
+fn check_frame(ctx: &mut Context<'_>, scope: &Scope<'_>, link: &At<String>) {
     let file = &ctx.rig.safe_state;
-    let Some((_, demand)) = scope.speed_demand() else { return };
-    let link = &demand.file.link;
     let known = scope.links.iter().any(|l| l.name.value == link.value);
     let unknown_frame = file.send.iter().any(|f| ctx.is_wrong(f.link.at));
     if known && !unknown_frame && !file.send.iter().any(|f| f.link.value == link.value) {

@@ -9,6 +9,7 @@ use crate::time::Duration;
 use crate::units::parse_quantity;
 
 const ROWS: &str = include_str!("../../../fixtures/broken/cross-rows.toml");
+const PROFILE_ROWS: &str = include_str!("../../../fixtures/broken/profile-rows.toml");
 const TEN_RIG: &str = include_str!("../../../fixtures/broken/ten-cross-rig.toml");
 const TEN_SUITE: &str = include_str!("../../../fixtures/broken/ten-cross.toml");
 
@@ -35,8 +36,8 @@ fn a_plan_can_be_shared_between_threads() {
 /// Each row of the file: one mistake, exactly one message, its text and both lines.
 #[test]
 fn every_mistake_gives_one_message_that_names_both_places() {
-    let rows: toml::Table = ROWS.parse().expect("the rows are TOML");
-    let rows = rows["row"].as_array().expect("rows");
+    let tables = [ROWS, PROFILE_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
+    let rows: Vec<_> = tables.iter().flat_map(|t| t["row"].as_array().expect("rows")).collect();
     assert!(rows.len() >= 50, "{} rows", rows.len());
     let mut wrong = Vec::new();
     for row in rows {
@@ -52,7 +53,8 @@ fn every_mistake_gives_one_message_that_names_both_places() {
         let diags = plan.err().unwrap_or_default();
         let as_expected = matches!(diags.as_slice(), [d] if d.message == text("message")
             && line(&sources, &d.place) == row["line"].as_integer().expect("line")
-            && line(&sources, &d.other) == row["other"].as_integer().expect("other"));
+            && line(&sources, &d.other) == row["other"].as_integer().expect("other")
+            && row.get("help").is_none_or(|help| help.as_str() == d.help.as_deref()));
         if !as_expected {
             wrong.push(format!("{} -> {}\n{}", text("from"), text("to"), rendered(&sources, &diags)));
         }

@@ -5,10 +5,10 @@ use super::context::{Context, head};
 use crate::diag::Diag;
 use crate::files::read::{Q, Time};
 use crate::files::rig::Trip;
-use crate::files::suite::Segment;
+use crate::files::suite::{Segment, each_segment};
 
 /// The longest time that any entry may give: 30 days, far from where sums of microseconds overflow.
-const LONGEST_S: f64 = 30.0 * 86_400.0;
+pub(super) const LONGEST_S: f64 = 30.0 * 86_400.0;
 
 /// Notes every limit of the rig that allows nothing.
 pub(super) fn check_limits(ctx: &mut Context<'_>) {
@@ -49,14 +49,19 @@ pub(super) fn check(ctx: &mut Context<'_>) {
         let Trip { over, r#for: lasting, .. } = trip;
         times.extend(over.iter().chain(lasting));
     }
-    for segment in suite.test.iter().flat_map(|t| &t.profile) {
-        match &segment.value {
+    for segment in suite.test.iter().flat_map(|t| each_segment(&t.profile)) {
+        match segment {
             Segment::Hold(hold) => times.push(&hold.hold),
             Segment::Ramp(ramp) => times.extend(&ramp.lasting),
             Segment::Step(step) => times.extend(&step.hold),
             Segment::Stairs(stairs) => times.push(&stairs.each),
+            Segment::Sine(sine) => times.extend(sine.period.iter().chain(&sine.lasting)),
+            Segment::Chirp(chirp) => times.push(&chirp.lasting),
+            Segment::Coast(coast) => times.push(&coast.coast),
+            Segment::Cycle(_) | Segment::Repeat(_) => {}
         }
     }
+    times.extend(suite.test.iter().flat_map(|t| &t.operator).map(|s| &s.within));
     for time in times {
         let message = match time.si {
             s if s < 1e-6 => format!("{} is shorter than a microsecond", ctx.said(time.at)),

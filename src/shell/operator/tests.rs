@@ -58,7 +58,7 @@ fn good_answers_are_taken_with_the_name_of_who_gave_them() {
         choose(&plan(9600), &[pty()], Some(&answers(&[("guards", "yes"), ("more", "no")])), false, noon());
     let expected = BTreeMap::from([("guards".to_string(), true), ("more".to_string(), false)]);
     let by = "answers file of A. Person, holds until 2026-11-25T18:00:00Z".to_string();
-    assert_eq!(chosen, Ok(Operator::File { answers: expected, by }));
+    assert_eq!(chosen, Ok(Operator::File { answers: expected, typed: BTreeMap::new(), by }));
 }
 
 #[test]
@@ -128,4 +128,46 @@ fn yes_in_full_is_yes_an_empty_line_asks_again_and_anything_else_is_no() {
         type_answer("Is it so?", &mut &b""[..], &mut Vec::new()).is_err(),
         "a closed terminal is no answer"
     );
+}
+
+#[test]
+fn a_meter_value_comes_from_the_answers_file_and_must_be_a_quantity() {
+    let mut plan = plan(9600);
+    plan.tests[0].operator.push(crate::plan::OperatorStep {
+        id: "raise".into(),
+        ask: "Raise the supply.".into(),
+        channel: 1,
+        low: 58.0,
+        high: 62.0,
+        within: crate::time::Duration::from_millis(60_000),
+        meter: Some(0.4),
+    });
+    let choose = |given: &[(&str, &str)]| choose(&plan, &[pty()], Some(&answers(given)), false, noon());
+    let Ok(Operator::File { answers, typed, .. }) = choose(&[("guards", "yes"), ("raise", "60.2 V")]) else {
+        panic!("it is good")
+    };
+    assert_eq!((answers.len(), typed["raise"].as_str()), (1, "60.2 V"));
+    let wrong =
+        |given| choose(given).expect_err("refused").iter().map(ToString::to_string).collect::<Vec<_>>();
+    assert_eq!(
+        wrong(&[("guards", "yes")]),
+        ["the answers say nothing about `raise`; add them under [answer]"]
+    );
+    assert_eq!(
+        wrong(&[("guards", "yes"), ("raise", "yes")]),
+        ["the meter value of `raise` is `yes`; write it like \"60.2 V\""]
+    );
+    let nobody = super::choose(&plan, &[pty()], None, false, noon()).expect_err("nobody");
+    assert!(nobody[0].to_string().contains("`guards`, `raise`"), "{}", nobody[0]);
+}
+
+#[test]
+fn an_empty_line_asks_for_the_meter_again() {
+    let mut shown = Vec::new();
+    let typed = type_value("Read it", "V", &mut &b"\n 60.2 V \n"[..], &mut shown).expect("typed");
+    assert_eq!(
+        (typed.as_str(), String::from_utf8_lossy(&shown).matches("Read it [V]").count()),
+        ("60.2 V", 2)
+    );
+    assert!(type_value("Read it", "V", &mut &b""[..], &mut Vec::new()).is_err());
 }

@@ -182,6 +182,8 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
             let name = plan.tests.get(*index)?.profile.segments.get(*segment)?.name.as_str();
             format!("segment `{name}`")
         }
+        What::OperatorStep { ask, .. } => format!("PLEASE: {ask}"),
+        What::TorqueOff { found, .. } => format!("torque off: {found}"),
         What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),
         What::StopBegan { reason } => format!("STOPPING: {reason}"),
         What::Stage { stage, confirmed, found } => stage_line(plan, *stage, *confirmed, found),

@@ -129,7 +129,7 @@ impl RunFolder {
     }
 
     /// Keeps a file as used under `files/` and says what to write into `run.json`. `role` is "rig", "unit",
-    /// "suite" or "answers"; `name` is the file's own name, of which only the last part counts.
+    /// "suite", "answers" or "cycle"; `name` is the file's own name, of which only the last part counts.
     ///
     /// # Errors
     /// If it cannot be written.
@@ -149,7 +149,12 @@ impl RunFolder {
         };
         let written = file.write_all(bytes).and_then(|()| file.sync_all());
         written.map_err(|e| making(e, &folder.join(&path)))?;
-        Ok(FileUsed { role: role.into(), name: format!("files/{path}"), sha256: sha256(bytes) })
+        Ok(FileUsed {
+            role: role.into(),
+            name: format!("files/{path}"),
+            sha256: sha256(bytes),
+            written: None,
+        })
     }
 
     /// Writes `run.json` whole or not at all: beside the old one, then in its place. Call it when the

@@ -24,6 +24,8 @@ fn every_event() -> Vec<What> {
         What::TestEnded { test: 0, complete: false },
         What::Finished { cause: Cause::NotConfirmed, why: s() },
         What::Note { text: s() },
+        What::TorqueOff { test: 0, found: s() },
+        What::OperatorStep { test: 0, id: s(), ask: s() },
     ]
 }
 
@@ -32,7 +34,7 @@ fn every_event_comes_back() {
     let events = every_event();
     let mut kinds: Vec<_> = events.iter().map(std::mem::discriminant).collect();
     kinds.dedup();
-    assert_eq!(kinds.len(), 20, "one row for each variant of `What`");
+    assert_eq!(kinds.len(), 22, "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
@@ -213,7 +215,7 @@ fn any_entry(layout: &Layout) -> impl Strategy<Value = Entry> + use<> {
         });
     let sent =
         (any::<i64>(), any::<u64>()).prop_map(|(t, value)| Entry::Record(sent(t, 0, f64::from_bits(value))));
-    let event = (any::<i64>(), 0..20usize, any_text()).prop_map(|(t, kind, text)| {
+    let event = (any::<i64>(), 0..22usize, any_text()).prop_map(|(t, kind, text)| {
         let what = if kind == 19 { What::Note { text } } else { every_event().swap_remove(kind) };
         Entry::Record(event(t, what))
     });

@@ -1,0 +1,118 @@
+//! Coasting: the torque is off, the pump stays on and the shaft runs down while it is watched. It goes the
+//! same way as a stop, and like a stop it must be proved: by samples asked for after the last stop frame.
+
+use super::State;
+use super::Timer;
+use super::core::{Core, Notice};
+use super::guard::Firing;
+use super::link::Purpose;
+use super::winding::{WindingDown, doubt_not_driven, proof_not_driven};
+use crate::outcome::Cause;
+use crate::plan::Shape;
+use crate::record::What;
+use crate::time::Instant;
+
+/// How many samples in a row must show the shaft slower than the speed that ends the coast.
+const SLOW_IN_A_ROW: u32 = 3;
+
+/// Coasting, the last segment of a test.
+#[derive(Debug)]
+pub(super) struct Coasting {
+    test: usize,
+    below: Option<f64>,
+    began: Instant,
+    /// A sample or a loss since the last stop frame: only then is it sent again.
+    heard: bool,
+    not_driven: bool,
+    slow: u32,
+    slow_asked: Option<Instant>,
+}
+
+impl Coasting {
+    /// Takes the torque off.
+    pub(super) fn begin(core: &mut Core, now: Instant, test: usize, segment: usize) -> State {
+        let plan = core.plan.clone();
+        let segment_plan = &plan.tests[test].profile.segments[segment];
+        let below = match segment_plan.shape {
+            Shape::Coast { below } => below,
+            Shape::Straight | Shape::Swing(_) => None,
+        };
+        core.event(now, What::SegmentBegan { test, segment });
+        core.torque_off(now);
+        core.timers.set(Timer::Profile, now + segment_plan.length());
+        let (heard, not_driven, slow, slow_asked) = (false, false, 0, None);
+        State::Coasting(Coasting { test, below, began: now, heard, not_driven, slow, slow_asked })
+    }
+
+    pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
+        match notice {
+            Notice::Row { .. } => {
+                self.heard = true;
+                self.look(core, now)
+            }
+            // A stop frame that nobody acknowledged is sent again without waiting for a sample.
+            Notice::RowLost | Notice::Failed { purpose: Purpose::Stop(_), .. } => {
+                self.heard = true;
+                State::Coasting(self)
+            }
+            Notice::Due(Timer::StopFrame) => {
+                if !self.not_driven {
+                    core.repeat_stop(now, &mut self.heard);
+                }
+                State::Coasting(self)
+            }
+            Notice::Due(Timer::Stage) => {
+                let found = format!("{} after {}", doubt_not_driven(core), now - self.began);
+                self.trip(core, now, Firing { trip: "torque off".into(), found, sampled: now })
+            }
+            Notice::Due(Timer::Profile) => self.over(core, now),
+            Notice::Fired(firing) => self.trip(core, now, firing),
+            Notice::Ends(cause, why) => WindingDown::begin(core, now, Some(self.test), Some((cause, why))),
+            Notice::Started
+            | Notice::Reply { .. }
+            | Notice::Failed { .. }
+            | Notice::Due(_)
+            | Notice::Typed { .. }
+            | Notice::Answer { .. } => State::Coasting(self),
+        }
+    }
+
+    /// A row came in: is the torque off, and still off; is the shaft slow enough?
+    fn look(mut self, core: &mut Core, now: Instant) -> State {
+        if !self.not_driven {
+            let Some(found) = proof_not_driven(core) else { return State::Coasting(self) };
+            self.not_driven = true;
+            core.timers.clear(Timer::StopFrame);
+            core.timers.clear(Timer::Stage);
+            core.event(now, What::TorqueOff { test: self.test, found });
+        } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
+            let found = format!("the drive is `{}` again while coasting", state.words());
+            return self.trip(core, now, Firing { trip: "drive state".into(), found, sampled: now });
+        }
+        let (channel, _) = core.plan.stop.speed;
+        if let (Some(below), Some((_, asked, speed))) = (self.below, core.values.latest(channel))
+            && core.stop_sent.is_some_and(|sent| asked > sent)
+            && self.slow_asked != Some(asked)
+        {
+            self.slow_asked = Some(asked);
+            self.slow = if speed.abs() < below { self.slow + 1 } else { 0 };
+            if self.slow >= SLOW_IN_A_ROW {
+                return self.over(core, now);
+            }
+        }
+        State::Coasting(self)
+    }
+
+    /// The speed was reached, or the time is over.
+    fn over(self, core: &mut Core, now: Instant) -> State {
+        core.event(now, What::ProfileEnded { test: self.test });
+        WindingDown::begin(core, now, Some(self.test), None)
+    }
+
+    fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
+        let why = format!("{}: {}", firing.trip, firing.found);
+        let sampled = firing.sampled.micros();
+        core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
+        WindingDown::begin(core, now, Some(self.test), Some((Cause::Tripped, why)))
+    }
+}
