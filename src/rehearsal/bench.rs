@@ -63,7 +63,8 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     spec.rotor.drag = draw(&mut chance, &rotor.drag);
     spec.thermal.ambient = bench.ambient.si;
     spec.thermal.winding_capacity = draw(&mut chance, &thermal.winding_capacity);
-    spec.thermal.winding_to_coolant = draw(&mut chance, &thermal.winding_to_coolant);
+    let winding_to_coolant = draw(&mut chance, &thermal.winding_to_coolant);
+    spec.thermal.split_winding_to_coolant(winding_to_coolant);
     spec.thermal.inverter_capacity = draw(&mut chance, &thermal.inverter_capacity);
     spec.thermal.inverter_to_coolant = draw(&mut chance, &thermal.inverter_to_coolant);
     spec.supply.transformer = bench.transformer.si;

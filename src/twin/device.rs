@@ -1,6 +1,6 @@
 //! The controller's end of the line: SCPI syntax in front of the firmware.
 
-use super::firmware::Firmware;
+use super::firmware::{Firmware, Readings};
 use super::sensors::COUNT_ZERO;
 use super::spec::{Identity, ZERO_CELSIUS};
 use crate::time::Instant;
@@ -20,6 +20,9 @@ const REPLY_ROOM: usize = 64;
 const BURST_LENGTH: usize = 4096;
 /// Most samples in one reply, so that a reply stays short: 256 bytes.
 const BURST_CHUNK: usize = 128;
+
+/// How SCPI writes that there is no number (SCPI-99, from memory).
+const NOT_A_NUMBER: &str = "9.91E37";
 
 /// A burst of phase current counts: captured from the moment of its trigger on.
 #[derive(Debug, Clone, Default)]
@@ -206,6 +209,10 @@ impl Device {
             self.drive_line(unit, firmware)
         } else if unit.is("MEASure:SLOW") {
             self.slow_line(unit, firmware)
+        } else if unit.is("MEASure:COOLing") {
+            self.cooling_line(unit, firmware)
+        } else if unit.is("MEASure:PEDal") {
+            self.pedal_line(unit, firmware)
         } else if unit.common {
             self.common_query(unit)
         } else {
@@ -225,9 +232,32 @@ impl Device {
     fn slow_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
         let r = &firmware.readings;
-        let [winding, inverter, coolant] = r.temperatures.map(|t| t - ZERO_CELSIUS);
+        let [winding, inverter, coolant, _] = r.temperatures.map(|t| t - ZERO_CELSIUS);
         let closed = f64::from(u8::from(r.stop_loop_closed));
-        self.numbers(&[(winding, 1), (inverter, 1), (coolant, 1), (100.0 * r.pedal, 1), (closed, 0)]);
+        self.numbers(&[(winding, 1), (inverter, 1), (coolant, 1), (100.0 * r.pedal[0], 1), (closed, 0)]);
+        Ok(())
+    }
+
+    /// Pump current in A, its speed in rpm, flow in L/min (SCPI's "not a number" without a meter), coolant that
+    /// comes back in °C.
+    fn cooling_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let r = &firmware.readings;
+        self.numbers(&[(r.pump_current, 2), (rpm(r.pump_speed), 0)]);
+        match r.flow {
+            Some(flow) => self.write(format_args!(",{:.2},", flow * 60e3))?,
+            None => self.write(format_args!(",{NOT_A_NUMBER},"))?,
+        }
+        self.numbers(&[(r.temperatures[3] - ZERO_CELSIUS, 1)]);
+        Ok(())
+    }
+
+    /// Both tracks in % and in V, and whether they agree.
+    fn pedal_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let Readings { pedal: [one, two], pedal_volts: [volts_one, volts_two], .. } = firmware.readings;
+        let agree = f64::from(u8::from(firmware.pedal_agrees()));
+        self.numbers(&[(100.0 * one, 1), (100.0 * two, 1), (volts_one, 3), (volts_two, 3), (agree, 0)]);
         Ok(())
     }
 
@@ -248,6 +278,12 @@ impl Device {
             self.write(format_args!("{}", firmware.word()))
         } else if unit.is("STATus:WORD") {
             self.write(format_args!("{}", firmware.status_word()))
+        } else if unit.is("STATus:DERating") {
+            // Percent of the current limit that heat leaves.
+            self.write(format_args!("{:.0}", 100.0 * firmware.derating()))
+        } else if unit.is("STATus:DRIVers") {
+            // The gate drivers' ready line.
+            self.write(format_args!("{}", u8::from(firmware.readings.drivers_ready)))
         } else if unit.is("SOURce:SPEed") {
             self.write(format_args!("{:.2}", rpm(firmware.demand())))
         } else if unit.is("SOURce:PUMP") {

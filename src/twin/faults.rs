@@ -11,8 +11,12 @@ use std::fmt;
 /// What can be wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FaultName {
-    /// The coolant does not move, whatever the pump is told.
+    /// The coolant loop is empty.
     NoCoolant,
+    /// The coolant is there, but the pump runs in an air bubble and moves none of it.
+    CoolantAirLocked,
+    /// The coolant pump is worn: less than half the flow, more current for it, unsteady.
+    PumpDying,
     /// One leg of the rectifier bridge is dead: one half wave is missing.
     RectifierLegDead,
     /// The magnets have lost 15 % of their flux.
@@ -21,6 +25,8 @@ pub enum FaultName {
     HighFriction,
     /// The winding sensor hangs at what it read at the onset.
     StuckWindingSensor,
+    /// The winding sensor's wire is open.
+    OpenWindingSensor,
     /// The first phase's current sensor reads 8 A too much.
     CurrentOffset,
     /// The resolver is turned by 20 electrical degrees.
@@ -29,6 +35,8 @@ pub enum FaultName {
     ResolverNoise,
     /// The pedal rests at 12 % of its travel.
     PedalOffRest,
+    /// The second pedal track reads 15 % of travel more than the first.
+    PedalTracksApart,
     /// The loop of the hard-wired emergency stop is open.
     StopLoopOpen,
     /// The transformer gives 35 % less.
@@ -48,14 +56,18 @@ pub enum FaultName {
 /// Every fault with its name in files and on the command line.
 const NAMES: &[(&str, FaultName)] = &[
     ("no-coolant", FaultName::NoCoolant),
+    ("coolant-air-locked", FaultName::CoolantAirLocked),
+    ("pump-dying", FaultName::PumpDying),
     ("rectifier-leg-dead", FaultName::RectifierLegDead),
     ("weak-magnets", FaultName::WeakMagnets),
     ("high-friction", FaultName::HighFriction),
     ("stuck-winding-sensor", FaultName::StuckWindingSensor),
+    ("open-winding-sensor", FaultName::OpenWindingSensor),
     ("current-offset", FaultName::CurrentOffset),
     ("resolver-offset", FaultName::ResolverOffset),
     ("resolver-noise", FaultName::ResolverNoise),
     ("pedal-off-rest", FaultName::PedalOffRest),
+    ("pedal-tracks-apart", FaultName::PedalTracksApart),
     ("stop-loop-open", FaultName::StopLoopOpen),
     ("bus-low", FaultName::BusLow),
     ("link-drop", FaultName::LinkDrop),
@@ -182,7 +194,9 @@ impl World<'_> {
         let severity = fault.severity;
         let left = (1.0 - severity).max(0.0);
         match fault.name {
-            FaultName::NoCoolant => self.thermal.throttle(left),
+            FaultName::NoCoolant => self.thermal.pump.fill = left,
+            FaultName::CoolantAirLocked => self.thermal.pump.primed = left,
+            FaultName::PumpDying => self.thermal.pump.wear = severity,
             FaultName::RectifierLegDead => self.plant.supply.weaken_second_half(left),
             FaultName::WeakMagnets => {
                 self.plant.machine.flux_linkage *= (1.0 - 0.15 * severity).max(0.0);
@@ -194,6 +208,7 @@ impl World<'_> {
             FaultName::StuckWindingSensor => {
                 self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());
             }
+            FaultName::OpenWindingSensor => self.sensors.winding_open = severity.min(1.0),
             FaultName::CurrentOffset => self.sensors.spec.current_offset[0] += 8.0 * severity,
             FaultName::ResolverOffset => {
                 self.sensors.spec.resolver_offset += 20f64.to_radians() * severity;
@@ -202,6 +217,7 @@ impl World<'_> {
             FaultName::PedalOffRest => {
                 self.sensors.spec.pedal = (self.sensors.spec.pedal + 0.12 * severity).min(1.0);
             }
+            FaultName::PedalTracksApart => self.sensors.spec.pedal_apart[1] += 0.15 * severity,
             FaultName::StopLoopOpen => self.sensors.stop_loop_closed &= severity == 0.0,
             FaultName::BusLow => self.plant.supply.scale_transformer((1.0 - 0.35 * severity).max(0.0)),
             FaultName::LinkDrop

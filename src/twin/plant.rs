@@ -3,6 +3,7 @@
 use super::rotation::{sine_cosine, turned};
 use super::spec::{InverterSpec, MachineSpec, RotorSpec, TwinSpec};
 use super::supply::Supply;
+use super::thermal::Heat;
 use std::f64::consts::{FRAC_2_PI, TAU};
 
 /// Period of the firmware, and of the plant with one step per period, in s.
@@ -28,6 +29,8 @@ pub struct Energy {
     pub inverter: f64,
     /// Lost in the copper.
     pub copper: f64,
+    /// Lost in the iron.
+    pub iron: f64,
     /// Lost to friction.
     pub friction: f64,
     /// Lost to drag.
@@ -46,8 +49,9 @@ impl Energy {
     /// What the balance leaves unexplained since `start`, in J; it shrinks with the step.
     pub fn residual_since(&self, start: &Energy) -> f64 {
         let held = |e: &Energy| e.capacitor + e.magnetic + e.kinetic;
-        let lost =
-            |e: &Energy| e.source_loss + e.bleeder + e.inverter + e.copper + e.friction + e.drag + e.windage;
+        let lost = |e: &Energy| {
+            e.source_loss + e.bleeder + e.inverter + e.copper + e.iron + e.friction + e.drag + e.windage
+        };
         (self.source - start.source) - (lost(self) - lost(start)) - (held(self) - held(start))
     }
 }
@@ -65,6 +69,12 @@ pub(super) struct Plant {
     rate: f64,
     /// Phase resistance at the present temperature, Ohm.
     resistance: f64,
+    /// Flux linkage of the magnets at the present temperature, Wb.
+    flux: f64,
+    /// Torque against the shaft by iron losses: its constant part in Nm and what grows with speed, Nm s/rad.
+    iron: [f64; 2],
+    /// Flux at which the iron loss is known, Wb.
+    flux_known: f64,
     current_d: f64,
     current_q: f64,
     /// Shaft speed, rad/s.
@@ -94,6 +104,9 @@ impl Plant {
             step,
             rate: 1.0 / step,
             resistance: spec.machine.resistance,
+            flux: spec.machine.flux_linkage,
+            iron: [0.0; 2],
+            flux_known: spec.machine.flux_linkage,
             current_d: 0.0,
             current_q: 0.0,
             speed: 0.0,
@@ -104,6 +117,7 @@ impl Plant {
             bus_current: 0.0,
             energy: Energy::default(),
         };
+        plant.warm(1.0, 0.0);
         plant.look_at_angle();
         plant
     }
@@ -130,9 +144,18 @@ impl Plant {
         self.speed = speed;
     }
 
-    /// Tells the phase resistance at the present temperature, as a ratio to that at 20 °C.
-    pub fn warm(&mut self, resistance_ratio: f64) {
-        self.resistance = self.machine.resistance * resistance_ratio;
+    /// Tells the phase resistance at the present temperature as a ratio to that at 20 °C, and how far the magnets
+    /// are above 20 °C in K. Looks at the iron loss as well, which follows the flux: often enough at 100 Hz.
+    pub fn warm(&mut self, resistance_ratio: f64, magnets_rise: f64) {
+        let m = &self.machine;
+        self.resistance = m.resistance * resistance_ratio;
+        self.flux = m.flux_linkage * (1.0 - m.flux_per_kelvin * magnets_rise);
+        let along = self.flux + m.inductance_d * self.current_d;
+        let across = m.inductance_q * self.current_q;
+        let square = (along * along + across * across) / (self.flux_known * self.flux_known);
+        // P = (kh f + ke f²) (flux/known)², the two parts of iron loss in any textbook; torque is P over speed.
+        let hertz = f64::from(m.pole_pairs) / TAU;
+        self.iron = [m.iron_hysteresis * hertz * square, m.iron_eddy * hertz * hertz * square];
     }
 
     /// Currents in rotor axes, d and q, in A peak.
@@ -168,9 +191,16 @@ impl Plant {
         self.bus_current
     }
 
-    /// Heat in copper and inverter since the start, J.
-    pub fn heat(&self) -> [f64; 2] {
-        [self.energy.copper, self.energy.inverter]
+    /// Heat since the start.
+    pub fn heat(&self) -> Heat {
+        let e = &self.energy;
+        Heat {
+            copper: e.copper,
+            iron: e.iron,
+            friction: e.friction + e.drag,
+            windage: e.windage,
+            inverter: e.inverter,
+        }
     }
 
     /// All energies.
@@ -203,13 +233,13 @@ impl Plant {
         let (a_d, a_q) = (l_d + self.resistance, l_q + self.resistance);
         let (x_d, x_q) = (omega * m.inductance_d, omega * m.inductance_q);
         let b_d = v_d + l_d * self.current_d;
-        let b_q = v_q + l_q * self.current_q - omega * m.flux_linkage;
+        let b_q = v_q + l_q * self.current_q - omega * self.flux;
         let scale = 1.0 / (a_d * a_q + x_d * x_q);
         let i_d = (b_d * a_q + x_q * b_q) * scale;
         let i_q = (a_d * b_q - x_d * b_d) * scale;
         self.current_d = 2.0 * i_d - self.current_d;
         self.current_q = 2.0 * i_q - self.current_q;
-        self.torque = torque(m, i_d, i_q);
+        self.torque = torque(m, self.flux, i_d, i_q);
         let square = i_d * i_d + i_q * i_q;
         let lost = inverter_loss(&self.inverter, square, self.supply.bus());
         self.energy.copper += 1.5 * self.resistance * square * self.step;
@@ -222,7 +252,7 @@ impl Plant {
     /// the current (in truth it is up to 10 % more once all three phases conduct without a break).
     /// Returns the power drawn from the DC link, W: never positive.
     fn freewheel(&mut self) -> f64 {
-        let emf = f64::from(self.machine.pole_pairs) * self.speed * self.machine.flux_linkage;
+        let emf = f64::from(self.machine.pole_pairs) * self.speed * self.flux;
         let against = self.supply.bus() / 3f64.sqrt() + self.inverter.drop;
         self.torque = 0.0;
         let mut power = 0.0;
@@ -256,7 +286,7 @@ impl Plant {
             return 0.0;
         }
         (self.current_d, self.current_q) = (i_d, i_q);
-        self.torque += torque(m, i_d, i_q) / f64::from(FREEWHEEL_PARTS);
+        self.torque += torque(m, self.flux, i_d, i_q) / f64::from(FREEWHEEL_PARTS);
         self.energy.copper += 1.5 * self.resistance * now * now * step;
         self.energy.inverter += 1.5 * self.inverter.drop * now * step;
         -1.5 * (against - self.inverter.drop) * now
@@ -266,21 +296,24 @@ impl Plant {
     /// rest within it or is slowed by the whole friction, so nothing chatters around zero.
     fn turn(&mut self) {
         let r = &self.rotor;
+        let [hysteresis, eddy] = self.iron;
         let before = self.speed;
         let windage = r.windage * before * before.abs();
-        let drag = 0.5 * self.step * r.drag;
+        let drag = 0.5 * self.step * (r.drag + eddy);
         let mobility = 1.0 / (r.inertia + drag);
         let free = ((r.inertia - drag) * before + self.step * (self.torque - windage)) * mobility;
-        let holds = if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
+        let holds = hysteresis + if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
         self.speed = if free.abs() <= self.step * holds * mobility {
             0.0
         } else {
-            free - (self.step * r.friction * mobility).copysign(free)
+            free - (self.step * (r.friction + hysteresis) * mobility).copysign(free)
         };
         let mean = 0.5 * (before + self.speed);
-        self.energy.friction += r.friction * mean.abs() * self.step;
-        self.energy.drag += r.drag * mean * mean * self.step;
-        self.energy.windage += r.windage * mean.abs() * mean * mean * self.step;
+        let (size, square) = (mean.abs() * self.step, mean * mean * self.step);
+        self.energy.friction += r.friction * size;
+        self.energy.iron += hysteresis * size + eddy * square;
+        self.energy.drag += r.drag * square;
+        self.energy.windage += r.windage * mean.abs() * square;
         self.angle += mean * self.step;
         if self.angle >= TAU {
             self.angle -= TAU;
@@ -312,9 +345,9 @@ fn within_circle([alpha, beta]: [f64; 2], bus: f64) -> [f64; 2] {
     [share * alpha, share * beta]
 }
 
-/// Torque in Nm from currents in rotor axes, A peak: T = 1.5 p (psi iq + (Ld - Lq) id iq).
-pub(super) fn torque(m: &MachineSpec, i_d: f64, i_q: f64) -> f64 {
-    let flux = m.flux_linkage + (m.inductance_d - m.inductance_q) * i_d;
+/// Torque in Nm from the magnets' flux in Wb and currents in rotor axes, A peak: T = 1.5 p (psi iq + (Ld - Lq) id iq).
+pub(super) fn torque(m: &MachineSpec, flux: f64, i_d: f64, i_q: f64) -> f64 {
+    let flux = flux + (m.inductance_d - m.inductance_q) * i_d;
     1.5 * f64::from(m.pole_pairs) * flux * i_q
 }
 

@@ -2,6 +2,7 @@
 
 use super::plant::Plant;
 use super::spec::SensorSpec;
+use super::thermal::Thermal;
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -15,6 +16,16 @@ pub(super) const COUNT_ZERO: f64 = 2048.0;
 pub(super) const PEDAL_FULL: f64 = 5.0;
 /// Kelvin per temperature count.
 pub(super) const TEMPERATURE_COUNT: f64 = 0.1;
+/// Largest pump current of the converter, A.
+pub(super) const PUMP_CURRENT_FULL: f64 = 10.0;
+/// Radians per second in a count of the pump's tacho: 10 rpm.
+pub(super) const TACHO_COUNT: f64 = 10.0 * TAU / 60.0;
+/// Cubic metres per second in a count of the flow meter: 0.02 L/min.
+pub(super) const FLOW_COUNT: f64 = 0.02e-3 / 60.0;
+
+/// What the input of a temperature sensor with a negative coefficient makes of an open wire, K: it looks as cold as
+/// the table goes.
+const OPEN_READS: f64 = super::spec::ZERO_CELSIUS - 55.0;
 
 /// Whole turns added to a resolver angle so that no offset and no noise takes it below zero.
 const TURNS_LIFT: u32 = 1024;
@@ -40,10 +51,25 @@ pub(super) struct BusCounts {
 /// What the firmware sees every 10 ms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub(super) struct SlowCounts {
-    /// Winding, inverter and coolant in tenths of a kelvin.
-    pub temperatures: [i32; 3],
-    /// Pedal track.
-    pub pedal: u16,
+    /// Winding, inverter, coolant given and coolant given back, in tenths of a kelvin.
+    pub temperatures: [i32; 4],
+    /// Both pedal tracks.
+    pub pedal: [u16; 2],
+    /// Current of the coolant pump's motor.
+    pub pump_current: u16,
+    /// Tacho of the coolant pump.
+    pub pump_tacho: u16,
+    /// Flow meter, where there is one.
+    pub flow: Option<u16>,
+}
+
+/// Wires that are either live or not, looked at every millisecond.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Wires {
+    /// The hard-wired stop loop.
+    pub stop_loop_closed: bool,
+    /// The gate drivers' own ready line.
+    pub drivers_ready: bool,
 }
 
 /// The sensors and their noise.
@@ -54,8 +80,12 @@ pub(super) struct Sensors {
     pub stop_loop_closed: bool,
     /// Share of the winding temperature that hangs at a value, and that value in K.
     stuck: Option<(f64, f64)>,
+    /// Share of the way to an open wire that the winding sensor's contact has gone.
+    pub winding_open: f64,
     pole_pairs: f64,
     noise: Xoshiro256PlusPlus,
+    /// Noise of the pump and of the second pedal track: apart, so that it disturbs no other.
+    noise_beside: Xoshiro256PlusPlus,
 }
 
 impl Sensors {
@@ -65,8 +95,10 @@ impl Sensors {
             spec,
             stop_loop_closed: true,
             stuck: None,
+            winding_open: 0.0,
             pole_pairs: f64::from(pole_pairs),
             noise: Xoshiro256PlusPlus::seed_from_u64(seed),
+            noise_beside: Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x7075_6D70),
         }
     }
 
@@ -104,18 +136,43 @@ impl Sensors {
         }
     }
 
-    /// Temperatures (given in K: winding, inverter, coolant) and pedal.
-    pub fn slow(&mut self, mut temperatures: [f64; 3]) -> SlowCounts {
-        let Sensors { spec: s, noise, .. } = self;
+    /// Temperatures, pedal and coolant pump.
+    pub fn slow(&mut self, thermal: &Thermal) -> SlowCounts {
+        let Sensors { spec: s, noise, noise_beside: beside, .. } = self;
+        let mut winding = thermal.winding();
         if let Some((share, at)) = self.stuck {
-            temperatures[0] += share * (at - temperatures[0]);
+            winding += share * (at - winding);
         }
-        let temperatures = std::array::from_fn(|i| {
-            let read = temperatures[i] + s.temperature_offset[i] + s.temperature_noise * gauss(noise);
+        winding += self.winding_open * (OPEN_READS - winding);
+        let temperature = |i: usize, truth: f64, noise: &mut Xoshiro256PlusPlus| {
+            let read = truth + s.temperature_offset[i] + s.temperature_noise * gauss(noise);
             (read / TEMPERATURE_COUNT).round() as i32
-        });
-        let volts = s.pedal_rest + s.pedal * (s.pedal_pressed - s.pedal_rest) + s.pedal_noise * gauss(noise);
-        SlowCounts { temperatures, pedal: convert(volts * COUNT_MAX / PEDAL_FULL) }
+        };
+        let temperatures = [
+            temperature(0, winding, noise),
+            temperature(1, thermal.inverter(), noise),
+            temperature(2, thermal.coolant(), noise),
+            temperature(3, thermal.coolant_back(), beside),
+        ];
+        let track = |i: usize, noise: &mut Xoshiro256PlusPlus| {
+            let pressed = s.pedal + s.pedal_apart[i];
+            let volts = s.pedal_rest[i] + pressed * (s.pedal_pressed[i] - s.pedal_rest[i]);
+            convert((volts + s.pedal_noise * gauss(noise)) * COUNT_MAX / PEDAL_FULL)
+        };
+        let pedal = [track(0, noise), track(1, beside)];
+        let pump = &thermal.pump;
+        let mut unsteady = |truth: f64, sd: f64| {
+            (truth * (1.0 + pump.unsteady() * gauss(beside)) + sd * gauss(beside)).max(0.0)
+        };
+        SlowCounts {
+            temperatures,
+            pedal,
+            pump_current: convert(
+                unsteady(pump.current(), s.pump_current_noise) * COUNT_MAX / PUMP_CURRENT_FULL,
+            ),
+            pump_tacho: convert(unsteady(pump.speed(), 0.0) / TACHO_COUNT),
+            flow: s.flow_meter.then(|| convert(unsteady(pump.flow(), 0.0) / FLOW_COUNT)),
+        }
     }
 }
 
@@ -186,13 +243,19 @@ mod tests {
     }
 
     #[test]
-    fn a_stuck_sensor_no_longer_follows() {
+    fn a_stuck_sensor_no_longer_follows_and_an_open_one_looks_cold() {
         let spec = TwinSpec::demo();
+        let at = |ambient: f64| {
+            Thermal::new(super::super::spec::ThermalSpec { ambient, ..spec.thermal }, spec.cooling)
+        };
         let mut sensors = Sensors::new(spec.sensors, 4, 1);
         sensors.stick_winding(1.0, 300.0);
-        let cold = sensors.slow([300.0; 3]);
-        let hot = sensors.slow([400.0; 3]);
+        let cold = sensors.slow(&at(300.0));
+        let hot = sensors.slow(&at(400.0));
         assert!((hot.temperatures[0] - cold.temperatures[0]).abs() < 5);
         assert!(hot.temperatures[1] - cold.temperatures[1] > 990);
+        sensors.winding_open = 1.0;
+        let open = sensors.slow(&at(400.0)).temperatures[0];
+        assert!((open - 2182).abs() < 10, "{open} tenths of a kelvin");
     }
 }
