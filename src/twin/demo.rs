@@ -2,7 +2,7 @@
 
 use super::builds::SOUND;
 use super::spec::{
-    CoolingSpec, Identity, InverterSpec, LimitSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
+    CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
     ThermalSpec, TwinSpec, ZERO_CELSIUS,
 };
 use crate::time::Duration;
@@ -33,6 +33,7 @@ impl TwinSpec {
                 iron_eddy: 2.5e-3,
             },
             rotor: RotorSpec { inertia: 0.03, friction: 0.8, breakaway: 0.9, drag: 0.0045, windage: 1e-6 },
+            load: LoadSpec::Free,
             inverter: InverterSpec {
                 drop: 0.8,
                 resistance: 3e-3,
@@ -108,7 +109,7 @@ impl CoolingSpec {
 
 impl SensorSpec {
     /// Sound sensors of an ordinary controller board: small offsets, a converter step of noise.
-    pub fn bench() -> SensorSpec {
+    pub const fn bench() -> SensorSpec {
         SensorSpec {
             current_full: 400.0,
             current_offset: [0.1, -0.12, 0.05],
@@ -116,8 +117,15 @@ impl SensorSpec {
             current_noise: 0.25,
             resolver_bits: 12,
             resolver_offset: 0.01,
+            resolver_imbalance: 4e-3,
+            resolver_quadrature: 2e-3,
+            resolver_shift: [1e-3, -5e-4],
+            resolver_reversed: false,
             resolver_noise: 1.5e-3,
             resolver_noise_gates: 1.0e-3,
+            // 60 mrad at the bench's 155 V.
+            resolver_noise_unbonded: 60e-3 / 155.0,
+            casing_bond: 1.0,
             bus_full: 500.0,
             bus_offset: 0.1,
             bus_noise: 0.15,

@@ -211,6 +211,8 @@ impl Device {
             self.slow_line(unit, firmware)
         } else if unit.is("MEASure:COOLing") {
             self.cooling_line(unit, firmware)
+        } else if unit.is("MEASure:RESolver") {
+            self.resolver_line(unit, firmware)
         } else if unit.is("MEASure:PEDal") {
             self.pedal_line(unit, firmware)
         } else if unit.common {
@@ -249,6 +251,16 @@ impl Device {
             None => self.write(format_args!(",{NOT_A_NUMBER},"))?,
         }
         self.numbers(&[(r.temperatures[3] - ZERO_CELSIUS, 1)]);
+        Ok(())
+    }
+
+    /// Sine and cosine as shares of their nominal amplitude, their radius, and the noise of the angle in electrical mrad
+    /// rms as the tracking loop sees it.
+    fn resolver_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let Readings { resolver: [sine, cosine], angle_square, .. } = firmware.readings;
+        let noise = 1e3 * TAU * angle_square.sqrt();
+        self.numbers(&[(sine, 4), (cosine, 4), (sine.hypot(cosine), 4), (noise, 2)]);
         Ok(())
     }
 

@@ -31,8 +31,16 @@ pub enum FaultName {
     CurrentOffset,
     /// The resolver is turned by 20 electrical degrees.
     ResolverOffset,
-    /// The casing is not bonded: switching gates put 60 mrad of noise on the resolver.
+    /// The resolver's sine wires are the wrong way round: it turns backwards.
+    ResolverReversed,
+    /// The screen of the resolver's cable floats: switching gates put 60 mrad of noise on it.
     ResolverNoise,
+    /// The casing is not bonded: switching gates put noise on the resolver that grows with the bus, 60 mrad at 155 V.
+    CasingUnbonded,
+    /// The second and third phase's leads are swapped.
+    PhasesSwapped,
+    /// A bad joint in the first phase's lead: 0.3 Ohm.
+    WeakPhase,
     /// The pedal rests at 12 % of its travel.
     PedalOffRest,
     /// The second pedal track reads 15 % of travel more than the first.
@@ -65,7 +73,11 @@ const NAMES: &[(&str, FaultName)] = &[
     ("open-winding-sensor", FaultName::OpenWindingSensor),
     ("current-offset", FaultName::CurrentOffset),
     ("resolver-offset", FaultName::ResolverOffset),
+    ("resolver-reversed", FaultName::ResolverReversed),
     ("resolver-noise", FaultName::ResolverNoise),
+    ("casing-unbonded", FaultName::CasingUnbonded),
+    ("phases-swapped", FaultName::PhasesSwapped),
+    ("weak-phase", FaultName::WeakPhase),
     ("pedal-off-rest", FaultName::PedalOffRest),
     ("pedal-tracks-apart", FaultName::PedalTracksApart),
     ("stop-loop-open", FaultName::StopLoopOpen),
@@ -214,6 +226,10 @@ impl World<'_> {
                 self.sensors.spec.resolver_offset += 20f64.to_radians() * severity;
             }
             FaultName::ResolverNoise => self.sensors.spec.resolver_noise_gates += 60e-3 * severity,
+            FaultName::ResolverReversed => self.sensors.spec.resolver_reversed |= severity > 0.0,
+            FaultName::CasingUnbonded => self.sensors.spec.casing_bond = left,
+            FaultName::PhasesSwapped => self.plant.swapped |= severity > 0.0,
+            FaultName::WeakPhase => self.plant.joint += 0.3 * severity,
             FaultName::PedalOffRest => {
                 self.sensors.spec.pedal = (self.sensors.spec.pedal + 0.12 * severity).min(1.0);
             }

@@ -8,8 +8,8 @@ use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
 use super::rotation::{sine_cosine, turned};
 use super::sensors::{
-    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL, SlowCounts,
-    TACHO_COUNT, TEMPERATURE_COUNT, Wires,
+    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL,
+    RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
 };
 use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
 use crate::states::DriveState;
@@ -29,6 +29,8 @@ const VOLTAGE_SHARE: f64 = 0.97;
 /// Weight of a new sample in the filters of readings: about 5 ms at 10 kHz and at 1 kHz.
 const FILTER_FAST: f64 = 0.02;
 const FILTER_BUS: f64 = 0.2;
+/// Weight of a new sample in the resolver's noise: about 50 ms at 10 kHz.
+const FILTER_ANGLE: f64 = 0.002;
 /// Speed above the limit at which the gates go off, as a ratio.
 const OVERSPEED: f64 = 1.1;
 /// Speed at which a quick stop counts as done, rad/s.
@@ -48,6 +50,10 @@ pub(super) struct Readings {
     pub bus_current: f64,
     /// Winding, inverter, coolant given, coolant given back in K.
     pub temperatures: [f64; 4],
+    /// Sine and cosine of the resolver as shares of their nominal amplitude.
+    pub resolver: [f64; 2],
+    /// Mean square of what the tracking loop leaves over, turns².
+    pub angle_square: f64,
     /// Both tracks, 0 released to 1 pressed, and their voltages.
     pub pedal: [f64; 2],
     pub pedal_volts: [f64; 2],
@@ -296,6 +302,7 @@ impl Firmware {
         let r = &mut self.readings;
         r.temperatures = counts.temperatures.map(|count| f64::from(count) * TEMPERATURE_COUNT);
         r.pedal_volts = counts.pedal.map(|count| f64::from(count) * PEDAL_FULL / COUNT_MAX);
+        r.resolver = counts.resolver.map(|count| f64::from(count) / RESOLVER_NOMINAL);
         r.pump_current = f64::from(counts.pump_current) * PUMP_CURRENT_FULL / COUNT_MAX;
         r.pump_speed = f64::from(counts.pump_tacho) * TACHO_COUNT;
         r.flow = counts.flow.map(|count| f64::from(count) * FLOW_COUNT);
@@ -326,6 +333,7 @@ impl Firmware {
         let mut error = measured - self.angle;
         error -= if error > 0.5 { 1.0 } else { 0.0 };
         error += if error < -0.5 { 1.0 } else { 0.0 };
+        self.readings.angle_square += FILTER_ANGLE * (error * error - self.readings.angle_square);
         self.omega += TAU * error * TRACKING * TRACKING * PERIOD;
         self.angle += 2.0 * TRACKING * PERIOD * error;
         if self.angle >= 1.0 {

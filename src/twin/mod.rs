@@ -20,6 +20,7 @@ mod drivers;
 mod faults;
 mod firmware;
 mod plant;
+mod resolver;
 mod rotation;
 mod sensors;
 mod spec;
@@ -34,7 +35,7 @@ pub use builds::{BUILDS, Build, find_build};
 pub use faults::{FaultError, FaultName, FaultSetting};
 pub use plant::Energy;
 pub use spec::{
-    CoolingSpec, Identity, InverterSpec, LimitSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
+    CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
     ThermalSpec, TwinSpec,
 };
 pub use truth::{Truth, TruthRow};
@@ -99,7 +100,7 @@ impl Twin {
         twin.plant.warm(twin.thermal.resistance_ratio(), twin.thermal.magnets() - MAGNETS_KNOWN);
         twin.plant.supply.settle();
         let (fast, bus) = (twin.sensors.fast(&twin.plant, false), twin.sensors.bus(&twin.plant));
-        let slow = twin.sensors.slow(&twin.thermal);
+        let slow = twin.sensors.slow(&twin.thermal, &twin.plant, false);
         twin.firmware.prime(&fast, bus, &slow);
         twin.note(Instant::ZERO, None);
         twin
@@ -173,12 +174,13 @@ impl Twin {
 
     /// Heat, temperatures and pedal, every 10 ms.
     fn slow_step(&mut self) {
+        let gates = self.gates();
         let heat = self.plant.heat();
         self.thermal.step(&heat.since(&self.heat), self.firmware.pump());
         self.heat = heat;
         self.drivers.feel(self.thermal.drivers());
         self.plant.warm(self.thermal.resistance_ratio(), self.thermal.magnets() - MAGNETS_KNOWN);
-        let counts = self.sensors.slow(&self.thermal);
+        let counts = self.sensors.slow(&self.thermal, &self.plant, gates);
         self.firmware.slow(&counts);
     }
 
@@ -189,6 +191,7 @@ impl Twin {
             World { plant, sensors, thermal }.suffer(&fault);
             self.note(now, Some(format!("onset of {}", fault.name.text()).into()));
         }
+        self.sensors.refresh();
     }
 
     /// Tells the truth log and the line what the firmware has just done.

@@ -1,7 +1,7 @@
 //! Machine, inverter and rotor: what really happens, at 10 kHz or finer.
 
 use super::rotation::{sine_cosine, turned};
-use super::spec::{InverterSpec, MachineSpec, RotorSpec, TwinSpec};
+use super::spec::{InverterSpec, LoadSpec, MachineSpec, RotorSpec, TwinSpec};
 use super::supply::Supply;
 use super::thermal::Heat;
 use std::f64::consts::{FRAC_2_PI, TAU};
@@ -37,6 +37,8 @@ pub struct Energy {
     pub drag: f64,
     /// Lost to windage.
     pub windage: f64,
+    /// Taken by the load on the shaft.
+    pub load: f64,
     /// Held in the capacitor now.
     pub capacitor: f64,
     /// Held in the machine's inductances now.
@@ -62,6 +64,12 @@ pub(super) struct Plant {
     pub machine: MachineSpec,
     pub rotor: RotorSpec,
     pub supply: Supply,
+    /// Whether the leads of the second and third phase are swapped.
+    pub swapped: bool,
+    /// Resistance of a bad joint in the first phase's lead, Ohm.
+    pub joint: f64,
+    /// Load: constant torque in Nm, torque per speed in Nm s/rad, and the most of that in Nm.
+    load: [f64; 3],
     inverter: InverterSpec,
     substeps: u32,
     step: f64,
@@ -95,10 +103,18 @@ impl Plant {
     pub fn new(spec: &TwinSpec, angle: f64) -> Plant {
         let substeps = spec.substeps.max(1);
         let step = PERIOD / f64::from(substeps);
+        let (load, inertia) = match spec.load {
+            LoadSpec::Free => ([0.0; 3], 0.0),
+            LoadSpec::Brake { torque } => ([torque, 0.0, 0.0], 0.0),
+            LoadSpec::Machine { inertia, per_speed, torque_max } => ([0.0, per_speed, torque_max], inertia),
+        };
         let mut plant = Plant {
             machine: spec.machine,
-            rotor: spec.rotor,
+            rotor: RotorSpec { inertia: spec.rotor.inertia + inertia, ..spec.rotor },
             supply: Supply::new(spec.supply, step),
+            swapped: false,
+            joint: 0.0,
+            load,
             inverter: spec.inverter,
             substeps,
             step,
@@ -127,7 +143,7 @@ impl Plant {
     pub fn advance(&mut self, voltage: Option<[f64; 2]>) {
         for _ in 0..self.substeps {
             let power = match voltage {
-                Some(voltage) => self.driven(voltage),
+                Some([alpha, beta]) => self.driven([alpha, if self.swapped { -beta } else { beta }]),
                 None => self.freewheel(),
             };
             // A bus that is all but empty cannot feed anything: the floor only keeps the quotient finite.
@@ -163,11 +179,16 @@ impl Plant {
         [self.current_d, self.current_q]
     }
 
-    /// The three phase currents in A.
+    /// Sine and cosine of the electrical angle.
+    pub fn sine_cosine(&self) -> [f64; 2] {
+        [self.sine, self.cosine]
+    }
+
+    /// The currents in the three leads of the inverter in A.
     pub fn phase_currents(&self) -> [f64; 3] {
         let alpha = self.cosine * self.current_d - self.sine * self.current_q;
         let beta = self.sine * self.current_d + self.cosine * self.current_q;
-        let half = 0.5 * 3f64.sqrt() * beta;
+        let half = 0.5 * 3f64.sqrt() * if self.swapped { -beta } else { beta };
         [alpha, half - 0.5 * alpha, -half - 0.5 * alpha]
     }
 
@@ -232,8 +253,9 @@ impl Plant {
         let (l_d, l_q) = (2.0 * m.inductance_d * self.rate, 2.0 * m.inductance_q * self.rate);
         let (a_d, a_q) = (l_d + self.resistance, l_q + self.resistance);
         let (x_d, x_q) = (omega * m.inductance_d, omega * m.inductance_q);
-        let b_d = v_d + l_d * self.current_d;
-        let b_q = v_q + l_q * self.current_q - omega * self.flux;
+        let [j_d, j_q] = if self.joint > 0.0 { self.joint_drop() } else { [0.0; 2] };
+        let b_d = v_d - j_d + l_d * self.current_d;
+        let b_q = v_q - j_q + l_q * self.current_q - omega * self.flux;
         let scale = 1.0 / (a_d * a_q + x_d * x_q);
         let i_d = (b_d * a_q + x_q * b_q) * scale;
         let i_q = (a_d * b_q - x_d * b_d) * scale;
@@ -244,7 +266,19 @@ impl Plant {
         let lost = inverter_loss(&self.inverter, square, self.supply.bus());
         self.energy.copper += 1.5 * self.resistance * square * self.step;
         self.energy.inverter += lost * self.step;
+        if self.joint > 0.0 {
+            let current = self.cosine * i_d - self.sine * i_q;
+            self.energy.copper += self.joint * current * current * self.step;
+        }
         1.5 * (v_d * i_d + v_q * i_q) + lost
+    }
+
+    /// What the joint in the first phase takes, in rotor axes, V: with the star point free, two thirds of its
+    /// R i along the phase's axis and nothing across (Clarke's transform of R i in one lead). By the current of before:
+    /// the joint's time constant, L/R, is several steps.
+    fn joint_drop(&self) -> [f64; 2] {
+        let along = 2.0 / 3.0 * self.joint * (self.cosine * self.current_d - self.sine * self.current_q);
+        [self.cosine * along, -self.sine * along]
     }
 
     /// Gates off: the diodes let current flow only into the DC link, and none while the peak of
@@ -302,15 +336,18 @@ impl Plant {
         let drag = 0.5 * self.step * (r.drag + eddy);
         let mobility = 1.0 / (r.inertia + drag);
         let free = ((r.inertia - drag) * before + self.step * (self.torque - windage)) * mobility;
-        let holds = hysteresis + if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
+        let [brake, per_speed, most] = self.load;
+        let load = brake + (per_speed * before.abs()).min(most);
+        let holds = hysteresis + load + if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
         self.speed = if free.abs() <= self.step * holds * mobility {
             0.0
         } else {
-            free - (self.step * (r.friction + hysteresis) * mobility).copysign(free)
+            free - (self.step * (r.friction + hysteresis + load) * mobility).copysign(free)
         };
         let mean = 0.5 * (before + self.speed);
         let (size, square) = (mean.abs() * self.step, mean * mean * self.step);
         self.energy.friction += r.friction * size;
+        self.energy.load += load * size;
         self.energy.iron += hysteresis * size + eddy * square;
         self.energy.drag += r.drag * square;
         self.energy.windage += r.windage * mean.abs() * square;

@@ -1,6 +1,7 @@
 //! From the truth to counts: converters with offset, gain, noise and steps.
 
 use super::plant::Plant;
+use super::resolver::Resolver;
 use super::spec::SensorSpec;
 use super::thermal::Thermal;
 use rand::{Rng, SeedableRng};
@@ -26,6 +27,9 @@ pub(super) const FLOW_COUNT: f64 = 0.02e-3 / 60.0;
 /// What the input of a temperature sensor with a negative coefficient makes of an open wire, K: it looks as cold as
 /// the table goes.
 const OPEN_READS: f64 = super::spec::ZERO_CELSIUS - 55.0;
+
+/// Counts of a resolver signal at its nominal amplitude: four fifths of a signed 12 bit converter.
+pub(super) const RESOLVER_NOMINAL: f64 = 1638.0;
 
 /// Whole turns added to a resolver angle so that no offset and no noise takes it below zero.
 const TURNS_LIFT: u32 = 1024;
@@ -53,6 +57,8 @@ pub(super) struct BusCounts {
 pub(super) struct SlowCounts {
     /// Winding, inverter, coolant given and coolant given back, in tenths of a kelvin.
     pub temperatures: [i32; 4],
+    /// Sine and cosine of the resolver.
+    pub resolver: [i16; 2],
     /// Both pedal tracks.
     pub pedal: [u16; 2],
     /// Current of the coolant pump's motor.
@@ -83,6 +89,7 @@ pub(super) struct Sensors {
     /// Share of the way to an open wire that the winding sensor's contact has gone.
     pub winding_open: f64,
     pole_pairs: f64,
+    resolver: Resolver,
     noise: Xoshiro256PlusPlus,
     /// Noise of the pump and of the second pedal track: apart, so that it disturbs no other.
     noise_beside: Xoshiro256PlusPlus,
@@ -97,6 +104,7 @@ impl Sensors {
             stuck: None,
             winding_open: 0.0,
             pole_pairs: f64::from(pole_pairs),
+            resolver: Resolver::new(&spec),
             noise: Xoshiro256PlusPlus::seed_from_u64(seed),
             noise_beside: Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x7075_6D70),
         }
@@ -107,8 +115,36 @@ impl Sensors {
         self.stuck = Some((share, at));
     }
 
+    /// Takes over what has been changed in the spec.
+    pub fn refresh(&mut self) {
+        self.resolver = Resolver::new(&self.spec);
+    }
+
+    /// Noise of the resolver angle, sd in electrical rad: switching gates couple into the cable, the more so the
+    /// less the casing is bonded and the higher the bus.
+    fn resolver_noise(&self, bus: f64, gates: bool) -> f64 {
+        let s = &self.spec;
+        if gates {
+            s.resolver_noise
+                + s.resolver_noise_gates
+                + s.resolver_noise_unbonded * (1.0 - s.casing_bond) * bus
+        } else {
+            s.resolver_noise
+        }
+    }
+
+    /// Sine and cosine of the resolver in counts, with noise on each from `noise`.
+    fn resolver_counts(&self, plant: &Plant, gates: bool, noise: &mut Xoshiro256PlusPlus) -> [i16; 2] {
+        let sd = self.resolver_noise(plant.supply.bus(), gates);
+        self.resolver.signals(plant.sine_cosine()).map(|signal| {
+            let counts = (signal + sd * gauss(noise)) * RESOLVER_NOMINAL;
+            counts.round().clamp(-2048.0, 2047.0) as i16
+        })
+    }
+
     /// Phase currents and angle.
     pub fn fast(&mut self, plant: &Plant, gates: bool) -> FastCounts {
+        let sd = self.resolver_noise(plant.supply.bus(), gates);
         let Sensors { spec: s, noise, .. } = self;
         let scale = COUNT_ZERO / s.current_full;
         let current = plant.phase_currents();
@@ -116,8 +152,8 @@ impl Sensors {
             let read = current[i] * (1.0 + s.current_gain[i]) + s.current_offset[i];
             convert((read + s.current_noise * near_gauss(noise)) * scale + COUNT_ZERO)
         });
-        let sd = if gates { s.resolver_noise + s.resolver_noise_gates } else { s.resolver_noise };
-        let angle = self.pole_pairs * plant.angle() + s.resolver_offset + sd * near_gauss(noise);
+        let truth = self.pole_pairs * plant.angle();
+        let angle = self.resolver.angle(truth, plant.sine_cosine()) + sd * near_gauss(noise);
         let counts = 1u32 << s.resolver_bits;
         let turns = angle * (1.0 / TAU);
         // Far enough above zero to round by cutting off; the mask is the modulo.
@@ -136,8 +172,11 @@ impl Sensors {
         }
     }
 
-    /// Temperatures, pedal and coolant pump.
-    pub fn slow(&mut self, thermal: &Thermal) -> SlowCounts {
+    /// Temperatures, resolver signals, pedal and coolant pump.
+    pub fn slow(&mut self, thermal: &Thermal, plant: &Plant, gates: bool) -> SlowCounts {
+        let mut resolver_noise = self.noise_beside.clone();
+        let resolver = self.resolver_counts(plant, gates, &mut resolver_noise);
+        self.noise_beside = resolver_noise;
         let Sensors { spec: s, noise, noise_beside: beside, .. } = self;
         let mut winding = thermal.winding();
         if let Some((share, at)) = self.stuck {
@@ -166,6 +205,7 @@ impl Sensors {
         };
         SlowCounts {
             temperatures,
+            resolver,
             pedal,
             pump_current: convert(
                 unsteady(pump.current(), s.pump_current_noise) * COUNT_MAX / PUMP_CURRENT_FULL,
@@ -210,7 +250,9 @@ mod tests {
 
     #[test]
     fn counts_scatter_around_the_truth_as_the_spec_says() {
-        let spec = TwinSpec::demo();
+        let mut spec = TwinSpec::demo();
+        let s = &mut spec.sensors;
+        (s.resolver_imbalance, s.resolver_quadrature, s.resolver_shift) = (0.0, 0.0, [0.0; 2]);
         let plant = Plant::new(&spec, 0.3);
         let mut sensors = Sensors::new(spec.sensors, spec.machine.pole_pairs, 7);
         let n = 20_000;
@@ -248,14 +290,15 @@ mod tests {
         let at = |ambient: f64| {
             Thermal::new(super::super::spec::ThermalSpec { ambient, ..spec.thermal }, spec.cooling)
         };
+        let plant = Plant::new(&spec, 0.3);
         let mut sensors = Sensors::new(spec.sensors, 4, 1);
         sensors.stick_winding(1.0, 300.0);
-        let cold = sensors.slow(&at(300.0));
-        let hot = sensors.slow(&at(400.0));
+        let cold = sensors.slow(&at(300.0), &plant, false);
+        let hot = sensors.slow(&at(400.0), &plant, false);
         assert!((hot.temperatures[0] - cold.temperatures[0]).abs() < 5);
         assert!(hot.temperatures[1] - cold.temperatures[1] > 990);
         sensors.winding_open = 1.0;
-        let open = sensors.slow(&at(400.0)).temperatures[0];
+        let open = sensors.slow(&at(400.0), &plant, false).temperatures[0];
         assert!((open - 2182).abs() < 10, "{open} tenths of a kelvin");
     }
 }

@@ -18,6 +18,8 @@ pub struct TwinSpec {
     pub machine: MachineSpec,
     /// What turns.
     pub rotor: RotorSpec,
+    /// What it drives.
+    pub load: LoadSpec,
     /// The inverter.
     pub inverter: InverterSpec,
     /// Mains, rectifier and DC link.
@@ -80,6 +82,27 @@ pub struct RotorSpec {
     pub drag: f64,
     /// Drag that grows with the square of speed, in Nm s²/rad².
     pub windage: f64,
+}
+
+/// What the shaft drives.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum LoadSpec {
+    /// Nothing.
+    Free,
+    /// A brake of constant friction.
+    Brake {
+        /// Torque in Nm.
+        torque: f64,
+    },
+    /// A second machine on a resistor: torque grows with speed up to its largest.
+    Machine {
+        /// Moment of inertia in kg m².
+        inertia: f64,
+        /// Torque per speed in Nm s/rad.
+        per_speed: f64,
+        /// Largest torque in Nm.
+        torque_max: f64,
+    },
 }
 
 /// Inverter losses; they are drawn from the DC link and heat the inverter.
@@ -210,10 +233,22 @@ pub struct SensorSpec {
     pub resolver_bits: u32,
     /// Error of the resolver's mounting and adjustment, electrical rad.
     pub resolver_offset: f64,
+    /// How much larger the sine signal is than the cosine signal, as a share.
+    pub resolver_imbalance: f64,
+    /// How far the cosine signal is from a right angle to the sine signal, rad.
+    pub resolver_quadrature: f64,
+    /// Offsets of the sine and the cosine signal, as shares of their amplitude.
+    pub resolver_shift: [f64; 2],
+    /// Whether one pair of its wires is the wrong way round: it then turns backwards.
+    pub resolver_reversed: bool,
     /// Noise of the resolver angle with gates off, sd in electrical rad.
     pub resolver_noise: f64,
     /// What switching gates add to that noise, sd in electrical rad.
     pub resolver_noise_gates: f64,
+    /// What they add with the casing not bonded at all, sd in electrical rad per volt of bus.
+    pub resolver_noise_unbonded: f64,
+    /// How well the casing is bonded to the inverter: 1 well, 0 not at all.
+    pub casing_bond: f64,
     /// Largest bus voltage of the 12 bit converter in V.
     pub bus_full: f64,
     /// Offset of the bus voltage in V.

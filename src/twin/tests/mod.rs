@@ -4,6 +4,7 @@ mod driving;
 mod heat;
 mod line;
 mod physics;
+mod wiring;
 
 use super::*;
 use std::f64::consts::TAU;
