@@ -3,6 +3,7 @@
 
 use super::plant::Plant;
 use super::sensors::Sensors;
+use super::spec::VibrationSpec;
 use super::thermal::Thermal;
 use crate::time::Instant;
 use crate::units::{Dim, parse_quantity};
@@ -23,6 +24,12 @@ pub enum FaultName {
     WeakMagnets,
     /// Friction is four times what it was.
     HighFriction,
+    /// A shim is missing: the stator stack may move along the shaft by 0.3 mm.
+    AxialShimMissing,
+    /// The rotor is out of balance by 2 kg mm.
+    Unbalance,
+    /// A bearing's outer race is worn: balls knock on it, and it rubs a little.
+    BearingWorn,
     /// The winding sensor hangs at what it read at the onset.
     StuckWindingSensor,
     /// The winding sensor's wire is open.
@@ -69,6 +76,9 @@ const NAMES: &[(&str, FaultName)] = &[
     ("rectifier-leg-dead", FaultName::RectifierLegDead),
     ("weak-magnets", FaultName::WeakMagnets),
     ("high-friction", FaultName::HighFriction),
+    ("axial-shim-missing", FaultName::AxialShimMissing),
+    ("unbalance", FaultName::Unbalance),
+    ("bearing-worn", FaultName::BearingWorn),
     ("stuck-winding-sensor", FaultName::StuckWindingSensor),
     ("open-winding-sensor", FaultName::OpenWindingSensor),
     ("current-offset", FaultName::CurrentOffset),
@@ -198,6 +208,7 @@ pub(super) struct World<'t> {
     pub plant: &'t mut Plant,
     pub sensors: &'t mut Sensors,
     pub thermal: &'t mut Thermal,
+    pub vibration: &'t mut VibrationSpec,
 }
 
 impl World<'_> {
@@ -216,6 +227,13 @@ impl World<'_> {
             FaultName::HighFriction => {
                 self.plant.rotor.friction *= 1.0 + 3.0 * severity;
                 self.plant.rotor.breakaway *= 1.0 + 3.0 * severity;
+            }
+            FaultName::AxialShimMissing => self.vibration.stack_clearance += 0.3e-3 * severity,
+            FaultName::Unbalance => self.vibration.unbalance += 2e-3 * severity,
+            FaultName::BearingWorn => {
+                self.vibration.bearing_blow += 4e-6 * severity;
+                self.plant.rotor.friction *= 1.0 + 0.1 * severity;
+                self.plant.rotor.breakaway *= 1.0 + 0.1 * severity;
             }
             FaultName::StuckWindingSensor => {
                 self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());

@@ -63,8 +63,8 @@ pub(super) struct Readings {
     pub flow: Option<f64>,
     pub stop_loop_closed: bool,
     pub drivers_ready: bool,
-    /// Counts of the first phase, zero in the middle.
-    pub phase_count: i16,
+    /// Counts of the three phases, zero in the middle.
+    pub phase_counts: [i16; 3],
 }
 
 /// The firmware's state.
@@ -77,6 +77,7 @@ pub(super) struct Firmware {
     machine: MachineSpec,
     inertia: f64,
     sensors: SensorSpec,
+    acceleration_per_count: f64,
     limits: LimitSpec,
     state: DriveState,
     word: u16,
@@ -112,6 +113,7 @@ impl Firmware {
             machine: spec.machine,
             inertia: spec.rotor.inertia,
             sensors: spec.sensors,
+            acceleration_per_count: spec.vibration.per_count(),
             limits: spec.limits,
             state: DriveState::NotReady,
             word: 0,
@@ -200,6 +202,11 @@ impl Firmware {
         self.sensors.current_full / COUNT_ZERO
     }
 
+    /// Acceleration in m/s² per count of the accelerometer, as its data sheet says.
+    pub fn acceleration_per_count(&self) -> f64 {
+        self.acceleration_per_count
+    }
+
     /// Takes a speed demand in rad/s, within the limit; it feeds the command timeout. Only demands
     /// given while driving count: enabling starts from zero.
     pub fn set_demand(&mut self, now: Instant, demand: f64) {
@@ -253,7 +260,7 @@ impl Firmware {
     pub fn fast(&mut self, now: Instant, counts: &FastCounts) {
         let scale = self.amperes_per_count();
         let [a, b, c] = counts.phase.map(|count| (f64::from(count) - COUNT_ZERO) * scale);
-        self.readings.phase_count = (i32::from(counts.phase[0]) - COUNT_ZERO as i32) as i16;
+        self.readings.phase_counts = counts.phase.map(|count| (i32::from(count) - COUNT_ZERO as i32) as i16);
         let square = (a * a + b * b + c * c) * (1.0 / 3.0);
         self.readings.current_square += FILTER_FAST * (square - self.readings.current_square);
         self.track(counts.resolver);

@@ -12,6 +12,7 @@
 //! gives no heat to the coolant; the radiator's fan is always on.
 
 mod builds;
+mod burst;
 mod coolant;
 mod demo;
 mod device;
@@ -19,6 +20,7 @@ mod drive;
 mod drivers;
 mod faults;
 mod firmware;
+mod geometry;
 mod plant;
 mod resolver;
 mod rotation;
@@ -29,19 +31,22 @@ mod supply;
 mod tests;
 mod thermal;
 mod truth;
+mod vibration;
 mod wire_faults;
 
 pub use builds::{BUILDS, Build, find_build};
 pub use faults::{FaultError, FaultName, FaultSetting};
+pub use geometry::{BearingSpec, GearStage};
 pub use plant::Energy;
 pub use spec::{
     CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
-    ThermalSpec, TwinSpec,
+    ThermalSpec, TwinSpec, VibrationSpec,
 };
 pub use truth::{Truth, TruthRow};
 pub use wire_faults::{Direction, LinkFaults};
 
 use crate::time::Instant;
+use burst::Digitiser;
 use device::Device;
 use drivers::GateDrivers;
 use faults::World;
@@ -65,6 +70,7 @@ pub struct Twin {
     thermal: Thermal,
     drivers: GateDrivers,
     sensors: Sensors,
+    digitiser: Digitiser,
     firmware: Firmware,
     device: Device,
     /// Faults whose onset lies ahead, the next one last.
@@ -89,6 +95,7 @@ impl Twin {
             thermal: Thermal::new(spec.thermal, spec.cooling),
             drivers: GateDrivers::new(&spec.inverter),
             sensors: Sensors::new(spec.sensors, spec.machine.pole_pairs, seed),
+            digitiser: Digitiser::new(&spec.vibration, seed),
             firmware: Firmware::new(&spec),
             device: Device::new(&spec.identity, spec.build.label),
             ahead,
@@ -150,8 +157,9 @@ impl Twin {
         }
         let counts = self.sensors.fast(&self.plant, gates);
         self.firmware.fast(now, &counts);
-        if self.device.captures() {
-            self.device.capture(self.firmware.readings.phase_count);
+        if self.device.burst.captures() {
+            let currents = self.firmware.readings.phase_counts;
+            self.digitiser.sample(&mut self.device.burst, &self.plant, &self.sensors, gates, currents);
         }
         if self.steps % 10 == 0 {
             let bus = self.sensors.bus(&self.plant);
@@ -187,8 +195,8 @@ impl Twin {
     fn suffer_what_is_due(&mut self) {
         let now = self.now();
         while let Some(fault) = self.ahead.pop_if(|f| f.onset <= now) {
-            let Twin { plant, sensors, thermal, .. } = self;
-            World { plant, sensors, thermal }.suffer(&fault);
+            let Twin { plant, sensors, thermal, digitiser, .. } = self;
+            World { plant, sensors, thermal, vibration: &mut digitiser.spec }.suffer(&fault);
             self.note(now, Some(format!("onset of {}", fault.name.text()).into()));
         }
         self.sensors.refresh();

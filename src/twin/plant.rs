@@ -192,6 +192,11 @@ impl Plant {
         [alpha, half - 0.5 * alpha, -half - 0.5 * alpha]
     }
 
+    /// Flux of the magnets over that at which the iron loss is known.
+    pub fn flux_share(&self) -> f64 {
+        self.flux / self.flux_known
+    }
+
     /// Shaft speed in rad/s.
     pub fn speed(&self) -> f64 {
         self.speed

@@ -2,6 +2,7 @@
 
 use super::plant::Plant;
 use super::resolver::Resolver;
+use super::rotation::turned;
 use super::spec::SensorSpec;
 use super::thermal::Thermal;
 use rand::{Rng, SeedableRng};
@@ -133,10 +134,17 @@ impl Sensors {
         }
     }
 
-    /// Sine and cosine of the resolver in counts, with noise on each from `noise`.
-    fn resolver_counts(&self, plant: &Plant, gates: bool, noise: &mut Xoshiro256PlusPlus) -> [i16; 2] {
+    /// Sine and cosine of the resolver in counts, `late` s after the plant's step, with noise on each from `noise`.
+    pub fn resolver_at(
+        &self,
+        plant: &Plant,
+        late: f64,
+        gates: bool,
+        noise: &mut Xoshiro256PlusPlus,
+    ) -> [i16; 2] {
         let sd = self.resolver_noise(plant.supply.bus(), gates);
-        self.resolver.signals(plant.sine_cosine()).map(|signal| {
+        let electrical = turned(plant.sine_cosine(), self.pole_pairs * plant.speed() * late);
+        self.resolver.signals(electrical).map(|signal| {
             let counts = (signal + sd * gauss(noise)) * RESOLVER_NOMINAL;
             counts.round().clamp(-2048.0, 2047.0) as i16
         })
@@ -175,7 +183,7 @@ impl Sensors {
     /// Temperatures, resolver signals, pedal and coolant pump.
     pub fn slow(&mut self, thermal: &Thermal, plant: &Plant, gates: bool) -> SlowCounts {
         let mut resolver_noise = self.noise_beside.clone();
-        let resolver = self.resolver_counts(plant, gates, &mut resolver_noise);
+        let resolver = self.resolver_at(plant, 0.0, gates, &mut resolver_noise);
         self.noise_beside = resolver_noise;
         let Sensors { spec: s, noise, noise_beside: beside, .. } = self;
         let mut winding = thermal.winding();

@@ -1,6 +1,7 @@
 //! Every number of the simulated unit, controller and rig, in SI units; ranges are drawn already.
 
 use super::builds::Build;
+use super::geometry::{BearingSpec, GearStage, mesh_orders};
 use crate::time::Duration;
 
 /// Kelvin at 0 °C.
@@ -28,6 +29,8 @@ pub struct TwinSpec {
     pub thermal: ThermalSpec,
     /// Coolant loop.
     pub cooling: CoolingSpec,
+    /// What moves beside the shaft, and who feels it.
+    pub vibration: VibrationSpec,
     /// What the firmware can see.
     pub sensors: SensorSpec,
     /// Limits as set in the controller.
@@ -216,6 +219,72 @@ pub struct CoolingSpec {
     pub radiator: f64,
     /// Conductance from either half of the loop to the room through hoses, in W/K.
     pub hoses: f64,
+}
+
+/// Masses on springs, what drives them, and an accelerometer: its axial axis on the stator's ring, its radial one on the
+/// casing above the rotor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct VibrationSpec {
+    /// Mass of the stator stack in kg.
+    pub stack_mass: f64,
+    /// Stiffness that holds it along the shaft with all shims in place, in N/m.
+    pub stack_stiffness: f64,
+    /// Its damping as a share of critical.
+    pub stack_damping: f64,
+    /// Axial clearance that a missing shim leaves, in m: 0 with all in place.
+    pub stack_clearance: f64,
+    /// Clearance at which half of the stiffness is left, in m.
+    pub stack_ease: f64,
+    /// Pull along the shaft that turns with the poles, amplitude in N.
+    pub axial_pull: f64,
+    /// Mass of the whole unit in kg.
+    pub casing_mass: f64,
+    /// Stiffness of its mounts in N/m.
+    pub casing_stiffness: f64,
+    /// Their damping as a share of critical.
+    pub casing_damping: f64,
+    /// Unbalance of the rotor in kg m.
+    pub unbalance: f64,
+    /// Force on the casing at six times the electrical frequency, in N per A across the magnets.
+    pub ripple: f64,
+    /// Gear stages from the machine to the wheel.
+    pub gears: Vec<GearStage>,
+    /// Force of a mesh without load in N, and what each Nm of the machine's torque adds in N.
+    pub mesh: f64,
+    /// See `mesh`.
+    pub mesh_per_torque: f64,
+    /// Bearing of the rotor.
+    pub bearing: BearingSpec,
+    /// Share by which its balls slip.
+    pub bearing_slip: f64,
+    /// Speed in m/s that a blow of a ball against the worn race gives it, per rad/s of the shaft.
+    pub bearing_blow: f64,
+    /// Mass of the bearing's seat in kg, its stiffness in N/m, its damping as a share of critical.
+    pub race_mass: f64,
+    /// See `race_mass`.
+    pub race_stiffness: f64,
+    /// See `race_mass`.
+    pub race_damping: f64,
+    /// Share of either direction's motion that is felt in the other.
+    pub across: f64,
+    /// Largest acceleration of the 16 bit accelerometer, either way, in m/s².
+    pub full: f64,
+    /// Its noise, sd in m/s² per sample.
+    pub noise: f64,
+    /// How much faster than nominal the clock of the bursts runs, in millionths.
+    pub clock_ppm: f64,
+}
+
+impl VibrationSpec {
+    /// Acceleration in m/s² of one count.
+    pub(super) fn per_count(&self) -> f64 {
+        self.full / 32_768.0
+    }
+
+    /// Teeth that mesh per turn of the machine's shaft, one figure per stage.
+    pub(super) fn mesh_orders(&self) -> impl Iterator<Item = f64> + '_ {
+        mesh_orders(&self.gears)
+    }
 }
 
 /// Converters and their errors. `sd` is a standard deviation of white noise per sample.

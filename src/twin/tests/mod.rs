@@ -1,5 +1,6 @@
 //! Tests of the twin as a whole: physics against closed forms, driving, and the line.
 
+mod bursts;
 mod driving;
 mod heat;
 mod line;
