@@ -174,6 +174,8 @@ kind_tags! {
     Conductance = "12 W/K", positive: true;
     /// A frequency above zero.
     Frequency = "100 Hz", positive: true;
+    /// An angle.
+    Angle = "15 deg", positive: false;
     /// A plain number.
     Number = "0.5", positive: false;
 }

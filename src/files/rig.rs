@@ -409,5 +409,29 @@ table! {
         bleeder: Q<Resistance>,
         /// Temperature of the room and of everything at the start.
         ambient: Q<Temperature>,
+        /// What the shaft drives; nothing if absent.
+        load: Option<At<LoadKind>>,
+        /// Torque of the friction brake, or the largest of the second machine.
+        load_torque: Option<Q<Torque>>,
+        /// Torque per speed of the second machine.
+        load_drag: Option<Q<Drag>>,
+        /// Inertia of the second machine.
+        load_inertia: Option<Q<Inertia>>,
+        /// The controller's current limit, as in "24 A peak".
+        current_limit: Option<At<Quantity>>,
+        /// Whether there is a flow meter in the coolant; there is one if absent.
+        flow_meter: Option<bool>,
+    }
+}
+
+words! {
+    /// What the shaft of the simulated rig drives.
+    pub enum LoadKind {
+        /// Nothing.
+        Free = "free",
+        /// A brake of constant friction.
+        FrictionBrake = "friction brake",
+        /// A second machine on a resistor: torque grows with speed up to its largest.
+        SecondMachine = "second machine",
     }
 }

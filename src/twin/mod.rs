@@ -11,6 +11,7 @@
 //! Left simple on purpose: dead time and device drops cost power but no voltage; the pump runs from a supply of its own and
 //! gives no heat to the coolant; the radiator's fan is always on.
 
+mod bare;
 mod builds;
 mod burst;
 mod coolant;
@@ -34,6 +35,7 @@ mod truth;
 mod vibration;
 mod wire_faults;
 
+pub use bare::{BareRow, drive_bare};
 pub use builds::{BUILDS, Build, find_build};
 pub use faults::{FaultError, FaultName, FaultSetting};
 pub use geometry::{BearingSpec, GearStage};
