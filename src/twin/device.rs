@@ -193,9 +193,6 @@ impl Device {
     }
 
     fn ask(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
-        if let Some((channel, _)) = CHANNEL_HEADERS.iter().find(|(_, header)| unit.is(header)) {
-            return self.burst_block(unit, *channel);
-        }
         if unit.is("MEASure:DRIVe") {
             self.drive_line(unit, firmware)
         } else if unit.is("MEASure:SLOW") {
@@ -208,6 +205,8 @@ impl Device {
             self.pedal_line(unit, firmware)
         } else if unit.common {
             self.common_query(unit)
+        } else if let Some((channel, _)) = CHANNEL_HEADERS.iter().find(|(_, header)| unit.is(header)) {
+            self.burst_block(unit, *channel)
         } else {
             self.setting(unit, firmware)
         }

@@ -196,6 +196,7 @@ impl Twin {
 
     fn suffer_what_is_due(&mut self) {
         let now = self.now();
+        self.plant.close_books();
         while let Some(fault) = self.ahead.pop_if(|f| f.onset <= now) {
             let Twin { plant, sensors, thermal, digitiser, .. } = self;
             World { plant, sensors, thermal, vibration: &mut digitiser.spec }.suffer(&fault);

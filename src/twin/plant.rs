@@ -58,6 +58,28 @@ impl Energy {
     }
 }
 
+/// What the equations of a step are made of, worked out at 100 Hz: all of it changes slowly or never.
+#[derive(Debug, Clone, Copy, Default)]
+struct Figures {
+    /// 2 L/step along d and q, and that with the phase resistance, Ohm.
+    inductive: [f64; 2],
+    impeding: [f64; 2],
+    /// Share of its speed that the shaft keeps under drag, and speed per Nm, in one step.
+    keep: f64,
+    push: f64,
+}
+
+/// Sums over steps since the books were closed last, of what losses are proportional to; times the step.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sums {
+    /// Current squared, A² s.
+    current: f64,
+    /// Size of the speed, its square and its cube: rad, rad²/s, rad³/s².
+    turned: f64,
+    square: f64,
+    cube: f64,
+}
+
 /// Machine, inverter, rotor and supply.
 #[derive(Debug, Clone)]
 pub(super) struct Plant {
@@ -95,6 +117,8 @@ pub(super) struct Plant {
     torque: f64,
     /// Current drawn from the DC link, A.
     bus_current: f64,
+    figures: Figures,
+    sums: Sums,
     energy: Energy,
 }
 
@@ -131,6 +155,8 @@ impl Plant {
             cosine: 1.0,
             torque: 0.0,
             bus_current: 0.0,
+            figures: Figures::default(),
+            sums: Sums::default(),
             energy: Energy::default(),
         };
         plant.warm(1.0, 0.0);
@@ -141,7 +167,9 @@ impl Plant {
     /// One period of the firmware. `voltage` is the inverter's output in stator axes, V, or `None`
     /// with the gates off.
     pub fn advance(&mut self, voltage: Option<[f64; 2]>) {
-        for _ in 0..self.substeps {
+        let mut left = self.substeps;
+        while left > 0 {
+            left -= 1;
             let power = match voltage {
                 Some([alpha, beta]) => self.driven([alpha, if self.swapped { -beta } else { beta }]),
                 None => self.freewheel(),
@@ -163,6 +191,7 @@ impl Plant {
     /// Tells the phase resistance at the present temperature as a ratio to that at 20 °C, and how far the magnets
     /// are above 20 °C in K. Looks at the iron loss as well, which follows the flux: often enough at 100 Hz.
     pub fn warm(&mut self, resistance_ratio: f64, magnets_rise: f64) {
+        self.close_books();
         let m = &self.machine;
         self.resistance = m.resistance * resistance_ratio;
         self.flux = m.flux_linkage * (1.0 - m.flux_per_kelvin * magnets_rise);
@@ -172,6 +201,36 @@ impl Plant {
         // P = (kh f + ke f²) (flux/known)², the two parts of iron loss in any textbook; torque is P over speed.
         let hertz = f64::from(m.pole_pairs) / TAU;
         self.iron = [m.iron_hysteresis * hertz * square, m.iron_eddy * hertz * hertz * square];
+        let inductive = [2.0 * m.inductance_d * self.rate, 2.0 * m.inductance_q * self.rate];
+        let drag = 0.5 * self.step * (self.rotor.drag + self.iron[1]);
+        let mobility = 1.0 / (self.rotor.inertia + drag);
+        self.figures = Figures {
+            inductive,
+            impeding: inductive.map(|l| l + self.resistance),
+            keep: (self.rotor.inertia - drag) * mobility,
+            push: self.step * mobility,
+        };
+    }
+
+    /// Turns what has been summed up into energies: before anything changes that losses are proportional to.
+    pub fn close_books(&mut self) {
+        self.energy = self.losses();
+        self.sums = Sums::default();
+    }
+
+    /// The energies lost in machine, inverter and rotor, what is still only summed up included.
+    fn losses(&self) -> Energy {
+        let (r, sums) = (&self.rotor, &self.sums);
+        let [hysteresis, eddy] = self.iron;
+        let e = &self.energy;
+        Energy {
+            copper: e.copper + 1.5 * self.resistance * sums.current,
+            iron: e.iron + hysteresis * sums.turned + eddy * sums.square,
+            friction: e.friction + r.friction * sums.turned,
+            drag: e.drag + r.drag * sums.square,
+            windage: e.windage + r.windage * sums.cube,
+            ..*e
+        }
     }
 
     /// Currents in rotor axes, d and q, in A peak.
@@ -219,7 +278,7 @@ impl Plant {
 
     /// Heat since the start.
     pub fn heat(&self) -> Heat {
-        let e = &self.energy;
+        let e = self.losses();
         Heat {
             copper: e.copper,
             iron: e.iron,
@@ -242,7 +301,7 @@ impl Plant {
             capacitor: self.supply.stored(),
             magnetic: 0.75 * magnetic,
             kinetic: 0.5 * self.rotor.inertia * self.speed * self.speed,
-            ..self.energy
+            ..self.losses()
         }
     }
 
@@ -255,8 +314,7 @@ impl Plant {
         let omega = f64::from(m.pole_pairs) * self.speed;
         let voltage = within_circle(voltage, self.supply.bus());
         let [v_d, v_q] = self.in_rotor_axes(voltage, 0.5 * omega * self.step);
-        let (l_d, l_q) = (2.0 * m.inductance_d * self.rate, 2.0 * m.inductance_q * self.rate);
-        let (a_d, a_q) = (l_d + self.resistance, l_q + self.resistance);
+        let Figures { inductive: [l_d, l_q], impeding: [a_d, a_q], .. } = self.figures;
         let (x_d, x_q) = (omega * m.inductance_d, omega * m.inductance_q);
         let [j_d, j_q] = if self.joint > 0.0 { self.joint_drop() } else { [0.0; 2] };
         let b_d = v_d - j_d + l_d * self.current_d;
@@ -269,7 +327,7 @@ impl Plant {
         self.torque = torque(m, self.flux, i_d, i_q);
         let square = i_d * i_d + i_q * i_q;
         let lost = inverter_loss(&self.inverter, square, self.supply.bus());
-        self.energy.copper += 1.5 * self.resistance * square * self.step;
+        self.sums.current += square * self.step;
         self.energy.inverter += lost * self.step;
         if self.joint > 0.0 {
             let current = self.cosine * i_d - self.sine * i_q;
@@ -335,27 +393,22 @@ impl Plant {
     /// rest within it or is slowed by the whole friction, so nothing chatters around zero.
     fn turn(&mut self) {
         let r = &self.rotor;
-        let [hysteresis, eddy] = self.iron;
+        let Figures { keep, push, .. } = self.figures;
         let before = self.speed;
-        let windage = r.windage * before * before.abs();
-        let drag = 0.5 * self.step * (r.drag + eddy);
-        let mobility = 1.0 / (r.inertia + drag);
-        let free = ((r.inertia - drag) * before + self.step * (self.torque - windage)) * mobility;
+        let free = keep * before + push * (self.torque - r.windage * before * before.abs());
+        let mut against = r.friction + self.iron[0];
         let [brake, per_speed, most] = self.load;
         let load = brake + (per_speed * before.abs()).min(most);
-        let holds = hysteresis + load + if before == 0.0 { r.breakaway.max(r.friction) } else { r.friction };
-        self.speed = if free.abs() <= self.step * holds * mobility {
-            0.0
-        } else {
-            free - (self.step * (r.friction + hysteresis + load) * mobility).copysign(free)
-        };
+        against += load;
+        let stuck = if before == 0.0 { (r.breakaway - r.friction).max(0.0) } else { 0.0 };
+        self.speed =
+            if free.abs() <= push * (against + stuck) { 0.0 } else { free - (push * against).copysign(free) };
         let mean = 0.5 * (before + self.speed);
-        let (size, square) = (mean.abs() * self.step, mean * mean * self.step);
-        self.energy.friction += r.friction * size;
-        self.energy.load += load * size;
-        self.energy.iron += hysteresis * size + eddy * square;
-        self.energy.drag += r.drag * square;
-        self.energy.windage += r.windage * mean.abs() * square;
+        let (turned, square) = (mean.abs() * self.step, mean * mean * self.step);
+        self.sums.turned += turned;
+        self.sums.square += square;
+        self.sums.cube += mean.abs() * square;
+        self.energy.load += load * turned;
         self.angle += mean * self.step;
         if self.angle >= TAU {
             self.angle -= TAU;
@@ -388,6 +441,7 @@ fn within_circle([alpha, beta]: [f64; 2], bus: f64) -> [f64; 2] {
 }
 
 /// Torque in Nm from the magnets' flux in Wb and currents in rotor axes, A peak: T = 1.5 p (psi iq + (Ld - Lq) id iq).
+#[inline]
 pub(super) fn torque(m: &MachineSpec, flux: f64, i_d: f64, i_q: f64) -> f64 {
     let flux = flux + (m.inductance_d - m.inductance_q) * i_d;
     1.5 * f64::from(m.pole_pairs) * flux * i_q
