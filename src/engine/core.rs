@@ -410,18 +410,6 @@ impl Core {
         self.state = state.map(|s| (s, asked));
     }
 
-    /// Records a poll that brought nothing.
-    fn row_without_values(
-        &mut self,
-        plan: &Plan,
-        now: Instant,
-        asked: Instant,
-        group: usize,
-        status: RowStatus,
-    ) {
-        self.out.push_back(Output::Record(Record::Row(row(plan, now, asked, group, status, None))));
-    }
-
     // ---- after the states have decided ----------------------------------------------------
 
     /// Sends what may be sent, then asks to be woken at the next deadline.

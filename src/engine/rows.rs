@@ -1,7 +1,9 @@
 //! Polls as they are recorded: what was read, and when it must have been sampled.
 
+use super::Output;
+use super::core::Core;
 use crate::plan::Plan;
-use crate::record::{Row, RowStatus};
+use crate::record::{Record, Row, RowStatus};
 use crate::time::{Duration, Instant};
 
 /// The values of a reply, and the time that request and reply took on the line.
@@ -42,5 +44,19 @@ pub(super) fn row(
         u_sample: open.max(1) as f64 / 12f64.sqrt(),
         values,
         status,
+    }
+}
+
+impl Core {
+    /// Records a poll that brought nothing.
+    pub(super) fn row_without_values(
+        &mut self,
+        plan: &Plan,
+        now: Instant,
+        asked: Instant,
+        group: usize,
+        status: RowStatus,
+    ) {
+        self.out.push_back(Output::Record(Record::Row(row(plan, now, asked, group, status, None))));
     }
 }

@@ -8,6 +8,7 @@
 //! key it was meant to be, so that what stands behind it is checked too. What a name
 //! refers to, and whether values of different tables fit together, is for the plan to say.
 
+mod burst;
 pub mod cycle;
 pub mod load;
 mod macros;

@@ -180,6 +180,8 @@ kind_tags! {
     Density = "1067 kg/m3", positive: true;
     /// A specific heat above zero.
     SpecificHeat = "3.4 kJ/kg/K", positive: true;
+    /// An angle.
+    Angle = "15 deg", positive: false;
     /// A plain number.
     Number = "0.5", positive: false;
 }

@@ -1,5 +1,6 @@
 //! The rig file: the bench, its supply, links, channels, demands, limits and safe state.
 
+pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
 use crate::units::{Quantity, Unit};
 
@@ -126,49 +127,6 @@ table! {
         burst: Vec<Burst>,
     }
     rules: [TableRule::Distinct(&["setting", "name"], "setting name")]
-}
-
-table! {
-    /// A burst: samples that the controller captures by a clock of its own, read afterwards in pieces.
-    pub struct Burst as "burst" {
-        /// Name, for `burst` in a test.
-        name: At<String>,
-        /// What starts it, and the reply to that.
-        start: Exchange,
-        /// How to ask how many samples there are, with {count} in the reply; without it the pieces are asked for
-        /// once the burst should be whole.
-        count: Option<Exchange>,
-        /// Samples per channel.
-        samples: At<u32>,
-        /// Most samples in one reply: a piece must not hold up what is more urgent.
-        chunk: At<u32>,
-        /// Samples per second.
-        rate: Q<Frequency>,
-        /// Standard uncertainty of the rate; 100 millionths of it if absent (common practice for a quartz).
-        rate_uncertainty: Option<Q<Frequency>>,
-        /// What is captured.
-        channel: Vec<BurstChannel>,
-    }
-    rules: [TableRule::Distinct(&["channel", "name"], "channel name")]
-}
-
-table! {
-    /// One quantity of a burst. A reply to `read` is a definite-length block (IEEE 488.2) of signed 16 bit whole
-    /// numbers, most significant byte first.
-    pub struct BurstChannel as "channel of a burst" {
-        /// Name, for `of` in a criterion.
-        name: At<String>,
-        /// What asks for a piece, with {offset} and {count} in samples.
-        read: At<String>,
-        /// What one count stands for: "0.2 A".
-        scale: At<Quantity>,
-        /// Standard uncertainty common to all values (an offset); half a count if absent.
-        uncertainty: Option<At<Quantity>>,
-        /// Standard uncertainty of the scale, as a share; "1 %" if absent (common practice).
-        scale_uncertainty: Option<Q<Number>>,
-        /// Bits of the converter: a sample at either end may have been clipped; 16 if absent.
-        bits: Option<At<u32>>,
-    }
 }
 
 table! {
@@ -491,5 +449,29 @@ table! {
         bleeder: Q<Resistance>,
         /// Temperature of the room and of everything at the start.
         ambient: Q<Temperature>,
+        /// What the shaft drives; nothing if absent.
+        load: Option<At<LoadKind>>,
+        /// Torque of the friction brake, or the largest of the second machine.
+        load_torque: Option<Q<Torque>>,
+        /// Torque per speed of the second machine.
+        load_drag: Option<Q<Drag>>,
+        /// Inertia of the second machine.
+        load_inertia: Option<Q<Inertia>>,
+        /// The controller's current limit, as in "24 A peak".
+        current_limit: Option<At<Quantity>>,
+        /// Whether there is a flow meter in the coolant; there is one if absent.
+        flow_meter: Option<bool>,
+    }
+}
+
+words! {
+    /// What the shaft of the simulated rig drives.
+    pub enum LoadKind {
+        /// Nothing.
+        Free = "free",
+        /// A brake of constant friction.
+        FrictionBrake = "friction brake",
+        /// A second machine on a resistor: torque grows with speed up to its largest.
+        SecondMachine = "second machine",
     }
 }

@@ -24,6 +24,34 @@ table! {
         thermal: Thermal,
         /// Ratios of the gear stages from the machine to the wheel.
         gear: Vec<f64>,
+        /// Teeth of the gear stages from the machine to the wheel.
+        gear_stage: Vec<GearStage>,
+        /// Rolling bearings on the machine's shaft, the one nearest to the accelerometer first.
+        bearing: Vec<Bearing>,
+    }
+}
+
+table! {
+    /// One gear stage.
+    pub struct GearStage as "gear stage" {
+        /// Teeth of the wheel that drives.
+        pinion: At<u32>,
+        /// Teeth of the wheel that is driven.
+        wheel: At<u32>,
+    }
+}
+
+table! {
+    /// A rolling bearing.
+    pub struct Bearing as "bearing" {
+        /// Where it sits.
+        place: String,
+        /// Number of balls or rollers.
+        balls: At<u32>,
+        /// Diameter of a ball over that of the circle of their centres.
+        ball_to_pitch: f64,
+        /// Contact angle; zero if absent.
+        contact_angle: Option<Q<Angle>>,
     }
 }
 

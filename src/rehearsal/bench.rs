@@ -1,10 +1,10 @@
 //! The simulated unit and rig that fit a rig and a unit file.
 
 use crate::files::read::Ranged;
-use crate::files::rig::Rig;
+use crate::files::rig::{LoadKind, Rig, TwinRig};
 use crate::files::unit::Unit;
 use crate::plan::Plan;
-use crate::twin::{BUILDS, TwinSpec, find_build};
+use crate::twin::{BUILDS, BearingSpec, GearStage, LoadSpec, TwinSpec, find_build};
 use crate::units::{Form, Kind};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -18,8 +18,8 @@ pub struct TwinError(String);
 /// unit file gives a range, the seed draws from it: salvage comes without a data sheet, and a suite
 /// must hold for every unit within the nameplate.
 ///
-/// Errors if the rig has no `[twin]`, if not exactly one link goes to the twin, or if the twin has no
-/// such build.
+/// Errors if the rig has no `[twin]`, if not exactly one link goes to the twin, if the twin has no
+/// such build, or if its load lacks what makes it one.
 pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinSpec, TwinError> {
     let Some(bench) = &rig.twin else {
         return Err(TwinError(format!(
@@ -63,7 +63,8 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     spec.rotor.drag = draw(&mut chance, &rotor.drag);
     spec.thermal.ambient = bench.ambient.si;
     spec.thermal.winding_capacity = draw(&mut chance, &thermal.winding_capacity);
-    spec.thermal.winding_to_coolant = draw(&mut chance, &thermal.winding_to_coolant);
+    let winding_to_coolant = draw(&mut chance, &thermal.winding_to_coolant);
+    spec.thermal.split_winding_to_coolant(winding_to_coolant);
     spec.thermal.inverter_capacity = draw(&mut chance, &thermal.inverter_capacity);
     spec.thermal.inverter_to_coolant = draw(&mut chance, &thermal.inverter_to_coolant);
     spec.supply.transformer = bench.transformer.si;
@@ -72,8 +73,58 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     spec.supply.bleeder = bench.bleeder.si;
     spec.supply.capacitance = draw(&mut chance, &rig.supply.capacitance);
     spec.limits.command_timeout = plan.drive.command_timeout;
+    spec.load = load(bench)?;
+    if let Some(limit) = &bench.current_limit {
+        let kind = &limit.unit.kind;
+        if kind.form != Form::Peak || kind.name() != "current (peak)" {
+            return Err(TwinError(format!(
+                "`current_limit = \"{}\"` is no current (peak): write it like \"24 A peak\"",
+                limit.value
+            )));
+        }
+        spec.limits.current = limit.si;
+        // The gates must not go off at what may be asked for: current loops overshoot.
+        spec.limits.overcurrent = spec.limits.overcurrent.max(1.5 * limit.si);
+    }
+    spec.sensors.flow_meter = bench.flow_meter.unwrap_or(true);
+    geometry(unit, &mut spec);
     Ok(spec)
 }
+
+/// Gears and bearing as the unit file has them; a file that says nothing of them leaves the demo unit's.
+fn geometry(unit: &Unit, spec: &mut TwinSpec) {
+    if !unit.gear_stage.is_empty() {
+        let stage =
+            |s: &crate::files::unit::GearStage| GearStage { pinion: s.pinion.value, wheel: s.wheel.value };
+        spec.vibration.gears = unit.gear_stage.iter().map(stage).collect();
+    }
+    if let Some(bearing) = unit.bearing.first() {
+        spec.vibration.bearing = BearingSpec {
+            balls: bearing.balls.value,
+            ratio: bearing.ball_to_pitch,
+            contact: bearing.contact_angle.as_ref().map_or(0.0, |angle| angle.si),
+        };
+    }
+}
+
+fn load(bench: &TwinRig) -> Result<LoadSpec, TwinError> {
+    let needs = |what: &str| TwinError(format!("the twin's load needs `{what}`"));
+    let torque = bench.load_torque.as_ref().map(|t| t.si);
+    match bench.load.as_ref().map(|l| l.value) {
+        None | Some(LoadKind::Free) => Ok(LoadSpec::Free),
+        Some(LoadKind::FrictionBrake) => {
+            Ok(LoadSpec::Brake { torque: torque.ok_or_else(|| needs("load_torque"))? })
+        }
+        Some(LoadKind::SecondMachine) => Ok(LoadSpec::Machine {
+            inertia: bench.load_inertia.as_ref().map_or(0.0, |i| i.si),
+            per_speed: bench.load_drag.as_ref().map(|d| d.si).ok_or_else(|| needs("load_drag"))?,
+            torque_max: torque.ok_or_else(|| needs("load_torque"))?,
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests;
 
 fn draw<K>(chance: &mut Xoshiro256PlusPlus, range: &Ranged<K>) -> f64 {
     if range.high > range.low { chance.random_range(range.low..=range.high) } else { range.low }

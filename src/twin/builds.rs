@@ -17,6 +17,8 @@ pub struct Build {
     pub windup_guard: bool,
     /// Whether the command timeout is on.
     pub command_timeout: bool,
+    /// Whether the current is cut back as winding or inverter come near their limit.
+    pub derating: bool,
 }
 
 /// The sound build.
@@ -28,6 +30,7 @@ pub(super) const SOUND: Build = Build {
     demand_weight: 0.6,
     windup_guard: true,
     command_timeout: true,
+    derating: true,
 };
 
 /// Every build there is.
@@ -42,6 +45,7 @@ pub const BUILDS: &[Build] = &[
         ..SOUND
     },
     Build { label: "1.5.0-rc2", about: "command timeout off", command_timeout: false, ..SOUND },
+    Build { label: "1.5.0-rc3", about: "derating off", derating: false, ..SOUND },
 ];
 
 /// The build of that label.

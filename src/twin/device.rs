@@ -1,11 +1,12 @@
 //! The controller's end of the line: SCPI syntax in front of the firmware.
 
-use super::firmware::Firmware;
-use super::sensors::COUNT_ZERO;
+use super::burst::{BURST_LENGTH, BURST_PPM, BURST_RATE, Memory, Sources};
+use super::firmware::{Firmware, Readings};
+use super::sensors::{COUNT_ZERO, RESOLVER_NOMINAL};
 use super::spec::{Identity, ZERO_CELSIUS};
 use crate::time::Instant;
 use crate::units::push_decimals;
-use crate::wire::scpi::{ScpiError, Unit, definite_length_block, parse_message};
+use crate::wire::scpi::{ScpiError, Unit, definite_length_block, mnemonic_is, parse_message};
 use std::collections::VecDeque;
 use std::f64::consts::TAU;
 use std::io::Write;
@@ -16,17 +17,23 @@ const LINE_MAX: usize = 256;
 const ERRORS_MAX: usize = 16;
 /// Room made for a reply, in bytes; longer ones make more.
 const REPLY_ROOM: usize = 64;
-/// Samples of one burst, at the firmware's 10 kHz.
-const BURST_LENGTH: usize = 4096;
 /// Most samples in one reply, so that a reply stays short: 256 bytes.
 const BURST_CHUNK: usize = 128;
 
-/// A burst of phase current counts: captured from the moment of its trigger on.
-#[derive(Debug, Clone, Default)]
-struct Burst {
-    trigger: Option<Instant>,
-    counts: Vec<i16>,
-}
+/// Channels of a burst and how one asks for their counts.
+const CHANNEL_HEADERS: [(usize, &str); 8] = [
+    (0, "READ:BURSt:CURRent"),
+    (0, "READ:BURSt:CURRent:A"),
+    (1, "READ:BURSt:CURRent:B"),
+    (2, "READ:BURSt:CURRent:C"),
+    (3, "READ:BURSt:VIBRation:AXIal"),
+    (4, "READ:BURSt:VIBRation:RADial"),
+    (5, "READ:BURSt:RESolver:SINE"),
+    (6, "READ:BURSt:RESolver:COSine"),
+];
+
+/// How SCPI writes that there is no number (SCPI-99, from memory).
+const NOT_A_NUMBER: &str = "9.91E37";
 
 /// Input buffer, error queue, event register, burst memory.
 #[derive(Debug, Clone)]
@@ -39,7 +46,7 @@ pub(super) struct Device {
     events: u8,
     event_enable: u8,
     service_enable: u8,
-    burst: Burst,
+    pub burst: Memory,
 }
 
 type Reply = Result<(), ScpiError>;
@@ -57,7 +64,7 @@ impl Device {
             events: 0x80,
             event_enable: 0,
             service_enable: 0,
-            burst: Burst::default(),
+            burst: Memory::default(),
         }
     }
 
@@ -101,16 +108,6 @@ impl Device {
     pub fn tell_fault(&mut self, number: i16, words: &'static str) {
         self.push_error(ScpiError { code: number, text: words });
         self.output.extend_from_slice(format!("# fault: {words}\n").as_bytes());
-    }
-
-    /// Whether a burst is being captured.
-    pub fn captures(&self) -> bool {
-        self.burst.trigger.is_some() && self.burst.counts.len() < BURST_LENGTH
-    }
-
-    /// One sample of the burst.
-    pub fn capture(&mut self, count: i16) {
-        self.burst.counts.push(count);
     }
 
     fn message(&mut self, now: Instant, line: &[u8], firmware: &mut Firmware) {
@@ -161,10 +158,7 @@ impl Device {
         } else if unit.is("CONTrol:WORD") {
             firmware.control(now, whole(unit.number()?, u16::MAX)?);
         } else if unit.is("INITiate:BURSt") {
-            none(unit)?;
-            self.burst.trigger = Some(now);
-            self.burst.counts.clear();
-            self.burst.counts.reserve(BURST_LENGTH);
+            self.burst.start(now, chosen(unit)?);
         } else if unit.common {
             return self.common_command(now, unit, firmware);
         } else {
@@ -186,7 +180,7 @@ impl Device {
         none(unit)?;
         if unit.is("*RST") {
             firmware.reset(now);
-            self.burst = Burst::default();
+            self.burst = Memory::default();
         } else if unit.is("*CLS") {
             self.errors.clear();
             self.events = 0;
@@ -199,15 +193,20 @@ impl Device {
     }
 
     fn ask(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
-        if unit.is("READ:BURSt:CURRent") {
-            return self.burst_block(unit);
-        }
         if unit.is("MEASure:DRIVe") {
             self.drive_line(unit, firmware)
         } else if unit.is("MEASure:SLOW") {
             self.slow_line(unit, firmware)
+        } else if unit.is("MEASure:COOLing") {
+            self.cooling_line(unit, firmware)
+        } else if unit.is("MEASure:RESolver") {
+            self.resolver_line(unit, firmware)
+        } else if unit.is("MEASure:PEDal") {
+            self.pedal_line(unit, firmware)
         } else if unit.common {
             self.common_query(unit)
+        } else if let Some((channel, _)) = CHANNEL_HEADERS.iter().find(|(_, header)| unit.is(header)) {
+            self.burst_block(unit, *channel)
         } else {
             self.setting(unit, firmware)
         }
@@ -225,9 +224,42 @@ impl Device {
     fn slow_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
         let r = &firmware.readings;
-        let [winding, inverter, coolant] = r.temperatures.map(|t| t - ZERO_CELSIUS);
+        let [winding, inverter, coolant, _] = r.temperatures.map(|t| t - ZERO_CELSIUS);
         let closed = f64::from(u8::from(r.stop_loop_closed));
-        self.numbers(&[(winding, 1), (inverter, 1), (coolant, 1), (100.0 * r.pedal, 1), (closed, 0)]);
+        self.numbers(&[(winding, 1), (inverter, 1), (coolant, 1), (100.0 * r.pedal[0], 1), (closed, 0)]);
+        Ok(())
+    }
+
+    /// Pump current in A, its speed in rpm, flow in L/min (SCPI's "not a number" without a meter), coolant that
+    /// comes back in °C.
+    fn cooling_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let r = &firmware.readings;
+        self.numbers(&[(r.pump_current, 2), (rpm(r.pump_speed), 0)]);
+        match r.flow {
+            Some(flow) => self.write(format_args!(",{:.2},", flow * 60e3))?,
+            None => self.write(format_args!(",{NOT_A_NUMBER},"))?,
+        }
+        self.numbers(&[(r.temperatures[3] - ZERO_CELSIUS, 1)]);
+        Ok(())
+    }
+
+    /// Sine and cosine as shares of their nominal amplitude, their radius, and the noise of the angle in electrical mrad
+    /// rms as the tracking loop sees it.
+    fn resolver_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let Readings { resolver: [sine, cosine], angle_square, .. } = firmware.readings;
+        let noise = 1e3 * TAU * angle_square.sqrt();
+        self.numbers(&[(sine, 4), (cosine, 4), (sine.hypot(cosine), 4), (noise, 2)]);
+        Ok(())
+    }
+
+    /// Both tracks in % and in V, and whether they agree.
+    fn pedal_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        none(unit)?;
+        let Readings { pedal: [one, two], pedal_volts: [volts_one, volts_two], .. } = firmware.readings;
+        let agree = f64::from(u8::from(firmware.pedal_agrees()));
+        self.numbers(&[(100.0 * one, 1), (100.0 * two, 1), (volts_one, 3), (volts_two, 3), (agree, 0)]);
         Ok(())
     }
 
@@ -248,6 +280,12 @@ impl Device {
             self.write(format_args!("{}", firmware.word()))
         } else if unit.is("STATus:WORD") {
             self.write(format_args!("{}", firmware.status_word()))
+        } else if unit.is("STATus:DERating") {
+            // Percent of the current limit that heat leaves.
+            self.write(format_args!("{:.0}", 100.0 * firmware.derating()))
+        } else if unit.is("STATus:DRIVers") {
+            // The gate drivers' ready line.
+            self.write(format_args!("{}", u8::from(firmware.readings.drivers_ready)))
         } else if unit.is("SOURce:SPEed") {
             self.write(format_args!("{:.2}", rpm(firmware.demand())))
         } else if unit.is("SOURce:PUMP") {
@@ -263,12 +301,18 @@ impl Device {
             let trigger = self.burst.trigger.ok_or(ScpiError::STALE_DATA)?;
             self.write(format_args!("{}", trigger.micros()))
         } else if unit.is("READ:BURSt:COUNt") {
-            let count = self.burst.counts.len();
+            let count = self.burst.samples();
             self.write(format_args!("{count}"))
         } else if unit.is("CONFigure:BURSt") {
             // Rate in Hz, length, most per reply, amperes per count.
             let scale = firmware.amperes_per_count();
-            self.write(format_args!("10000,{BURST_LENGTH},{BURST_CHUNK},{scale:.6}"))
+            self.write(format_args!("{BURST_RATE},{BURST_LENGTH},{BURST_CHUNK},{scale:.6}"))
+        } else if unit.is("CONFigure:BURSt:CURRent") {
+            self.burst_facts(firmware.amperes_per_count())
+        } else if unit.is("CONFigure:BURSt:VIBRation") {
+            self.burst_facts(firmware.acceleration_per_count())
+        } else if unit.is("CONFigure:BURSt:RESolver") {
+            self.burst_facts(1.0 / RESOLVER_NOMINAL)
         } else if unit.is("SYSTem:ERRor[:NEXT]") {
             let error = self.errors.pop_front().unwrap_or(ScpiError::NONE);
             self.write(format_args!("{error}"))
@@ -311,11 +355,16 @@ impl Device {
         }
     }
 
-    fn burst_block(&mut self, unit: &Unit) -> Reply {
+    /// Rate in Hz, how far off it may be in millionths, length, most per reply, and SI units per count.
+    fn burst_facts(&mut self, scale: f64) -> Reply {
+        self.write(format_args!("{BURST_RATE},{BURST_PPM},{BURST_LENGTH},{BURST_CHUNK},{scale:.9}"))
+    }
+
+    fn burst_block(&mut self, unit: &Unit, channel: usize) -> Reply {
         let [offset, count] = unit.numbers::<2>()?;
         let offset = usize::from(whole(offset, BURST_LENGTH as u16)?);
         let count = usize::from(whole(count, BURST_CHUNK as u16)?);
-        let counts = self.burst.counts.get(offset..offset + count).ok_or(ScpiError::STALE_DATA)?;
+        let counts = self.burst.channel(channel).get(offset..offset + count).ok_or(ScpiError::STALE_DATA)?;
         let bytes: Vec<u8> = counts.iter().flat_map(|c| c.to_be_bytes()).collect();
         definite_length_block(&bytes, &mut self.output);
         Ok(())
@@ -325,6 +374,25 @@ impl Device {
         self.output.write_fmt(text).expect("writing into memory cannot fail");
         Ok(())
     }
+}
+
+/// The sources that `INITiate:BURSt` names; the phase currents if it names none.
+fn chosen(unit: &Unit) -> Result<Sources, ScpiError> {
+    let mut sources = Sources { currents: unit.parameters.is_empty(), ..Sources::default() };
+    for word in &unit.parameters {
+        let source = [
+            ("CURRent", &mut sources.currents),
+            ("VIBRation", &mut sources.vibration),
+            ("RESolver", &mut sources.resolver),
+        ]
+        .into_iter()
+        .find(|(name, _)| mnemonic_is(word, name));
+        match source {
+            Some((_, wanted)) => *wanted = true,
+            None => return Err(ScpiError::ILLEGAL_PARAMETER),
+        }
+    }
+    Ok(sources)
 }
 
 fn rpm(speed: f64) -> f64 {

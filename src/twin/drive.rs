@@ -61,6 +61,7 @@ pub(super) enum Trouble {
     BusHigh,
     BusLow,
     StopLoop,
+    GateDrivers,
 }
 
 impl Trouble {
@@ -75,6 +76,7 @@ impl Trouble {
             Trouble::BusHigh => (106, "bus too high"),
             Trouble::BusLow => (107, "bus too low"),
             Trouble::StopLoop => (108, "stop loop open"),
+            Trouble::GateDrivers => (109, "gate drivers shut down"),
         }
     }
 }

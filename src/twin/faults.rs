@@ -3,6 +3,7 @@
 
 use super::plant::Plant;
 use super::sensors::Sensors;
+use super::spec::VibrationSpec;
 use super::thermal::Thermal;
 use crate::time::Instant;
 use crate::units::{Dim, parse_quantity};
@@ -11,24 +12,46 @@ use std::fmt;
 /// What can be wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FaultName {
-    /// The coolant does not move, whatever the pump is told.
+    /// The coolant loop is empty.
     NoCoolant,
+    /// The coolant is there, but the pump runs in an air bubble and moves none of it.
+    CoolantAirLocked,
+    /// The coolant pump is worn: less than half the flow, more current for it, unsteady.
+    PumpDying,
     /// One leg of the rectifier bridge is dead: one half wave is missing.
     RectifierLegDead,
     /// The magnets have lost 15 % of their flux.
     WeakMagnets,
     /// Friction is four times what it was.
     HighFriction,
+    /// A shim is missing: the stator stack may move along the shaft by 0.3 mm.
+    AxialShimMissing,
+    /// The rotor is out of balance by 2 kg mm.
+    Unbalance,
+    /// A bearing's outer race is worn: balls knock on it, and it rubs a little.
+    BearingWorn,
     /// The winding sensor hangs at what it read at the onset.
     StuckWindingSensor,
+    /// The winding sensor's wire is open.
+    OpenWindingSensor,
     /// The first phase's current sensor reads 8 A too much.
     CurrentOffset,
     /// The resolver is turned by 20 electrical degrees.
     ResolverOffset,
-    /// The casing is not bonded: switching gates put 60 mrad of noise on the resolver.
+    /// The resolver's sine wires are the wrong way round: it turns backwards.
+    ResolverReversed,
+    /// The screen of the resolver's cable floats: switching gates put 60 mrad of noise on it.
     ResolverNoise,
+    /// The casing is not bonded: switching gates put noise on the resolver that grows with the bus, 60 mrad at 155 V.
+    CasingUnbonded,
+    /// The second and third phase's leads are swapped.
+    PhasesSwapped,
+    /// A bad joint in the first phase's lead: 0.3 Ohm.
+    WeakPhase,
     /// The pedal rests at 12 % of its travel.
     PedalOffRest,
+    /// The second pedal track reads 15 % of travel more than the first.
+    PedalTracksApart,
     /// The loop of the hard-wired emergency stop is open.
     StopLoopOpen,
     /// The transformer gives 35 % less.
@@ -48,14 +71,25 @@ pub enum FaultName {
 /// Every fault with its name in files and on the command line.
 const NAMES: &[(&str, FaultName)] = &[
     ("no-coolant", FaultName::NoCoolant),
+    ("coolant-air-locked", FaultName::CoolantAirLocked),
+    ("pump-dying", FaultName::PumpDying),
     ("rectifier-leg-dead", FaultName::RectifierLegDead),
     ("weak-magnets", FaultName::WeakMagnets),
     ("high-friction", FaultName::HighFriction),
+    ("axial-shim-missing", FaultName::AxialShimMissing),
+    ("unbalance", FaultName::Unbalance),
+    ("bearing-worn", FaultName::BearingWorn),
     ("stuck-winding-sensor", FaultName::StuckWindingSensor),
+    ("open-winding-sensor", FaultName::OpenWindingSensor),
     ("current-offset", FaultName::CurrentOffset),
     ("resolver-offset", FaultName::ResolverOffset),
+    ("resolver-reversed", FaultName::ResolverReversed),
     ("resolver-noise", FaultName::ResolverNoise),
+    ("casing-unbonded", FaultName::CasingUnbonded),
+    ("phases-swapped", FaultName::PhasesSwapped),
+    ("weak-phase", FaultName::WeakPhase),
     ("pedal-off-rest", FaultName::PedalOffRest),
+    ("pedal-tracks-apart", FaultName::PedalTracksApart),
     ("stop-loop-open", FaultName::StopLoopOpen),
     ("bus-low", FaultName::BusLow),
     ("link-drop", FaultName::LinkDrop),
@@ -174,6 +208,7 @@ pub(super) struct World<'t> {
     pub plant: &'t mut Plant,
     pub sensors: &'t mut Sensors,
     pub thermal: &'t mut Thermal,
+    pub vibration: &'t mut VibrationSpec,
 }
 
 impl World<'_> {
@@ -182,7 +217,9 @@ impl World<'_> {
         let severity = fault.severity;
         let left = (1.0 - severity).max(0.0);
         match fault.name {
-            FaultName::NoCoolant => self.thermal.throttle(left),
+            FaultName::NoCoolant => self.thermal.pump.fill = left,
+            FaultName::CoolantAirLocked => self.thermal.pump.primed = left,
+            FaultName::PumpDying => self.thermal.pump.wear = severity,
             FaultName::RectifierLegDead => self.plant.supply.weaken_second_half(left),
             FaultName::WeakMagnets => {
                 self.plant.machine.flux_linkage *= (1.0 - 0.15 * severity).max(0.0);
@@ -191,17 +228,30 @@ impl World<'_> {
                 self.plant.rotor.friction *= 1.0 + 3.0 * severity;
                 self.plant.rotor.breakaway *= 1.0 + 3.0 * severity;
             }
+            FaultName::AxialShimMissing => self.vibration.stack_clearance += 0.3e-3 * severity,
+            FaultName::Unbalance => self.vibration.unbalance += 2e-3 * severity,
+            FaultName::BearingWorn => {
+                self.vibration.bearing_blow += 4e-6 * severity;
+                self.plant.rotor.friction *= 1.0 + 0.1 * severity;
+                self.plant.rotor.breakaway *= 1.0 + 0.1 * severity;
+            }
             FaultName::StuckWindingSensor => {
                 self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());
             }
+            FaultName::OpenWindingSensor => self.sensors.winding_open = severity.min(1.0),
             FaultName::CurrentOffset => self.sensors.spec.current_offset[0] += 8.0 * severity,
             FaultName::ResolverOffset => {
                 self.sensors.spec.resolver_offset += 20f64.to_radians() * severity;
             }
             FaultName::ResolverNoise => self.sensors.spec.resolver_noise_gates += 60e-3 * severity,
+            FaultName::ResolverReversed => self.sensors.spec.resolver_reversed |= severity > 0.0,
+            FaultName::CasingUnbonded => self.sensors.spec.casing_bond = left,
+            FaultName::PhasesSwapped => self.plant.swapped |= severity > 0.0,
+            FaultName::WeakPhase => self.plant.joint += 0.3 * severity,
             FaultName::PedalOffRest => {
                 self.sensors.spec.pedal = (self.sensors.spec.pedal + 0.12 * severity).min(1.0);
             }
+            FaultName::PedalTracksApart => self.sensors.spec.pedal_apart[1] += 0.15 * severity,
             FaultName::StopLoopOpen => self.sensors.stop_loop_closed &= severity == 0.0,
             FaultName::BusLow => self.plant.supply.scale_transformer((1.0 - 0.35 * severity).max(0.0)),
             FaultName::LinkDrop

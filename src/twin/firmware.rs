@@ -8,7 +8,8 @@ use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
 use super::rotation::{sine_cosine, turned};
 use super::sensors::{
-    BusCounts, COUNT_MAX, COUNT_ZERO, FastCounts, PEDAL_FULL, SlowCounts, TEMPERATURE_COUNT,
+    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL,
+    RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
 };
 use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
 use crate::states::DriveState;
@@ -28,10 +29,17 @@ const VOLTAGE_SHARE: f64 = 0.97;
 /// Weight of a new sample in the filters of readings: about 5 ms at 10 kHz and at 1 kHz.
 const FILTER_FAST: f64 = 0.02;
 const FILTER_BUS: f64 = 0.2;
+/// Weight of a new sample in the resolver's noise: about 50 ms at 10 kHz.
+const FILTER_ANGLE: f64 = 0.002;
 /// Speed above the limit at which the gates go off, as a ratio.
 const OVERSPEED: f64 = 1.1;
 /// Speed at which a quick stop counts as done, rad/s.
 const STOPPED: f64 = 0.5;
+
+/// Share of travel by which the pedal tracks may differ, and for how many looks at 100 Hz: more than 10 % for more than
+/// 100 ms is implausible (a student-competition rule).
+const TRACKS_APART: f64 = 0.10;
+const TRACKS_LOOKS: u32 = 10;
 
 /// What the firmware has made of the counts; in SI.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -40,13 +48,23 @@ pub(super) struct Readings {
     pub current_square: f64,
     pub bus: f64,
     pub bus_current: f64,
-    /// Winding, inverter, coolant in K.
-    pub temperatures: [f64; 3],
-    /// 0 released to 1 pressed.
-    pub pedal: f64,
+    /// Winding, inverter, coolant given, coolant given back in K.
+    pub temperatures: [f64; 4],
+    /// Sine and cosine of the resolver as shares of their nominal amplitude.
+    pub resolver: [f64; 2],
+    /// Mean square of what the tracking loop leaves over, turns².
+    pub angle_square: f64,
+    /// Both tracks, 0 released to 1 pressed, and their voltages.
+    pub pedal: [f64; 2],
+    pub pedal_volts: [f64; 2],
+    /// Current in A and speed in rad/s of the coolant pump; flow in m³/s if there is a meter.
+    pub pump_current: f64,
+    pub pump_speed: f64,
+    pub flow: Option<f64>,
     pub stop_loop_closed: bool,
-    /// Counts of the first phase, zero in the middle.
-    pub phase_count: i16,
+    pub drivers_ready: bool,
+    /// Counts of the three phases, zero in the middle.
+    pub phase_counts: [i16; 3],
 }
 
 /// The firmware's state.
@@ -59,6 +77,7 @@ pub(super) struct Firmware {
     machine: MachineSpec,
     inertia: f64,
     sensors: SensorSpec,
+    acceleration_per_count: f64,
     limits: LimitSpec,
     state: DriveState,
     word: u16,
@@ -78,18 +97,23 @@ pub(super) struct Firmware {
     /// What the modulator puts out meanwhile: the voltage worked out a period ago.
     put_out: [f64; 2],
     over_current_samples: u32,
+    /// Looks in a row at which the pedal tracks were apart.
+    tracks_apart: u32,
+    /// Share of the current limit that heat leaves.
+    derating: f64,
 }
 
 impl Firmware {
     /// As after power-on.
     pub fn new(spec: &TwinSpec) -> Firmware {
         Firmware {
-            readings: Readings { stop_loop_closed: true, ..Readings::default() },
+            readings: Readings { stop_loop_closed: true, drivers_ready: true, ..Readings::default() },
             events: Vec::with_capacity(4),
             build: spec.build,
             machine: spec.machine,
             inertia: spec.rotor.inertia,
             sensors: spec.sensors,
+            acceleration_per_count: spec.vibration.per_count(),
             limits: spec.limits,
             state: DriveState::NotReady,
             word: 0,
@@ -105,6 +129,8 @@ impl Firmware {
             voltage: [0.0; 2],
             put_out: [0.0; 2],
             over_current_samples: 0,
+            tracks_apart: 0,
+            derating: 1.0,
         }
     }
 
@@ -156,6 +182,16 @@ impl Firmware {
         &self.limits
     }
 
+    /// Share of the current limit that heat leaves, 0 to 1.
+    pub fn derating(&self) -> f64 {
+        self.derating
+    }
+
+    /// Whether the pedal tracks have agreed lately.
+    pub fn pedal_agrees(&self) -> bool {
+        self.tracks_apart <= TRACKS_LOOKS
+    }
+
     /// Command timeout; zero if it is off.
     pub fn command_timeout(&self) -> Duration {
         if self.build.command_timeout { self.limits.command_timeout } else { Duration::ZERO }
@@ -164,6 +200,11 @@ impl Firmware {
     /// Amperes per count of the phase current converters, as the firmware believes.
     pub fn amperes_per_count(&self) -> f64 {
         self.sensors.current_full / COUNT_ZERO
+    }
+
+    /// Acceleration in m/s² per count of the accelerometer, as its data sheet says.
+    pub fn acceleration_per_count(&self) -> f64 {
+        self.acceleration_per_count
     }
 
     /// Takes a speed demand in rad/s, within the limit; it feeds the command timeout. Only demands
@@ -219,7 +260,7 @@ impl Firmware {
     pub fn fast(&mut self, now: Instant, counts: &FastCounts) {
         let scale = self.amperes_per_count();
         let [a, b, c] = counts.phase.map(|count| (f64::from(count) - COUNT_ZERO) * scale);
-        self.readings.phase_count = (i32::from(counts.phase[0]) - COUNT_ZERO as i32) as i16;
+        self.readings.phase_counts = counts.phase.map(|count| (i32::from(count) - COUNT_ZERO as i32) as i16);
         let square = (a * a + b * b + c * c) * (1.0 / 3.0);
         self.readings.current_square += FILTER_FAST * (square - self.readings.current_square);
         self.track(counts.resolver);
@@ -243,12 +284,13 @@ impl Firmware {
     }
 
     /// 1 kHz.
-    pub fn medium(&mut self, now: Instant, counts: BusCounts, stop_loop_closed: bool) {
+    pub fn medium(&mut self, now: Instant, counts: BusCounts, wires: Wires) {
         let bus = f64::from(counts.voltage) * self.sensors.bus_full / COUNT_MAX;
         let current = (f64::from(counts.current) - COUNT_ZERO) * self.sensors.bus_current_full / COUNT_ZERO;
         self.readings.bus += FILTER_BUS * (bus - self.readings.bus);
         self.readings.bus_current += FILTER_BUS * (current - self.readings.bus_current);
-        self.readings.stop_loop_closed = stop_loop_closed;
+        self.readings.stop_loop_closed = wires.stop_loop_closed;
+        self.readings.drivers_ready = wires.drivers_ready;
         if let Some(trouble) = self.trouble() {
             return self.fail(now, trouble);
         }
@@ -264,10 +306,24 @@ impl Firmware {
 
     /// 100 Hz.
     pub fn slow(&mut self, counts: &SlowCounts) {
-        self.readings.temperatures = counts.temperatures.map(|count| f64::from(count) * TEMPERATURE_COUNT);
-        let volts = f64::from(counts.pedal) * PEDAL_FULL / COUNT_MAX;
+        let r = &mut self.readings;
+        r.temperatures = counts.temperatures.map(|count| f64::from(count) * TEMPERATURE_COUNT);
+        r.pedal_volts = counts.pedal.map(|count| f64::from(count) * PEDAL_FULL / COUNT_MAX);
+        r.resolver = counts.resolver.map(|count| f64::from(count) / RESOLVER_NOMINAL);
+        r.pump_current = f64::from(counts.pump_current) * PUMP_CURRENT_FULL / COUNT_MAX;
+        r.pump_speed = f64::from(counts.pump_tacho) * TACHO_COUNT;
+        r.flow = counts.flow.map(|count| f64::from(count) * FLOW_COUNT);
         let s = &self.sensors;
-        self.readings.pedal = (volts - s.pedal_rest) / (s.pedal_pressed - s.pedal_rest);
+        r.pedal = std::array::from_fn(|i| {
+            (r.pedal_volts[i] - s.pedal_rest[i]) / (s.pedal_pressed[i] - s.pedal_rest[i])
+        });
+        let apart = (r.pedal[0] - r.pedal[1]).abs() > TRACKS_APART;
+        self.tracks_apart = if apart { self.tracks_apart + 1 } else { 0 };
+        if self.build.derating {
+            let l = &self.limits;
+            let left = |limit: f64, read: f64| ((limit - read) / l.derate_over).clamp(0.0, 1.0);
+            self.derating = left(l.winding, r.temperatures[0]).min(left(l.inverter, r.temperatures[1]));
+        }
     }
 
     /// Puts the filters at their first readings, as the boot code does.
@@ -284,6 +340,7 @@ impl Firmware {
         let mut error = measured - self.angle;
         error -= if error > 0.5 { 1.0 } else { 0.0 };
         error += if error < -0.5 { 1.0 } else { 0.0 };
+        self.readings.angle_square += FILTER_ANGLE * (error * error - self.readings.angle_square);
         self.omega += TAU * error * TRACKING * TRACKING * PERIOD;
         self.angle += 2.0 * TRACKING * PERIOD * error;
         if self.angle >= 1.0 {
@@ -306,6 +363,7 @@ impl Firmware {
             matches!(self.state, DriveState::ReadyToSwitchOn | DriveState::SwitchedOn) || self.gates();
         let found = [
             (!r.stop_loop_closed, Trouble::StopLoop),
+            (!r.drivers_ready, Trouble::GateDrivers),
             (r.bus > self.limits.bus_high, Trouble::BusHigh),
             (r.temperatures[0] > self.limits.winding, Trouble::WindingHot),
             (r.temperatures[1] > self.limits.inverter, Trouble::InverterHot),
@@ -367,7 +425,7 @@ impl Firmware {
         let gain = self.speed_gain();
         let free = gain * (self.build.demand_weight * self.followed - speed) + self.integral;
         let per_ampere = 1.5 * f64::from(self.machine.pole_pairs) * self.machine.flux_linkage;
-        let most = per_ampere * self.limits.current;
+        let most = per_ampere * self.limits.current * self.derating;
         let torque = free.clamp(-most, most);
         let share = self.build.speed_integral * SPEED_PERIOD;
         self.integral += share * gain * (self.followed - speed);

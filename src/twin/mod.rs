@@ -8,15 +8,22 @@
 //! From the inside out: plant (machine, inverter, rotor), supply and thermal are physics; sensors
 //! make counts of them; the firmware sees nothing but counts; the device puts words on the line.
 //!
-//! Left simple on purpose: the magnets keep their temperature, iron losses are part of the drag,
-//! the coolant stays at ambient, dead time and device drops cost power but no voltage.
+//! Left simple on purpose: dead time and device drops cost power but no voltage; the pump runs from a supply of its own and
+//! gives no heat to the coolant; the radiator's fan is always on.
 
+mod bare;
 mod builds;
+mod burst;
+mod coolant;
+mod demo;
 mod device;
 mod drive;
+mod drivers;
 mod faults;
 mod firmware;
+mod geometry;
 mod plant;
+mod resolver;
 mod rotation;
 mod sensors;
 mod spec;
@@ -25,28 +32,36 @@ mod supply;
 mod tests;
 mod thermal;
 mod truth;
+mod vibration;
 mod wire_faults;
 
+pub use bare::{BareRow, drive_bare};
 pub use builds::{BUILDS, Build, find_build};
 pub use faults::{FaultError, FaultName, FaultSetting};
+pub use geometry::{BearingSpec, GearStage};
 pub use plant::Energy;
 pub use spec::{
-    Identity, InverterSpec, LimitSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec, ThermalSpec, TwinSpec,
+    CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
+    ThermalSpec, TwinSpec, VibrationSpec,
 };
 pub use truth::{Truth, TruthRow};
 pub use wire_faults::{Direction, LinkFaults};
 
 use crate::time::Instant;
+use burst::Digitiser;
 use device::Device;
+use drivers::GateDrivers;
 use faults::World;
 use firmware::Firmware;
 use plant::Plant;
-use sensors::Sensors;
+use sensors::{Sensors, Wires};
 use std::borrow::Cow;
-use thermal::Thermal;
+use thermal::{Heat, Thermal};
 
 /// Microseconds of one step.
 const STEP_US: i64 = 100;
+/// Temperature at which the magnets' flux is known, K.
+const MAGNETS_KNOWN: f64 = spec::ZERO_CELSIUS + 20.0;
 /// Steps from power-on until the controller takes commands.
 const BOOT_STEPS: i64 = 200;
 
@@ -55,15 +70,17 @@ const BOOT_STEPS: i64 = 200;
 pub struct Twin {
     plant: Plant,
     thermal: Thermal,
+    drivers: GateDrivers,
     sensors: Sensors,
+    digitiser: Digitiser,
     firmware: Firmware,
     device: Device,
     /// Faults whose onset lies ahead, the next one last.
     ahead: Vec<FaultSetting>,
     /// Steps done since zero.
     steps: i64,
-    /// Heat of copper and inverter at the last thermal step, J.
-    heat: [f64; 2],
+    /// Heat set free up to the last thermal step.
+    heat: Heat,
     log: Vec<TruthRow>,
 }
 
@@ -77,19 +94,22 @@ impl Twin {
         ahead.sort_by_key(|f| std::cmp::Reverse(f.onset));
         let mut twin = Twin {
             plant: Plant::new(&spec, angle),
-            thermal: Thermal::new(spec.thermal),
+            thermal: Thermal::new(spec.thermal, spec.cooling),
+            drivers: GateDrivers::new(&spec.inverter),
             sensors: Sensors::new(spec.sensors, spec.machine.pole_pairs, seed),
+            digitiser: Digitiser::new(&spec.vibration, seed),
             firmware: Firmware::new(&spec),
             device: Device::new(&spec.identity, spec.build.label),
             ahead,
             steps: 0,
-            heat: [0.0; 2],
+            heat: Heat::default(),
             log: Vec::new(),
         };
         twin.suffer_what_is_due();
+        twin.plant.warm(twin.thermal.resistance_ratio(), twin.thermal.magnets() - MAGNETS_KNOWN);
         twin.plant.supply.settle();
         let (fast, bus) = (twin.sensors.fast(&twin.plant, false), twin.sensors.bus(&twin.plant));
-        let slow = twin.sensors.slow(twin.temperatures());
+        let slow = twin.sensors.slow(&twin.thermal, &twin.plant, false);
         twin.firmware.prime(&fast, bus, &slow);
         twin.note(Instant::ZERO, None);
         twin
@@ -139,12 +159,17 @@ impl Twin {
         }
         let counts = self.sensors.fast(&self.plant, gates);
         self.firmware.fast(now, &counts);
-        if self.device.captures() {
-            self.device.capture(self.firmware.readings.phase_count);
+        if self.device.burst.captures() {
+            let currents = self.firmware.readings.phase_counts;
+            self.digitiser.sample(&mut self.device.burst, &self.plant, &self.sensors, gates, currents);
         }
         if self.steps % 10 == 0 {
             let bus = self.sensors.bus(&self.plant);
-            self.firmware.medium(now, bus, self.sensors.stop_loop_closed);
+            let wires = Wires {
+                stop_loop_closed: self.sensors.stop_loop_closed,
+                drivers_ready: self.drivers.ready(),
+            };
+            self.firmware.medium(now, bus, wires);
         }
         if self.steps % 100 == 0 {
             self.slow_step();
@@ -159,22 +184,25 @@ impl Twin {
 
     /// Heat, temperatures and pedal, every 10 ms.
     fn slow_step(&mut self) {
+        let gates = self.gates();
         let heat = self.plant.heat();
-        let [copper, inverter] = [heat[0] - self.heat[0], heat[1] - self.heat[1]];
+        self.thermal.step(&heat.since(&self.heat), self.firmware.pump());
         self.heat = heat;
-        self.thermal.step(copper, inverter, self.firmware.pump());
-        self.plant.warm(self.thermal.resistance_ratio());
-        let counts = self.sensors.slow(self.temperatures());
+        self.drivers.feel(self.thermal.drivers());
+        self.plant.warm(self.thermal.resistance_ratio(), self.thermal.magnets() - MAGNETS_KNOWN);
+        let counts = self.sensors.slow(&self.thermal, &self.plant, gates);
         self.firmware.slow(&counts);
     }
 
     fn suffer_what_is_due(&mut self) {
         let now = self.now();
+        self.plant.close_books();
         while let Some(fault) = self.ahead.pop_if(|f| f.onset <= now) {
-            let Twin { plant, sensors, thermal, .. } = self;
-            World { plant, sensors, thermal }.suffer(&fault);
+            let Twin { plant, sensors, thermal, digitiser, .. } = self;
+            World { plant, sensors, thermal, vibration: &mut digitiser.spec }.suffer(&fault);
             self.note(now, Some(format!("onset of {}", fault.name.text()).into()));
         }
+        self.sensors.refresh();
     }
 
     /// Tells the truth log and the line what the firmware has just done.
@@ -188,17 +216,13 @@ impl Twin {
         }
     }
 
-    /// The hard-wired loop takes the gates off by itself, whatever the firmware wants.
+    /// The hard-wired loop and the gate drivers take the gates off by themselves, whatever the firmware wants.
     fn gates(&self) -> bool {
-        self.firmware.gates() && self.sensors.stop_loop_closed
+        self.firmware.gates() && self.sensors.stop_loop_closed && self.drivers.ready()
     }
 
     fn now(&self) -> Instant {
         Instant::from_micros(self.steps * STEP_US)
-    }
-
-    fn temperatures(&self) -> [f64; 3] {
-        [self.thermal.winding(), self.thermal.inverter(), self.thermal.coolant()]
     }
 
     fn note(&mut self, t: Instant, event: Option<Cow<'static, str>>) {
@@ -208,7 +232,8 @@ impl Twin {
 
     fn truth_at(&self, t: Instant) -> Truth {
         let [current_d, current_q] = self.plant.current();
-        let [winding, inverter, coolant] = self.temperatures();
+        let thermal = &self.thermal;
+        let [heat_held, heat_lost] = thermal.held_and_lost();
         Truth {
             t,
             state: self.firmware.state(),
@@ -223,9 +248,17 @@ impl Twin {
             bus: self.plant.supply.bus(),
             bus_current: self.plant.bus_current(),
             source_current: self.plant.supply.source_current(),
-            winding,
-            inverter,
-            coolant,
+            winding: thermal.winding(),
+            iron: thermal.iron(),
+            magnets: thermal.magnets(),
+            casing: thermal.casing(),
+            inverter: thermal.inverter(),
+            drivers: thermal.drivers(),
+            coolant: thermal.coolant(),
+            coolant_back: thermal.coolant_back(),
+            flow: thermal.pump.flow(),
+            heat_held,
+            heat_lost,
             energy: self.plant.energy(),
         }
     }

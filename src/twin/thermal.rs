@@ -1,6 +1,7 @@
-//! Winding and inverter, each a node that gives its heat to the coolant.
+//! Where the heat goes: winding and iron, magnets, casing, inverter, coolant before and after the radiator.
 
-use super::spec::ThermalSpec;
+use super::coolant::Pump;
+use super::spec::{CoolingSpec, ThermalSpec, ZERO_CELSIUS};
 
 /// Length of a thermal step in s.
 pub(super) const THERMAL_STEP: f64 = 10e-3;
@@ -9,148 +10,217 @@ pub(super) const THERMAL_STEP: f64 = 10e-3;
 /// k + t with k = 235 and t in °C.
 const COPPER: f64 = 235.0;
 
+/// Share of a half loop's heat capacity that is left when it holds nothing but air and wet walls.
+const EMPTY: f64 = 0.02;
+
+/// Nodes.
+const WINDING: usize = 0;
+const IRON: usize = 1;
+const MAGNETS: usize = 2;
+const CASING: usize = 3;
+const INVERTER: usize = 4;
+/// Coolant that has been through the unit, on its way to the radiator.
+const HOT: usize = 5;
+/// Coolant that has been through the radiator.
+const COLD: usize = 6;
+const NODES: usize = 7;
+
+/// Heat in J, since the start or within a step, by where it is set free.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(super) struct Heat {
+    /// In the winding.
+    pub copper: f64,
+    /// In the iron.
+    pub iron: f64,
+    /// In bearings, seals and gears.
+    pub friction: f64,
+    /// In the air gap.
+    pub windage: f64,
+    /// In the inverter.
+    pub inverter: f64,
+}
+
+impl Heat {
+    /// What came on top since `before`.
+    pub fn since(&self, before: &Heat) -> Heat {
+        Heat {
+            copper: self.copper - before.copper,
+            iron: self.iron - before.iron,
+            friction: self.friction - before.friction,
+            windage: self.windage - before.windage,
+            inverter: self.inverter - before.inverter,
+        }
+    }
+}
+
 /// The thermal network. Temperatures in K.
 #[derive(Debug, Clone)]
 pub(super) struct Thermal {
     spec: ThermalSpec,
-    winding: f64,
-    inverter: f64,
-    /// Share of the coolant's flow that the circuit lets through: 1 sound, 0 empty.
-    circuit: f64,
-    flow: Option<f64>,
-    share: f64,
-    decay_winding: f64,
-    decay_inverter: f64,
+    cooling: CoolingSpec,
+    pub pump: Pump,
+    nodes: [f64; NODES],
+    /// Gate drivers: the inverter's plate and what its loss adds at once.
+    drivers: f64,
+    /// What has gone to the room since the start, J.
+    to_ambient: f64,
+    /// Flow for which the convection was worked out, and what came out: share of the conductances.
+    convection: (f64, f64),
 }
 
 impl Thermal {
     /// Everything at ambient, the pump at rest.
-    pub fn new(spec: ThermalSpec) -> Thermal {
-        let mut thermal = Thermal {
+    pub fn new(spec: ThermalSpec, cooling: CoolingSpec) -> Thermal {
+        Thermal {
             spec,
-            winding: spec.ambient,
-            inverter: spec.ambient,
-            circuit: 1.0,
-            flow: None,
-            share: 0.0,
-            decay_winding: 0.0,
-            decay_inverter: 0.0,
-        };
-        thermal.set_flow(0.0);
-        thermal
+            cooling,
+            pump: Pump::new(cooling),
+            nodes: [spec.ambient; NODES],
+            drivers: spec.ambient,
+            to_ambient: 0.0,
+            convection: (0.0, spec.still_share),
+        }
     }
 
     /// Winding temperature in K.
     pub fn winding(&self) -> f64 {
-        self.winding
+        self.nodes[WINDING]
     }
 
-    /// Inverter temperature in K.
+    /// Stator iron temperature in K.
+    pub fn iron(&self) -> f64 {
+        self.nodes[IRON]
+    }
+
+    /// Magnet temperature in K.
+    pub fn magnets(&self) -> f64 {
+        self.nodes[MAGNETS]
+    }
+
+    /// Casing and oil temperature in K.
+    pub fn casing(&self) -> f64 {
+        self.nodes[CASING]
+    }
+
+    /// Inverter temperature in K, at its plate.
     pub fn inverter(&self) -> f64 {
-        self.inverter
+        self.nodes[INVERTER]
     }
 
-    /// Coolant temperature in K: held at ambient by a large reservoir.
+    /// Gate driver temperature in K.
+    pub fn drivers(&self) -> f64 {
+        self.drivers
+    }
+
+    /// Temperature in K of the coolant that the unit is given.
     pub fn coolant(&self) -> f64 {
-        self.spec.ambient
+        self.nodes[COLD]
     }
 
-    /// Lets only this share of the flow through.
-    pub fn throttle(&mut self, share: f64) {
-        self.circuit = share;
-        self.flow = None;
+    /// Temperature in K of the coolant that the unit gives back.
+    pub fn coolant_back(&self) -> f64 {
+        self.nodes[HOT]
     }
 
     /// Phase resistance over that at 20 °C.
     pub fn resistance_ratio(&self) -> f64 {
-        (COPPER + self.winding - super::spec::ZERO_CELSIUS) / (COPPER + 20.0)
+        (COPPER + self.winding() - ZERO_CELSIUS) / (COPPER + 20.0)
     }
 
-    /// One step of [`THERMAL_STEP`] with `copper` and `inverter` heat in J set free within it and
-    /// the pump at `pump` (0 to 1). Exact for constant power: C dT/dt = P - G (T - coolant).
-    pub fn step(&mut self, copper: f64, inverter: f64, pump: f64) {
-        self.set_flow(pump);
-        let to = |conductance: f64, heat: f64| {
-            self.spec.ambient + heat / THERMAL_STEP / (conductance * self.share)
-        };
-        let winding_end = to(self.spec.winding_to_coolant, copper);
-        let inverter_end = to(self.spec.inverter_to_coolant, inverter);
-        self.winding = winding_end + (self.winding - winding_end) * self.decay_winding;
-        self.inverter = inverter_end + (self.inverter - inverter_end) * self.decay_inverter;
+    /// Heat held above ambient, and heat that has gone to the room since the start, both in J.
+    pub fn held_and_lost(&self) -> [f64; 2] {
+        let held = self.capacities().iter().zip(&self.nodes).map(|(c, t)| c * (t - self.spec.ambient)).sum();
+        [held, self.to_ambient]
     }
 
-    fn set_flow(&mut self, pump: f64) {
-        if self.flow == Some(pump) {
-            return;
+    /// One step of [`THERMAL_STEP`] with `heat` in J set free within it and the pump at `pump` (0 to 1).
+    pub fn step(&mut self, heat: &Heat, pump: f64) {
+        self.step_of(THERMAL_STEP, heat, pump);
+    }
+
+    /// A step of any length in s: C dT/dt = P - sum G dT by Heun's rule, second order in the step.
+    fn step_of(&mut self, dt: f64, heat: &Heat, pump: f64) {
+        self.pump.step(pump, dt);
+        self.convect();
+        let s = &self.spec;
+        let mut power = [0.0; NODES];
+        power[WINDING] = heat.copper / dt;
+        power[IRON] = heat.iron * (1.0 - s.rotor_share) / dt;
+        power[MAGNETS] = (heat.iron * s.rotor_share + heat.windage) / dt;
+        power[CASING] = heat.friction / dt;
+        power[INVERTER] = heat.inverter / dt;
+        let capacities = self.capacities();
+        let (first, lost) = self.rates(&self.nodes, &power, &capacities);
+        let ahead: [f64; NODES] = std::array::from_fn(|i| self.nodes[i] + dt * first[i]);
+        let (second, lost_ahead) = self.rates(&ahead, &power, &capacities);
+        for i in 0..NODES {
+            self.nodes[i] += 0.5 * dt * (first[i] + second[i]);
         }
-        self.flow = Some(pump);
-        let moving = (pump / self.spec.pump_enough).clamp(0.0, 1.0) * self.circuit;
-        self.share = self.spec.still_share + (1.0 - self.spec.still_share) * moving;
-        let decay =
-            |conductance: f64, capacity: f64| (-conductance * self.share * THERMAL_STEP / capacity).exp();
-        self.decay_winding = decay(self.spec.winding_to_coolant, self.spec.winding_capacity);
-        self.decay_inverter = decay(self.spec.inverter_to_coolant, self.spec.inverter_capacity);
+        self.to_ambient += 0.5 * dt * (lost + lost_ahead);
+        self.drivers = self.nodes[INVERTER] + self.spec.driver_rise * power[INVERTER];
+    }
+
+    /// K/s of each node, and W that go to the room.
+    fn rates(
+        &self,
+        t: &[f64; NODES],
+        power: &[f64; NODES],
+        capacities: &[f64; NODES],
+    ) -> ([f64; NODES], f64) {
+        let s = &self.spec;
+        let c = &self.cooling;
+        let (flow, share) = (self.pump.flow(), self.convection.1 * self.pump.fill);
+        let carried = flow * c.density * c.specific_heat;
+        let mut net = *power;
+        for (from, to, conductance) in [
+            (WINDING, IRON, s.winding_to_iron),
+            (IRON, HOT, s.iron_to_coolant * share),
+            (MAGNETS, IRON, s.magnet_to_iron),
+            (IRON, CASING, s.iron_to_casing),
+            (INVERTER, HOT, s.inverter_to_coolant * share),
+            // What leaves one half is replaced from the other: the water itself carries the heat.
+            (HOT, COLD, carried),
+        ] {
+            let through = conductance * (t[from] - t[to]);
+            net[from] -= through;
+            net[to] += through;
+        }
+        let mut lost = 0.0;
+        for (node, conductance) in
+            [(CASING, s.casing_to_ambient), (HOT, c.hoses), (COLD, c.hoses + c.radiator * self.pump.fill)]
+        {
+            let through = conductance * (t[node] - s.ambient);
+            net[node] -= through;
+            lost += through;
+        }
+        (std::array::from_fn(|i| net[i] / capacities[i]), lost)
+    }
+
+    /// Forced convection in a rough channel: the conductance goes with flow to the power 0.8 (Dittus and Boelter, from
+    /// any handbook); a little is left by conduction when nothing moves.
+    fn convect(&mut self) {
+        let flow = self.pump.flow();
+        if flow != self.convection.0 {
+            let moving = (flow / self.cooling.flow_rated).powf(0.8);
+            self.convection = (flow, self.spec.still_share + (1.0 - self.spec.still_share) * moving);
+        }
+    }
+
+    /// Heat capacities in J/K.
+    fn capacities(&self) -> [f64; NODES] {
+        let (s, c) = (&self.spec, &self.cooling);
+        let half = 0.5 * c.volume * c.density * c.specific_heat * self.pump.fill.max(EMPTY);
+        [
+            s.winding_capacity,
+            s.iron_capacity,
+            s.magnet_capacity,
+            s.casing_capacity,
+            s.inverter_capacity,
+            half,
+            half,
+        ]
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::super::spec::TwinSpec;
-    use super::*;
-
-    fn heat(thermal: &mut Thermal, watt: f64, pump: f64, seconds: f64) {
-        for _ in 0..(seconds / THERMAL_STEP).round() as usize {
-            thermal.step(watt * THERMAL_STEP, watt * THERMAL_STEP, pump);
-        }
-    }
-
-    /// First order: 63.212 % at tau = C/G, and P/G in the end (textbook closed form).
-    #[test]
-    fn a_node_rises_to_63_percent_at_tau_and_settles_at_power_over_conductance() {
-        let spec = TwinSpec::demo().thermal;
-        let tau = spec.winding_capacity / spec.winding_to_coolant;
-        let mut thermal = Thermal::new(spec);
-        heat(&mut thermal, 500.0, 1.0, tau);
-        let end = 500.0 / spec.winding_to_coolant;
-        let share = (thermal.winding() - spec.ambient) / end;
-        assert!((share - 0.63212).abs() < 1e-5, "{share}");
-        heat(&mut thermal, 500.0, 1.0, 20.0 * tau);
-        assert!(((thermal.winding() - spec.ambient) / end - 1.0).abs() < 1e-3);
-        let inverter = (thermal.inverter() - spec.ambient) / (500.0 / spec.inverter_to_coolant);
-        assert!((inverter - 1.0).abs() < 1e-3, "{inverter}");
-    }
-
-    /// Adiabatic: 2152 W into 10 kg of copper at 385 J/kgK heats it at 0.559 K/s (textbook).
-    #[test]
-    fn the_first_second_is_adiabatic() {
-        let mut spec = TwinSpec::demo().thermal;
-        spec.winding_capacity = 10.0 * 385.0;
-        let mut thermal = Thermal::new(spec);
-        thermal.throttle(0.0);
-        heat(&mut thermal, 2152.0, 0.0, 1.0);
-        let rise = thermal.winding() - spec.ambient;
-        assert!((rise - 0.559).abs() < 1e-3, "{rise}");
-    }
-
-    #[test]
-    fn standing_coolant_takes_a_few_percent_of_the_heat() {
-        let spec = TwinSpec::demo().thermal;
-        for (pump, circuit) in [(0.0, 1.0), (1.0, 0.0)] {
-            let mut thermal = Thermal::new(spec);
-            thermal.throttle(circuit);
-            heat(&mut thermal, 10.0, pump, 20_000.0);
-            let rise = thermal.inverter() - spec.ambient;
-            let expected = 10.0 / (spec.inverter_to_coolant * spec.still_share);
-            assert!((rise / expected - 1.0).abs() < 1e-3, "{rise} K");
-        }
-    }
-
-    /// (k+t2)/(k+t1) = R2/R1 with k = 235: 18.0 -> 23.0 mOhm from 20 °C is 90.83 °C (IEC 60034-1).
-    #[test]
-    fn copper_resistance_follows_the_resistance_method() {
-        let mut spec = TwinSpec::demo().thermal;
-        spec.ambient = super::super::spec::ZERO_CELSIUS + 90.83;
-        let ratio = Thermal::new(spec).resistance_ratio();
-        assert!((18.0 * ratio - 23.0).abs() < 1e-3, "{}", 18.0 * ratio);
-    }
-}
+mod tests;

@@ -37,10 +37,26 @@ pub struct Truth {
     pub source_current: f64,
     /// Winding temperature, K.
     pub winding: f64,
+    /// Stator iron temperature, K.
+    pub iron: f64,
+    /// Magnet temperature, K.
+    pub magnets: f64,
+    /// Temperature of casing and oil, K.
+    pub casing: f64,
     /// Inverter temperature, K.
     pub inverter: f64,
-    /// Coolant temperature, K.
+    /// Gate driver temperature, K.
+    pub drivers: f64,
+    /// Temperature of the coolant that the unit is given, K.
     pub coolant: f64,
+    /// Temperature of the coolant that it gives back, K.
+    pub coolant_back: f64,
+    /// Coolant flow, m³/s.
+    pub flow: f64,
+    /// Heat in the unit and its coolant above ambient, J.
+    pub heat_held: f64,
+    /// Heat that has gone to the room since the start, J.
+    pub heat_lost: f64,
     /// Energies since the start.
     pub energy: Energy,
 }

@@ -38,6 +38,7 @@ errors! {
     INVALID_STRING = -151, "Invalid string data";
     SETTINGS_CONFLICT = -221, "Settings conflict";
     OUT_OF_RANGE = -222, "Data out of range";
+    ILLEGAL_PARAMETER = -224, "Illegal parameter value";
     STALE_DATA = -230, "Data corrupt or stale";
     QUEUE_OVERFLOW = -350, "Queue overflow";
     INPUT_OVERRUN = -363, "Input buffer overrun";
@@ -125,8 +126,8 @@ impl Unit<'_> {
     }
 }
 
-/// Whether a mnemonic is the long or short form of a node such as `MEASure`.
-fn mnemonic_is(mnemonic: &str, node: &str) -> bool {
+/// Whether a mnemonic or a word given as a parameter is the long or short form of a node such as `MEASure`.
+pub fn mnemonic_is(mnemonic: &str, node: &str) -> bool {
     let short = node.bytes().take_while(|b| !b.is_ascii_lowercase()).count();
     mnemonic.eq_ignore_ascii_case(node) || mnemonic.eq_ignore_ascii_case(&node[..short])
 }

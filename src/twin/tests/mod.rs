@@ -1,8 +1,11 @@
 //! Tests of the twin as a whole: physics against closed forms, driving, and the line.
 
+mod bursts;
 mod driving;
+mod heat;
 mod line;
 mod physics;
+mod wiring;
 
 use super::*;
 use std::f64::consts::TAU;
@@ -59,6 +62,11 @@ impl Bench {
             self.wait(0.001);
             look(t, rpm(t), &self.twin.truth());
         }
+    }
+
+    /// The numbers of a reply, commas between.
+    fn numbers(&mut self, query: &str) -> Vec<f64> {
+        self.say(query).split(',').map(|n| n.parse().expect("a number")).collect()
     }
 
     fn events(&self) -> Vec<(i64, &str)> {
