@@ -161,3 +161,67 @@ fn an_operator_step_is_rehearsed_without_a_meter_and_says_so() {
     let (_, difference) = replay(run.loaded.plan.clone(), &inputs);
     assert_eq!(difference, None, "what was typed is replayed");
 }
+
+const VIBRATION: &str = include_str!("../suites/vibration-runup.toml");
+
+/// Criteria that were not met, as metric and channel.
+fn unmet(run: &common::Rehearsed) -> Vec<(&'static str, String)> {
+    let tests = run.loaded.plan.tests.iter().zip(&run.results.verdicts);
+    let all = tests.flat_map(|(t, v)| t.criteria.iter().zip(v));
+    all.filter(|(_, v)| !v.met).map(|(c, _)| (c.metric.id(), c.of.clone())).collect()
+}
+
+/// A shim left out shows itself in what follows the field along the shaft, and in nothing that follows the shaft
+/// across it; unbalance the other way round; a worn bearing at its own order. (A loud one also lifts the velocity
+/// over all frequencies, which tells nobody what is wrong: only the orders are held here.)
+#[test]
+fn what_shakes_is_told_by_what_it_follows() {
+    for (fault, expected) in [
+        (None, vec![]),
+        (Some("axial-shim-missing"), vec!["axial: order 1 turn electrical"]),
+        (Some("unbalance"), vec!["radial: order 1"]),
+        (Some("bearing-worn"), vec!["radial: order 3.585 slip 0.02"]),
+    ] {
+        let faults: Vec<&str> = fault.into_iter().collect();
+        let run = run(VIBRATION, None, 11, &faults);
+        let criteria = run.loaded.plan.tests[0].criteria.iter().zip(&run.results.verdicts[0]);
+        let orders: Vec<String> = criteria
+            .filter(|(c, v)| c.metric.id() == "order_amplitude" && !v.met)
+            .map(|(c, _)| {
+                let keys = c.given.texts().filter(|(key, _)| *key != "speed");
+                let keys: Vec<String> = keys.map(|(key, text)| format!("{key} {text}")).collect();
+                format!("{}: {}", c.of, keys.join(" "))
+            })
+            .collect();
+        assert_eq!(orders, expected, "{fault:?}\n{}", run.results.why);
+    }
+}
+
+/// The amplitude that gives the missing shim away grows with speed.
+#[test]
+fn a_missing_shim_is_louder_the_faster_it_turns() {
+    let amplitude = |top: &str| {
+        let suite = VIBRATION.replace("stairs = \"1500 rpm\"", &format!("stairs = \"{top}\""));
+        let run = run(&suite, None, 12, &["axial-shim-missing"]);
+        let criteria = &run.loaded.plan.tests[0].criteria;
+        let at = criteria.iter().position(|c| c.metric.id() == "order_amplitude" && c.of == "axial");
+        run.results.verdicts[0][at.expect("the criterion")].measured.clone().expect("it was measured").value
+    };
+    let [slow, middle, fast] = ["600 rpm", "900 rpm", "1500 rpm"].map(amplitude);
+    assert!(slow < middle && middle < fast, "{slow} {middle} {fast}");
+}
+
+/// The hour against the brake, and what a pump that dies does to it.
+#[test]
+fn a_heat_soak_tells_a_dying_pump() {
+    let rig = include_str!("../fixtures/brake-bench/rig.toml");
+    let soak = include_str!("../suites/heat-soak.toml");
+    for (fault, expected) in
+        [(None, vec![]), (Some("pump-dying"), vec!["rise_over_coolant", "rise_over_coolant"])]
+    {
+        let faults: Vec<&str> = fault.into_iter().collect();
+        let run = common::run_bench(common::load(rig, common::UNIT, soak, None), 1, &faults, |_| {});
+        let unmet: Vec<&str> = unmet(&run).into_iter().map(|(id, _)| id).collect();
+        assert_eq!(unmet, expected, "{fault:?}\n{}", run.results.why);
+    }
+}
