@@ -16,8 +16,8 @@ pub(super) const IMBALANCE: Entry = Entry {
     version: 1,
     about: "amplitude of the sine over that of the cosine (under `with`), minus one, from the ellipse that fits the \
             burst by least squares; of several bursts the largest; uncertainty by leaving out a tenth of the burst \
-            at a time (jackknife, Student) and from the scales; refuses bursts that are clipped, short of 64 \
-            samples, or that miss a sixteenth of a turn of the signals",
+            at a time (jackknife, Student); what the two scales do not share is not in it; refuses bursts that are \
+            clipped, short of 64 samples, or that miss a sixteenth of a turn of the signals",
     direction: Direction::Neither,
     subject: Subject::Burst,
     kind: |_| Kind::default(),
