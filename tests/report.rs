@@ -239,6 +239,27 @@ fn each_criterion_stands_on_the_page_with_its_value_limit_and_answer() {
     }
 }
 
+/// A bar is drawn in shapes that differ without colour, and says in words what it shows.
+#[test]
+fn each_margin_bar_has_a_text_alternative_with_value_limit_margin_and_standing() {
+    let mut bars = 0;
+    for (name, run) in all() {
+        let report = run.report();
+        let page = html(&report).unwrap();
+        let rows = report.tests.iter().flat_map(|t| &t.criteria).filter(|c| c.bar.is_some());
+        for c in rows {
+            bars += 1;
+            let (value, limit, margin) = (&c.value_text, &c.limit, &c.margin_text);
+            let told = format!(
+                "role=\"img\" aria-label=\"Value {value}, limit {limit}, margin {margin}: {}\"",
+                c.standing
+            );
+            assert!(page.contains(&told), "{told} in {name}");
+        }
+    }
+    assert!(bars > 10, "{bars} bars");
+}
+
 /// Tags are opened and closed in order: the page without style and script reads as XML does.
 #[test]
 fn tags_of_the_page_are_balanced() {

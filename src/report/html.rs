@@ -142,6 +142,13 @@ impl Page<'_> {
         if criterion.value.is_some() { &criterion.standing } else { "" }
     }
 
+    /// What a bar shows, for those who do not see it.
+    fn bar_told(&self, c: &CriterionRow) -> String {
+        let margin =
+            if c.margin_text.is_empty() { String::new() } else { format!(", margin {}", c.margin_text) };
+        format!("Value {}, limit {}{margin}: {}", c.value_text, c.limit, c.standing)
+    }
+
     fn stage_word(&self, stage: &StageProof) -> &'static str {
         match stage.confirmed {
             Some(true) => "confirmed",
