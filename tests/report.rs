@@ -260,6 +260,31 @@ fn each_margin_bar_has_a_text_alternative_with_value_limit_margin_and_standing()
     assert!(bars > 10, "{bars} bars");
 }
 
+/// What a chart shows stands in words beside it, and each line carries its name and unit for the readout.
+#[test]
+fn each_panel_has_a_text_alternative_and_each_line_its_name_and_unit() {
+    let report = passing().report();
+    let page = html(&report).unwrap();
+    let tests = report.tests.iter().filter_map(|t| t.figure.as_ref());
+    let panels: Vec<_> = report.figures.iter().chain(tests).flat_map(|f| &f.panels).collect();
+    assert!(panels.len() >= 10, "{} panels", panels.len());
+    for panel in panels {
+        assert!(page.contains(&format!("role=\"img\" aria-label=\"{}\"", panel.told)), "{}", panel.told);
+        for line in &panel.lines {
+            assert!(panel.told.contains(&format!("{} from ", line.name)), "{}: {}", line.name, panel.told);
+            let bears = format!("data-name=\"{}\" data-unit=\"{}\"", line.name, line.unit);
+            assert!(page.contains(&bears), "{bears}");
+        }
+    }
+    let speed = &report.figures[0].panels[0].told;
+    assert!(
+        speed.contains("demand from 0 to 1200") && speed.contains("trip level overspeed: 1900 rpm"),
+        "{speed}"
+    );
+    let page = html(&tripped().report()).unwrap();
+    assert!(page.contains("class=\"mark trip\" data-what=\"trip: "), "the cursor finds the trip");
+}
+
 /// Tags are opened and closed in order: the page without style and script reads as XML does.
 #[test]
 fn tags_of_the_page_are_balanced() {

@@ -68,7 +68,9 @@ fn figure(
     evidence: &Evidence<'_>,
 ) -> Figure {
     let ticks = plot::across(time, 8);
-    Figure { title, t0: time.low, t1: time.high, ticks, bands, marks: marks(evidence, time), panels }
+    let marks = marks(evidence, time);
+    let about = String::new();
+    Figure { title, unit: "s", t0: time.low, t1: time.high, about, ticks, bands, marks, panels }
 }
 
 fn whole_time(columns: &Columns) -> Option<Range> {
@@ -122,24 +124,37 @@ fn panel(
     let range = with_levels(data, &levels)?;
     let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
     let mut lines = Vec::new();
+    let mut told = Vec::new();
     if let Some(d) = demand {
         let v = scaled(&d.v);
+        told.extend(from_to("demand", within(&d.t, &v, time), range));
         let points = Points { t: &d.t, v: &v, lost: &[], stands: true };
         let name = "demand".to_string();
-        lines.push(Line { name, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
+        let unit = words::unit_text(&unit);
+        lines.push(Line { name, unit, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
     }
     let mut lost = Vec::new();
     for (i, (_, s)) in series.iter().enumerate() {
         let v = scaled(&s.v);
         let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
         let name = if s.unit.text == unit.text { s.name.clone() } else { format!("{} ({})", s.name, s.unit) };
-        lines.push(Line { name, pattern: (i % 4) as u8, path: plot::line(points, time, range, COLUMNS) });
+        told.extend(from_to(&name, v[shown(s)].iter().copied(), range));
+        let unit = words::unit_text(&s.unit);
+        let path = plot::line(points, time, range, COLUMNS);
+        lines.push(Line { name, unit, pattern: (i % 4) as u8, path });
         lost.extend_from_slice(&s.lost);
     }
     lost.sort_by(f64::total_cmp);
+    told.extend(levels.iter().map(|(.., text)| format!("trip level {text}")));
+    if !lost.is_empty() {
+        told.push(words::count(lost.len(), "value lost", "values lost"));
+    }
     Some(Panel {
         title: title.into(),
+        told: told_of(title, &words::unit_text(&unit), time, &told),
         unit: words::unit_text(&unit),
+        log: false,
+        shades: Vec::new(),
         low: range.low,
         high: range.high,
         ticks: plot::upright(range, 6),
@@ -150,6 +165,20 @@ fn panel(
         lines,
         lost: plot::strokes(&lost, time, COLUMNS),
     })
+}
+
+/// `speed from 0 to 1204`; `None` without a finite value.
+pub(super) fn from_to(name: &str, values: impl Iterator<Item = f64>, range: Range) -> Option<String> {
+    let finite = values.filter(|v| v.is_finite());
+    let (low, high) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    (low <= high).then(|| format!("{name} from {} to {}", plot::short(low, range), plot::short(high, range)))
+}
+
+/// What a panel holds, in words.
+pub(super) fn told_of(title: &str, unit: &str, time: Range, told: &[String]) -> String {
+    let of = if unit.is_empty() { String::new() } else { format!(" in {unit}") };
+    let (from, to) = (words::seconds(time.low), words::seconds(time.high));
+    format!("{title}{of}, {from} to {to}: {}", told.join("; "))
 }
 
 /// Measured less demand while the profile ran.
@@ -174,13 +203,18 @@ fn error_panel(
     let range = Range::around(v.iter().copied().chain([0.0]))?;
     let points = Points { t, v: &v, lost: &series.lost, stands: false };
     let path = plot::line(points, time, range, COLUMNS);
+    let title = "Error (measured less demand)";
+    let told: Vec<String> = from_to("error", v.iter().copied(), range).into_iter().collect();
     Some(Panel {
-        title: "Error (measured less demand)".into(),
+        title: title.into(),
+        told: told_of(title, &words::difference_unit_text(unit), time, &told),
         unit: words::difference_unit_text(unit),
+        log: false,
+        shades: Vec::new(),
         low: range.low,
         high: range.high,
         ticks: plot::upright(range, 5),
-        lines: vec![Line { name: "error".into(), pattern: 0, path }],
+        lines: vec![Line { name: "error".into(), unit: words::difference_unit_text(unit), pattern: 0, path }],
         levels: Vec::new(),
         lost: String::new(),
     })

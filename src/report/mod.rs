@@ -23,8 +23,8 @@ pub use json::json;
 pub use junit::{JunitError, junit};
 pub use model::{
     Band, Bar, Caution, CheckFound, Counts, CriterionRow, Cut, EventLine, Figure, Headline, Identity, Level,
-    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, StageProof, StopProof,
-    TestReport, Tick, Warning,
+    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof,
+    StopProof, TestReport, Tick, Warning,
 };
 pub use terminal::terminal;
 
