@@ -11,7 +11,7 @@ use crate::record::What;
 use crate::units::Unit;
 
 /// Columns of a figure: more than a screen or a sheet of paper shows of it.
-const COLUMNS: usize = 800;
+pub(super) const COLUMNS: usize = 800;
 
 /// Figures of the whole run.
 pub(super) fn figures(evidence: &Evidence<'_>) -> Vec<Figure> {
@@ -222,7 +222,12 @@ fn error_panel(
 
 /// Trip levels of the channels that are near enough to be drawn, or that fired: value on the panel's
 /// scale, whether it trips below, text.
-fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range) -> Vec<(f64, bool, String)> {
+pub(super) fn levels(
+    evidence: &Evidence<'_>,
+    channels: &[usize],
+    unit: &Unit,
+    data: Range,
+) -> Vec<(f64, bool, String)> {
     let fired = |name: &str| {
         evidence.events.iter().any(|e| matches!(&e.what, What::Trip { trip, .. } if trip == name))
     };
@@ -245,7 +250,7 @@ fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range)
 }
 
 /// Room for the levels and, beyond them, for their names.
-fn with_levels(data: Range, levels: &[(f64, bool, String)]) -> Option<Range> {
+pub(super) fn with_levels(data: Range, levels: &[(f64, bool, String)]) -> Option<Range> {
     let values = levels.iter().map(|(v, ..)| *v);
     let (low, high) = values.fold((data.low, data.high), |(l, h), v| (l.min(v), h.max(v)));
     let room = 0.17 * (high - low);
@@ -268,7 +273,7 @@ fn within<'a>(t: &'a [f64], v: &'a [f64], time: Range) -> impl Iterator<Item = f
     t.iter().zip(v).filter(move |(t, _)| **t >= time.low && **t <= time.high).map(|(_, v)| *v)
 }
 
-fn bands<'a>(spans: impl Iterator<Item = &'a Span>, time: Range) -> Vec<Band> {
+pub(super) fn bands<'a>(spans: impl Iterator<Item = &'a Span>, time: Range) -> Vec<Band> {
     spans
         .filter(|s| s.t0.is_finite() && s.t1.is_finite() && s.t1 > s.t0)
         .enumerate()

@@ -4,7 +4,7 @@
 //! All text is escaped by the template engine; a content security policy lets nothing load and no script
 //! run but the report's own, should an escape ever be forgotten.
 
-use super::model::{Band, CriterionRow, Figure, PreCheckRow, Report, StageProof, TestReport};
+use super::model::{Band, CriterionRow, Figure, Mark, PreCheckRow, Report, StageProof, TestReport};
 use super::words;
 use crate::outcome::{Cause, JunitKind};
 use askama::Template;
@@ -82,6 +82,20 @@ impl Page<'_> {
 
     fn has_trips(&self, figure: &Figure) -> bool {
         figure.marks.iter().any(|m| m.trip)
+    }
+
+    /// Marks with the row, of three from the top, in which their names have room; those without room have their
+    /// stroke alone, and the cursor names them. A stroke goes down from its name and crosses none below it.
+    fn apart<'f>(&self, figure: &'f Figure) -> Vec<(usize, &'f Mark)> {
+        let mut ends = [f64::NEG_INFINITY; 3];
+        let mut shown = Vec::new();
+        for mark in &figure.marks {
+            if let Some(row) = (0..ends.len()).find(|row| ends[*row..].iter().all(|end| mark.at >= *end)) {
+                ends[row] = mark.at + 0.85 * mark.text.chars().count() as f64 + 1.5;
+                shown.push((row, mark));
+            }
+        }
+        shown
     }
 
     /// Whether a name is too long for its band: on a screen or sheet, and on a phone. Per cent of
