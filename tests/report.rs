@@ -5,12 +5,12 @@
 #[path = "report/fixture.rs"]
 mod fixture;
 
-use fixture::{Run, cut, failing, not_confirmed, passing, refused, tripped};
+use fixture::{Run, cut, failing, not_confirmed, passing, refused, tripped, with_bursts, with_soak};
 use quick_xml::Reader;
 use quick_xml::events::Event;
 use spinproof::outcome::Cause;
 use spinproof::record::What;
-use spinproof::report::{Report, html, json, junit, terminal};
+use spinproof::report::{Panel, Report, html, json, junit, terminal};
 use spinproof::trace::RunKind;
 use std::io::Write;
 use std::process::{Command, Stdio};
@@ -237,6 +237,167 @@ fn each_criterion_stands_on_the_page_with_its_value_limit_and_answer() {
             }
         }
     }
+}
+
+/// A bar is drawn in shapes that differ without colour, and says in words what it shows.
+#[test]
+fn each_margin_bar_has_a_text_alternative_with_value_limit_margin_and_standing() {
+    let mut bars = 0;
+    for (name, run) in all() {
+        let report = run.report();
+        let page = html(&report).unwrap();
+        let rows = report.tests.iter().flat_map(|t| &t.criteria).filter(|c| c.bar.is_some());
+        for c in rows {
+            bars += 1;
+            let (value, limit, margin) = (&c.value_text, &c.limit, &c.margin_text);
+            let told = format!(
+                "role=\"img\" aria-label=\"Value {value}, limit {limit}, margin {margin}: {}\"",
+                c.standing
+            );
+            assert!(page.contains(&told), "{told} in {name}");
+        }
+    }
+    assert!(bars > 10, "{bars} bars");
+}
+
+/// What a chart shows stands in words beside it, and each line carries its name and unit for the readout.
+#[test]
+fn each_panel_has_a_text_alternative_and_each_line_its_name_and_unit() {
+    let report = passing().report();
+    let page = html(&report).unwrap();
+    let tests = report.tests.iter().filter_map(|t| t.figure.as_ref());
+    let panels: Vec<_> = report.figures.iter().chain(tests).flat_map(|f| &f.panels).collect();
+    assert!(panels.len() >= 10, "{} panels", panels.len());
+    for panel in panels {
+        assert!(page.contains(&format!("role=\"img\" aria-label=\"{}\"", panel.told)), "{}", panel.told);
+        for line in &panel.lines {
+            assert!(panel.told.contains(&format!("{} from ", line.name)), "{}: {}", line.name, panel.told);
+            let bears = format!("data-name=\"{}\" data-unit=\"{}\"", line.name, line.unit);
+            assert!(page.contains(&bears), "{bears}");
+        }
+    }
+    let speed = &report.figures[0].panels[0].told;
+    assert!(
+        speed.contains("demand from 0 to 1200") && speed.contains("trip level overspeed: 1900 rpm"),
+        "{speed}"
+    );
+    let page = html(&tripped().report()).unwrap();
+    assert!(page.contains("class=\"mark trip\" data-what=\"trip: "), "the cursor finds the trip");
+}
+
+/// Begin, row and length of every stroke of a map that is at least as dark as `level`.
+fn strokes(panel: &Panel, level: u8) -> Vec<(f64, f64, f64)> {
+    let dark = panel.shades.iter().filter(|s| s.level >= level);
+    let strokes = dark.flat_map(|s| s.path.split('M').skip(1));
+    strokes
+        .map(|stroke| {
+            let (begin, length) = stroke.split_once('h').unwrap();
+            let (x, y) = begin.split_once(' ').unwrap();
+            (x.parse().unwrap(), y.parse().unwrap(), length.parse().unwrap())
+        })
+        .collect()
+}
+
+/// 4 turns and 700 Hz stand where the fixture put them: the order climbs along its line, the resonance stays.
+#[test]
+fn bursts_over_speed_make_a_spectrum_and_a_map() {
+    let report = with_bursts().report();
+    let figure = report.figures.iter().find(|f| f.title == "Bursts of axial").expect("a figure");
+    let [spectrum, map] = &figure.panels[..] else { panic!("{} panels", figure.panels.len()) };
+    assert_eq!((spectrum.lines.len(), spectrum.unit.as_str(), figure.unit), (2, "m/s2 peak", "Hz"));
+    // 20 turns a second of order 4 are 80 Hz, 5 are 20 Hz; two columns wide is what a burst of 0.41 s tells apart.
+    for (at, near) in [("at 1200 rpm", 80.0), ("at 300 rpm", 20.0)] {
+        let told = spectrum.told.split("; ").find(|t| t.contains(at)).expect("told");
+        let found: f64 = told.split("near ").nth(1).unwrap().trim_end_matches(" Hz").parse().unwrap();
+        assert!((found - near).abs() < 4.0, "{told}");
+        let peak: f64 = told.split("line is ").nth(1).unwrap().split(' ').next().unwrap().parse().unwrap();
+        // Hann's window lets a line between two of the transform fall by 15 % at most (handbook value, from memory).
+        assert!(peak > 1.69 && peak < 2.02, "{told}");
+    }
+    let hertz = |x: f64| figure.t0 + x / 1200.0 * (figure.t1 - figure.t0);
+    let darkest = strokes(map, 5);
+    assert_eq!(darkest.len(), 4, "one order at four speeds: {darkest:?}");
+    for (x, y, length) in darkest {
+        let speed = map.high * (1.0 - y / 1000.0);
+        let order = speed / 60.0 * 4.0;
+        assert!(
+            hertz(x) - 6.0 < order && order < hertz(x + length) + 6.0,
+            "{order} Hz at {speed} rpm, drawn from {} Hz",
+            hertz(x)
+        );
+    }
+    let stays = strokes(map, 4).into_iter().filter(|(x, _, l)| hertz(*x) < 702.0 && hertz(x + l) > 698.0);
+    assert_eq!(stays.count(), 4, "the resonance at four speeds");
+    // For a current the spectrum is enough; without bursts there is neither.
+    let current = report.figures.iter().find(|f| f.title == "Bursts of current_a").expect("a figure");
+    assert_eq!(current.panels.len(), 1);
+    assert!(passing().report().figures.iter().all(|f| f.unit == "s"));
+    let page = html(&report).unwrap();
+    assert!(page.contains("<path class=\"s5\"") && page.contains("order 1</span>"), "it is on the page");
+}
+
+#[test]
+fn bursts_that_cannot_be_drawn_are_said_and_not_left_out_in_silence() {
+    let mut run = with_bursts();
+    run.columns.bursts[0].channels[0].raw[7] = i16::MAX;
+    let report = run.report();
+    let axial = report.figures.iter().find(|f| f.title == "Bursts of axial").expect("a figure");
+    assert!(axial.about.contains("1 burst left out") && axial.about.contains("clipped"), "{}", axial.about);
+    run.columns.series.retain(|s| s.name != "speed");
+    let page = html(&run.report()).unwrap();
+    assert!(page.contains("No spectrum: channel `speed` is not in the record."));
+    run.columns.bursts.iter_mut().for_each(|b| b.rate = f64::NAN);
+    assert!(html(&run.report()).unwrap().contains("No spectrum: "));
+}
+
+/// The curve is that which the fixture was made from; a record that tells no time constant has no such figure.
+#[test]
+fn a_temperature_that_bends_is_drawn_with_its_fit_and_forecast() {
+    let report = with_soak().report();
+    let fits: Vec<_> = report.figures.iter().filter(|f| f.title.starts_with("Fit and forecast")).collect();
+    assert_eq!(fits.len(), 1, "the winding alone");
+    let figure = fits[0];
+    assert_eq!(figure.title, "Fit and forecast: winding over soak");
+    let (end, rest) = figure.about.split_once(" °C ± ").expect("an end");
+    let end: f64 = end.rsplit(' ').next().unwrap().parse().unwrap();
+    let tau = rest.split("time constant of ").nth(1).unwrap().split(' ').next().unwrap();
+    let tau: f64 = tau.parse().unwrap();
+    assert!((end - 60.0).abs() < 0.2 && (tau - 200.0).abs() < 3.0, "{}", figure.about);
+    // Five time constants are 1000 s: the forecast goes there.
+    assert!((figure.t1 - 1000.0).abs() < 15.0, "{}", figure.t1);
+    let panel = &figure.panels[0];
+    let names: Vec<&str> = panel.lines.iter().map(|l| l.name.as_str()).collect();
+    assert_eq!(names, ["measured", "fit", "forecast", "end of the fit"]);
+    // 60 - 40 exp(-3) is 58.0: where the fit ends and the forecast begins.
+    assert!(panel.told.contains("; forecast from 58.0"), "{}", panel.told);
+    assert!(passing().report().figures.iter().all(|f| !f.title.starts_with("Fit")));
+}
+
+/// An hour's run: twelve lines of 800 columns with noise on each, whatever was sampled.
+#[test]
+fn an_hours_run_stays_under_a_megabyte() {
+    let mut run = with_bursts();
+    let stretch = 3600.0 / 63.0;
+    for series in &mut run.columns.series {
+        series.t.iter_mut().chain(&mut series.lost).for_each(|t| *t *= stretch);
+        let (t, v) = (series.t.clone(), series.v.clone());
+        let between = |i: usize, k: usize| t[i] + (t[i + 1] - t[i]) * k as f64 / 50.0;
+        series.t =
+            (0..t.len() - 1).flat_map(|i| (0..50).map(move |k| (i, k))).map(|(i, k)| between(i, k)).collect();
+        series.v = (0..v.len() - 1)
+            .flat_map(|i| (0..50).map(move |k| (i, k)))
+            .map(|(i, k)| v[i] + (k % 3) as f64)
+            .collect();
+    }
+    for demand in &mut run.columns.demands {
+        demand.t.iter_mut().for_each(|t| *t *= stretch);
+    }
+    for span in &mut run.columns.spans {
+        (span.t0, span.t1) = (span.t0 * stretch, span.t1 * stretch);
+    }
+    let page = html(&run.report()).unwrap();
+    assert!(page.len() < 1_000_000, "{} bytes", page.len());
+    println!("{} bytes for {} samples of speed", page.len(), run.columns.series[0].t.len());
 }
 
 /// Tags are opened and closed in order: the page without style and script reads as XML does.
@@ -540,7 +701,7 @@ fn broken_columns_do_not_break_the_page() {
 #[ignore = "writes files to be looked at by a person"]
 fn documents_to_look_at() {
     let folder = std::env::var("SPINPROOF_LOOK").expect("SPINPROOF_LOOK names a folder");
-    for (name, run) in all() {
+    for (name, run) in all().into_iter().chain([("bursts", with_bursts()), ("soak", with_soak())]) {
         let report = run.report();
         let write = |ending: &str, text: String| {
             std::fs::write(format!("{folder}/{name}.{ending}"), text).expect("the folder can be written to");

@@ -81,6 +81,14 @@ impl Given {
         self.items.iter().map(|item| (item.key, item.text.as_str()))
     }
 
+    /// The range given under a key, SI; `None` where none is.
+    pub fn range(&self, key: &str) -> Option<(f64, f64)> {
+        match self.get(key) {
+            Some(Value::Range(low, high)) => Some((*low, *high)),
+            _ => None,
+        }
+    }
+
     fn get(&self, key: &str) -> Option<&Value> {
         self.items.iter().find(|item| item.key == key).map(|item| &item.value)
     }
@@ -106,10 +114,7 @@ impl<'a> View<'a> {
 
     /// The range given under a key that may be absent.
     pub(super) fn range(&self, key: &str) -> Option<(f64, f64)> {
-        match self.given.get(key) {
-            Some(Value::Range(low, high)) => Some((*low, *high)),
-            _ => None,
-        }
+        self.given.range(key)
     }
 
     /// The figure given under a key with its uncertainty; refuses where there is none.

@@ -11,7 +11,7 @@ use crate::record::What;
 use crate::units::Unit;
 
 /// Columns of a figure: more than a screen or a sheet of paper shows of it.
-const COLUMNS: usize = 800;
+pub(super) const COLUMNS: usize = 800;
 
 /// Figures of the whole run.
 pub(super) fn figures(evidence: &Evidence<'_>) -> Vec<Figure> {
@@ -68,7 +68,9 @@ fn figure(
     evidence: &Evidence<'_>,
 ) -> Figure {
     let ticks = plot::across(time, 8);
-    Figure { title, t0: time.low, t1: time.high, ticks, bands, marks: marks(evidence, time), panels }
+    let marks = marks(evidence, time);
+    let about = String::new();
+    Figure { title, unit: "s", t0: time.low, t1: time.high, about, ticks, bands, marks, panels }
 }
 
 fn whole_time(columns: &Columns) -> Option<Range> {
@@ -122,24 +124,37 @@ fn panel(
     let range = with_levels(data, &levels)?;
     let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
     let mut lines = Vec::new();
+    let mut told = Vec::new();
     if let Some(d) = demand {
         let v = scaled(&d.v);
+        told.extend(from_to("demand", within(&d.t, &v, time), range));
         let points = Points { t: &d.t, v: &v, lost: &[], stands: true };
         let name = "demand".to_string();
-        lines.push(Line { name, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
+        let unit = words::unit_text(&unit);
+        lines.push(Line { name, unit, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
     }
     let mut lost = Vec::new();
     for (i, (_, s)) in series.iter().enumerate() {
         let v = scaled(&s.v);
         let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
         let name = if s.unit.text == unit.text { s.name.clone() } else { format!("{} ({})", s.name, s.unit) };
-        lines.push(Line { name, pattern: (i % 4) as u8, path: plot::line(points, time, range, COLUMNS) });
+        told.extend(from_to(&name, v[shown(s)].iter().copied(), range));
+        let unit = words::unit_text(&s.unit);
+        let path = plot::line(points, time, range, COLUMNS);
+        lines.push(Line { name, unit, pattern: (i % 4) as u8, path });
         lost.extend_from_slice(&s.lost);
     }
     lost.sort_by(f64::total_cmp);
+    told.extend(levels.iter().map(|(.., text)| format!("trip level {text}")));
+    if !lost.is_empty() {
+        told.push(words::count(lost.len(), "value lost", "values lost"));
+    }
     Some(Panel {
         title: title.into(),
+        told: told_of(title, &words::unit_text(&unit), time, &told),
         unit: words::unit_text(&unit),
+        log: false,
+        shades: Vec::new(),
         low: range.low,
         high: range.high,
         ticks: plot::upright(range, 6),
@@ -150,6 +165,20 @@ fn panel(
         lines,
         lost: plot::strokes(&lost, time, COLUMNS),
     })
+}
+
+/// `speed from 0 to 1204`; `None` without a finite value.
+pub(super) fn from_to(name: &str, values: impl Iterator<Item = f64>, range: Range) -> Option<String> {
+    let finite = values.filter(|v| v.is_finite());
+    let (low, high) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+    (low <= high).then(|| format!("{name} from {} to {}", plot::short(low, range), plot::short(high, range)))
+}
+
+/// What a panel holds, in words.
+pub(super) fn told_of(title: &str, unit: &str, time: Range, told: &[String]) -> String {
+    let of = if unit.is_empty() { String::new() } else { format!(" in {unit}") };
+    let (from, to) = (words::seconds(time.low), words::seconds(time.high));
+    format!("{title}{of}, {from} to {to}: {}", told.join("; "))
 }
 
 /// Measured less demand while the profile ran.
@@ -174,13 +203,18 @@ fn error_panel(
     let range = Range::around(v.iter().copied().chain([0.0]))?;
     let points = Points { t, v: &v, lost: &series.lost, stands: false };
     let path = plot::line(points, time, range, COLUMNS);
+    let title = "Error (measured less demand)";
+    let told: Vec<String> = from_to("error", v.iter().copied(), range).into_iter().collect();
     Some(Panel {
-        title: "Error (measured less demand)".into(),
+        title: title.into(),
+        told: told_of(title, &words::difference_unit_text(unit), time, &told),
         unit: words::difference_unit_text(unit),
+        log: false,
+        shades: Vec::new(),
         low: range.low,
         high: range.high,
         ticks: plot::upright(range, 5),
-        lines: vec![Line { name: "error".into(), pattern: 0, path }],
+        lines: vec![Line { name: "error".into(), unit: words::difference_unit_text(unit), pattern: 0, path }],
         levels: Vec::new(),
         lost: String::new(),
     })
@@ -188,7 +222,12 @@ fn error_panel(
 
 /// Trip levels of the channels that are near enough to be drawn, or that fired: value on the panel's
 /// scale, whether it trips below, text.
-fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range) -> Vec<(f64, bool, String)> {
+pub(super) fn levels(
+    evidence: &Evidence<'_>,
+    channels: &[usize],
+    unit: &Unit,
+    data: Range,
+) -> Vec<(f64, bool, String)> {
     let fired = |name: &str| {
         evidence.events.iter().any(|e| matches!(&e.what, What::Trip { trip, .. } if trip == name))
     };
@@ -211,7 +250,7 @@ fn levels(evidence: &Evidence<'_>, channels: &[usize], unit: &Unit, data: Range)
 }
 
 /// Room for the levels and, beyond them, for their names.
-fn with_levels(data: Range, levels: &[(f64, bool, String)]) -> Option<Range> {
+pub(super) fn with_levels(data: Range, levels: &[(f64, bool, String)]) -> Option<Range> {
     let values = levels.iter().map(|(v, ..)| *v);
     let (low, high) = values.fold((data.low, data.high), |(l, h), v| (l.min(v), h.max(v)));
     let room = 0.17 * (high - low);
@@ -234,7 +273,7 @@ fn within<'a>(t: &'a [f64], v: &'a [f64], time: Range) -> impl Iterator<Item = f
     t.iter().zip(v).filter(move |(t, _)| **t >= time.low && **t <= time.high).map(|(_, v)| *v)
 }
 
-fn bands<'a>(spans: impl Iterator<Item = &'a Span>, time: Range) -> Vec<Band> {
+pub(super) fn bands<'a>(spans: impl Iterator<Item = &'a Span>, time: Range) -> Vec<Band> {
     spans
         .filter(|s| s.t0.is_finite() && s.t1.is_finite() && s.t1 > s.t0)
         .enumerate()

@@ -4,7 +4,7 @@
 //! All text is escaped by the template engine; a content security policy lets nothing load and no script
 //! run but the report's own, should an escape ever be forgotten.
 
-use super::model::{Band, CriterionRow, Figure, PreCheckRow, Report, StageProof, TestReport};
+use super::model::{Band, CriterionRow, Figure, Mark, PreCheckRow, Report, StageProof, TestReport};
 use super::words;
 use crate::outcome::{Cause, JunitKind};
 use askama::Template;
@@ -84,6 +84,20 @@ impl Page<'_> {
         figure.marks.iter().any(|m| m.trip)
     }
 
+    /// Marks with the row, of three from the top, in which their names have room; those without room have their
+    /// stroke alone, and the cursor names them. A stroke goes down from its name and crosses none below it.
+    fn apart<'f>(&self, figure: &'f Figure) -> Vec<(usize, &'f Mark)> {
+        let mut ends = [f64::NEG_INFINITY; 3];
+        let mut shown = Vec::new();
+        for mark in &figure.marks {
+            if let Some(row) = (0..ends.len()).find(|row| ends[*row..].iter().all(|end| mark.at >= *end)) {
+                ends[row] = mark.at + 0.85 * mark.text.chars().count() as f64 + 1.5;
+                shown.push((row, mark));
+            }
+        }
+        shown
+    }
+
     /// Whether a name is too long for its band: on a screen or sheet, and on a phone. Per cent of
     /// width taken as 8.4 and 3 pixels, a letter as 6.5.
     fn band_class(&self, band: &Band) -> &'static str {
@@ -140,6 +154,13 @@ impl Page<'_> {
     /// The standing where it says more than the answer does.
     fn standing<'c>(&self, criterion: &'c CriterionRow) -> &'c str {
         if criterion.value.is_some() { &criterion.standing } else { "" }
+    }
+
+    /// What a bar shows, for those who do not see it.
+    fn bar_told(&self, c: &CriterionRow) -> String {
+        let margin =
+            if c.margin_text.is_empty() { String::new() } else { format!(", margin {}", c.margin_text) };
+        format!("Value {}, limit {}{margin}: {}", c.value_text, c.limit, c.standing)
     }
 
     fn stage_word(&self, stage: &StageProof) -> &'static str {

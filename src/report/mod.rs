@@ -8,12 +8,14 @@ mod cautions;
 mod charts;
 mod criteria;
 mod facts;
+mod heat;
 mod html;
 mod json;
 mod junit;
 mod model;
 mod plot;
 mod safe;
+mod spectra;
 mod story;
 mod terminal;
 mod words;
@@ -23,8 +25,8 @@ pub use json::json;
 pub use junit::{JunitError, junit};
 pub use model::{
     Band, Bar, Caution, CheckFound, Counts, CriterionRow, Cut, EventLine, Figure, Headline, Identity, Level,
-    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, StageProof, StopProof,
-    TestReport, Tick, Warning,
+    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof,
+    StopProof, TestReport, Tick, Warning,
 };
 pub use terminal::terminal;
 
@@ -67,7 +69,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         headline,
         identity: facts::identity(evidence),
         warnings: safe::warnings(evidence, &story, &safe_state),
-        figures: charts::figures(evidence),
+        figures: figures(evidence),
         tests,
         pre_checks: facts::pre_checks(evidence),
         safe_state,
@@ -79,4 +81,12 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         files: evidence.run.files.clone(),
         cautions: cautions::cautions(evidence.plan),
     }
+}
+
+/// Charts that stand for the whole run, in the order in which they are shown.
+fn figures(evidence: &Evidence<'_>) -> Vec<Figure> {
+    let mut figures = charts::figures(evidence);
+    figures.extend(heat::figures(evidence));
+    figures.extend(spectra::figures(evidence));
+    figures
 }

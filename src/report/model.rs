@@ -366,16 +366,20 @@ pub struct Caution {
     pub text: String,
 }
 
-/// Panels above one time axis. Positions are per cent of the width or height.
+/// Panels above one axis, mostly that of time. Positions are per cent of the width or height.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Figure {
     /// What it shows.
     pub title: String,
-    /// Begin in seconds since the run began.
+    /// Unit of the axis: "s" since the run began, or "Hz".
+    pub unit: &'static str,
+    /// Begin of the axis.
     pub t0: f64,
-    /// End in seconds.
+    /// End of the axis.
     pub t1: f64,
-    /// Ticks of the time axis.
+    /// A sentence or two on how to read it; may be empty.
+    pub about: String,
+    /// Ticks of the axis.
     pub ticks: Vec<Tick>,
     /// Stretches of time with a name.
     pub bands: Vec<Band>,
@@ -390,20 +394,37 @@ pub struct Figure {
 pub struct Panel {
     /// What it shows.
     pub title: String,
+    /// What is in it, in words, for those who do not see it.
+    pub told: String,
     /// Unit of its axis.
     pub unit: String,
     /// Value at the bottom.
     pub low: f64,
     /// Value at the top.
     pub high: f64,
+    /// Whether `low` and `high` are decimal logarithms of values.
+    pub log: bool,
     /// Ticks of its axis, from the top.
     pub ticks: Vec<Tick>,
     /// Lines.
     pub lines: Vec<Line>,
+    /// Strokes below the lines that show a third quantity by how dark they are.
+    pub shades: Vec<Shade>,
     /// Levels that trip.
     pub levels: Vec<Level>,
     /// SVG path of short strokes where values were asked for and not got; empty if none.
     pub lost: String,
+}
+
+/// Level strokes of one darkness.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Shade {
+    /// How dark, 1 (palest) to 5.
+    pub level: u8,
+    /// Width of a stroke in units of the box.
+    pub height: i64,
+    /// SVG path in the same box as a line's.
+    pub path: String,
 }
 
 /// One line of a panel.
@@ -411,6 +432,8 @@ pub struct Panel {
 pub struct Line {
     /// Name.
     pub name: String,
+    /// Unit of its values.
+    pub unit: String,
     /// Which pattern, 0 to 3: they differ without colour. 9 for a demand.
     pub pattern: u8,
     /// SVG path in a box of `plot::WIDTH` by `plot::HEIGHT`.

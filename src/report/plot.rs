@@ -84,6 +84,12 @@ impl Range {
     }
 }
 
+/// A value with about three digits of what the range tells apart.
+pub(super) fn short(v: f64, range: Range) -> String {
+    let decimals = (2.0 - range.length().log10().floor()).clamp(0.0, 6.0) as usize;
+    tick_text(v, decimals)
+}
+
 fn tick_text(v: f64, decimals: usize) -> String {
     let text = format!("{v:.decimals$}");
     let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));

@@ -1,6 +1,6 @@
 //! A made-up bench, its plan and its runs: what a report is made from, without files or hardware.
 
-use spinproof::columns::{Columns, DemandSeries, LinkSeries, Series, Span};
+use spinproof::columns::{Burst, Columns, DemandSeries, LinkSeries, Series, Span, Waveform};
 use spinproof::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use spinproof::files::suite::Rule;
 use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
@@ -862,4 +862,59 @@ pub fn not_confirmed() -> Run {
         cuts: Vec::new(),
         plan,
     }
+}
+
+/// The passing run with bursts of a vibration on each stair (300, 600, 900 and 1200 rpm): order 4 with 2 m/s2 and a
+/// line at 700 Hz with 0.3 m/s2, whatever the speed; and of a current with one order.
+pub fn with_bursts() -> Run {
+    let mut run = passing();
+    let wave = |name: &str, unit_text: &str, course: &dyn Fn(f64) -> f64| Waveform {
+        name: name.into(),
+        unit: unit(unit_text),
+        scale: 1e-3,
+        offset: 0.0,
+        u_offset: 0.0,
+        u_scale: 0.01,
+        ends: (i16::MIN, i16::MAX),
+        raw: (0..4096).map(|i| (course(f64::from(i) * 1e-4) * 1e3).round() as i16).collect(),
+    };
+    let sine = |f: f64, t: f64| (std::f64::consts::TAU * f * t).sin();
+    for (t0, turns) in [(38.0, 5.0), (42.5, 10.0), (47.0, 15.0), (52.5, 20.0)] {
+        run.columns.bursts.push(Burst {
+            name: "shaking".into(),
+            t0: (t0 * 1e6) as i64,
+            u_t0: 100.0,
+            rate: 10_000.0,
+            u_rate: 20.0,
+            gates: Some(true),
+            channels: vec![
+                wave("axial", "m/s2", &|t| 2.0 * sine(4.0 * turns, t) + 0.3 * sine(700.0, t)),
+                wave("current_a", "A", &|t| 5.0 * sine(4.0 * turns, t)),
+            ],
+        });
+    }
+    run
+}
+
+/// The passing run with ten minutes of a winding that warms towards 60 °C with a time constant of 200 s.
+pub fn with_soak() -> Run {
+    let mut run = passing();
+    let mut noise = Noise(7);
+    let winding = &mut run.columns.series[WINDING];
+    winding.t = (0..=600).map(f64::from).collect();
+    winding.u_t = vec![0.001; 601];
+    let warm = |t: &f64| 273.15 + 60.0 - 40.0 * (-t / 200.0).exp();
+    winding.v = winding.t.iter().map(|t| warm(t) + 0.1 * noise.next()).collect();
+    let soak = Span {
+        test: 2,
+        segment: Some(1),
+        name: "soak".into(),
+        t0: 0.0,
+        t1: 600.0,
+        complete: true,
+        from: 0.0,
+        to: 0.0,
+    };
+    run.columns.spans.push(soak);
+    run
 }
