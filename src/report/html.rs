@@ -91,7 +91,8 @@ impl Page<'_> {
         let mut shown = Vec::new();
         for mark in &figure.marks {
             if let Some(row) = (0..ends.len()).find(|row| ends[*row..].iter().all(|end| mark.at >= *end)) {
-                ends[row] = mark.at + 0.85 * mark.text.chars().count() as f64 + 1.5;
+                // A letter on a phone is some 2.2 % of the width.
+                ends[row] = mark.at + 2.2 * mark.text.chars().count() as f64 + 1.5;
                 shown.push((row, mark));
             }
         }
