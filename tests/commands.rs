@@ -262,7 +262,7 @@ fn confirmations_are_true(dir: &Path) {
 }
 
 /// The same seed, once on the virtual clock and once in real time behind a pseudo-terminal. The metrics agree
-/// within their joint expanded uncertainty (k as in the reports); what they say of the stops is true of both.
+/// within three times their joint standard uncertainty; what they say of the stops is true of both.
 /// Round trips are left out: they are the machine's and no property of the unit.
 #[test]
 fn a_rehearsal_and_a_run_behind_a_pseudo_terminal_agree() {
@@ -289,7 +289,10 @@ fn a_rehearsal_and_a_run_behind_a_pseudo_terminal_agree() {
         let number = |row: &serde_json::Value, key: &str| row[key].as_f64().unwrap();
         let joint = number(a, "u_expanded").hypot(number(&b, "u_expanded"));
         let apart = (number(a, "value") - number(&b, "value")).abs();
-        assert!(apart <= joint, "{}: {apart} apart, {joint} allowed", a["text"]);
+        // U is 2u. Nine figures at once would leave that once in three runs by chance alone (1 - 0.95^9); 3u they
+        // leave once in forty.
+        let allowed = 1.5 * joint;
+        assert!(apart <= allowed, "{}: {apart} apart, {allowed} allowed", a["text"]);
         compared += 1;
     }
     assert_eq!(compared, 9);
