@@ -1,8 +1,8 @@
 //! The twin's machine beside two other simulators, PyPI `gym-electric-motor` and `motulator`, on equal parameters.
 
+mod python;
+
 use spinproof::twin::{LoadSpec, MachineSpec, RotorSpec, SupplySpec, TwinSpec, drive_bare};
-use std::io::Write;
-use std::process::{Command, Stdio};
 
 /// What both agree within, as a share of the largest value of each quantity.
 const WITHIN: f64 = 2e-3;
@@ -76,7 +76,7 @@ fn trajectories_agree_with_two_other_simulators() {
     }
 }
 
-/// Asks both. Fails, with how to mend it, where they are missing.
+/// Asks both.
 fn ask(spec: &TwinSpec, times: &[f64]) -> serde_json::Value {
     let (m, r) = (&spec.machine, &spec.rotor);
     let record = serde_json::json!({
@@ -87,22 +87,5 @@ fn ask(spec: &TwinSpec, times: &[f64]) -> serde_json::Value {
         "voltages": VOLTAGES,
         "times": times,
     });
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/foreign_simulators.py");
-    let mut python = Command::new("python3")
-        .arg(script)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python3 must be on the path");
-    // A script that died early closes the pipe; what it said on its way out is shown below.
-    let written = python.stdin.take().expect("stdin is piped").write_all(record.to_string().as_bytes());
-    let output = python.wait_with_output().expect("the script ends");
-    assert!(
-        output.status.success() && written.is_ok(),
-        "no other simulators to ask; install them with\n    \
-         python3 -m pip install -r tests/requirements.txt\nand see what python3 said:\n{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    serde_json::from_slice(&output.stdout).expect("the script prints JSON")
+    python::ask("foreign_simulators.py", &[record]).remove(0)
 }

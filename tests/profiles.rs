@@ -2,14 +2,13 @@
 #![allow(clippy::unwrap_used)]
 
 mod common;
+mod python;
 
 use common::{RIG, UNIT, load, torque_rig};
 use spinproof::diag::{Sources, render_all};
 use spinproof::files::load::{read_rig, read_suite, read_unit};
 use spinproof::plan::{Profile, resolve};
 use spinproof::time::Duration;
-use std::io::Write;
-use std::process::{Command, Stdio};
 
 const RPM: f64 = std::f64::consts::TAU / 60.0;
 
@@ -18,27 +17,6 @@ fn profile(segments: &str) -> Profile {
         "schema = 1\nname = \"one\"\n[[test]]\nname = \"one\"\nprofile = [{segments}]\ncriterion = []\n"
     );
     load(RIG, UNIT, &suite, None).plan.tests[0].profile.clone()
-}
-
-/// Asks a Python script, with one record on its standard input. Fails, with how to mend it, where it cannot.
-fn ask(script: &str, record: &serde_json::Value) -> serde_json::Value {
-    let script = format!("{}/tests/{script}", env!("CARGO_MANIFEST_DIR"));
-    let mut python = Command::new("python3")
-        .arg(script)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python3 must be on the path");
-    // A script that died early closes the pipe; what it said on its way out is shown below.
-    let written = python.stdin.take().unwrap().write_all(record.to_string().as_bytes());
-    let output = python.wait_with_output().unwrap();
-    assert!(
-        output.status.success() && written.is_ok(),
-        "no second opinion; install it with\n    python3 -m pip install -r tests/requirements.txt\n{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    serde_json::from_slice(&output.stdout).unwrap()
 }
 
 /// Sweeps up and down, both ways, and a sine, beside `scipy.signal.chirp`. A whole number of cycles is chosen, so
@@ -65,7 +43,7 @@ fn swings_agree_with_another_program() {
         let t: Vec<f64> = (0..(lasting * 50.0) as usize).map(|i| 0.02 * i as f64 + 0.005).collect();
         let record =
             serde_json::json!({"t": t, "from": from, "to": to, "lasting": lasting, "method": method});
-        let theirs = ask("chirp_scipy.py", &record);
+        let theirs = python::ask("chirp_scipy.py", &[record]).remove(0);
         let mut worst: f64 = 0.0;
         for (t, theirs) in t.iter().zip(theirs.as_array().unwrap()) {
             let ours = profile.demand_at(Duration::from_secs_f64(begin + t)) / RPM;

@@ -1,10 +1,10 @@
 //! Overshoot and settling time beside those of another program, the PyPI package `control`.
 
+mod python;
+
 use spinproof::columns::{Columns, DemandSeries, Series, Span};
 use spinproof::metrics::{Given, View, find};
 use spinproof::units::parse_unit;
-use std::io::Write;
-use std::process::{Command, Stdio};
 
 const ZETA: f64 = 0.5;
 const OMEGA: f64 = 10.0;
@@ -76,26 +76,9 @@ fn figure(id: &str, t: &[f64], y: &[f64]) -> f64 {
     find(id).expect("a metric").compute(&view).unwrap_or_else(|refusal| panic!("{id}: {}", refusal.why)).value
 }
 
-/// Asks the other program about the samples after the step. Fails, with how to mend it, where it is missing.
+/// Asks the other program about the samples after the step.
 fn ask(t: &[f64], y: &[f64]) -> serde_json::Value {
     let start = t.partition_point(|t| *t < 0.0);
     let record = serde_json::json!({"t": t[start..], "y": y[start..], "final": 1.0, "band": BAND});
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/second_opinion_control.py");
-    let mut python = Command::new("python3")
-        .arg(script)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python3 must be on the path");
-    // A script that died early closes the pipe; what it said on its way out is shown below.
-    let written = python.stdin.take().expect("stdin is piped").write_all(record.to_string().as_bytes());
-    let output = python.wait_with_output().expect("the script ends");
-    assert!(
-        output.status.success() && written.is_ok(),
-        "no second opinion from the Python package `control`; install it with\n    \
-         python3 -m pip install -r tests/requirements.txt\nand see what python3 said:\n{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    serde_json::from_slice(&output.stdout).expect("the script prints JSON")
+    python::ask("second_opinion_control.py", &[record]).remove(0)
 }

@@ -1,5 +1,7 @@
 //! Metrics beside another route to the same figure, by NumPy and SciPy.
 
+mod python;
+
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -8,8 +10,6 @@ use spinproof::columns::{Burst, Columns, Series, Span, Waveform};
 use spinproof::metrics::{Given, Value, View, find};
 use spinproof::units::parse_unit;
 use std::f64::consts::TAU;
-use std::io::Write;
-use std::process::{Command, Stdio};
 
 /// Every case asked of one process: starting SciPy takes longer than all of them.
 #[test]
@@ -19,7 +19,7 @@ fn scipy_comes_to_the_same_figures_by_other_routes() {
         records.push(record);
         checks.push(check);
     }
-    let answers = ask(&records);
+    let answers = python::ask("second_opinion_scipy.py", &records);
     assert_eq!(answers.len(), checks.len());
     for (answer, check) in answers.iter().zip(checks) {
         for (key, ours, tolerance) in check {
@@ -191,28 +191,4 @@ fn span(t1: f64) -> Span {
 fn noise(seed: u64) -> impl FnMut() -> f64 {
     let mut random = Xoshiro256PlusPlus::seed_from_u64(seed);
     move || StandardNormal.sample(&mut random)
-}
-
-/// Asks about every record. Fails, with how to mend it, where SciPy is missing.
-fn ask(records: &[Json]) -> Vec<Json> {
-    let script = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/second_opinion_scipy.py");
-    let mut python = Command::new("python3")
-        .arg(script)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python3 must be on the path");
-    let lines: String = records.iter().map(|r| format!("{r}\n")).collect();
-    // The answers are short and wait in the pipe until everything is asked.
-    let written = python.stdin.take().expect("stdin is piped").write_all(lines.as_bytes());
-    let output = python.wait_with_output().expect("the script ends");
-    assert!(
-        output.status.success() && written.is_ok(),
-        "no second opinion from SciPy; install it with\n    python3 -m pip install -r tests/requirements.txt\nand see \
-         what python3 said:\n{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    let text = String::from_utf8_lossy(&output.stdout);
-    text.lines().map(|line| serde_json::from_str(line).expect("the script prints JSON")).collect()
 }

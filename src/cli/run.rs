@@ -6,7 +6,7 @@ use super::{Early, Files, Making};
 use crate::engine::Logged;
 use crate::files::suite::Answers;
 use crate::outcome::Cause;
-use crate::plan::layout;
+use crate::plan::{Plan, layout};
 use crate::record::{LoggedInput, Record};
 use crate::rehearsal::twin_spec;
 use crate::shell::child::TwinChild;
@@ -100,15 +100,7 @@ async fn make(
     let folder =
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
     let mut twin = if simulated { Some(start_twin(args, folder.path()).await?) } else { None };
-    let mut ports = Vec::new();
-    for (link, kind) in plan.links.iter().zip(kinds) {
-        let path = match (kind, &twin) {
-            (PortKind::Pty(path), _) => path.clone(),
-            (PortKind::Twin, Some(twin)) => twin.port().to_path_buf(),
-            (PortKind::Twin, None) => continue,
-        };
-        ports.push(Port::open(link, &path).map_err(|e| not_made(&e))?);
-    }
+    let ports = open_ports(plan, kinds, twin.as_ref())?;
     let files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
     let clock = Clock::start();
@@ -142,6 +134,19 @@ async fn make(
     }
     close(&folder, &mut info, &clock, &ending)?;
     Ok((folder.path().to_path_buf(), ending.cause))
+}
+
+fn open_ports(plan: &Plan, kinds: &[PortKind], twin: Option<&TwinChild>) -> Result<Vec<Port>, Early> {
+    let mut ports = Vec::new();
+    for (link, kind) in plan.links.iter().zip(kinds) {
+        let path = match (kind, twin) {
+            (PortKind::Pty(path), _) => path,
+            (PortKind::Twin, Some(twin)) => twin.port(),
+            (PortKind::Twin, None) => continue,
+        };
+        ports.push(Port::open(link, path).map_err(|e| Early::new(Cause::NotMade, e))?);
+    }
+    Ok(ports)
 }
 
 fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending) -> Result<(), Early> {

@@ -6,14 +6,11 @@ use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::winding::{WindingDown, doubt_not_driven, proof_not_driven};
+use super::winding::{Slow, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
 use crate::plan::Shape;
 use crate::record::What;
 use crate::time::Instant;
-
-/// How many samples in a row must show the shaft slower than the speed that ends the coast.
-const SLOW_IN_A_ROW: u32 = 3;
 
 /// Coasting, the last segment of a test.
 #[derive(Debug)]
@@ -24,8 +21,7 @@ pub(super) struct Coasting {
     /// A sample or a loss since the last stop frame: only then is it sent again.
     heard: bool,
     not_driven: bool,
-    slow: u32,
-    slow_asked: Option<Instant>,
+    slow: Slow,
 }
 
 impl Coasting {
@@ -40,8 +36,8 @@ impl Coasting {
         core.event(now, What::SegmentBegan { test, segment });
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
-        let (heard, not_driven, slow, slow_asked) = (false, false, 0, None);
-        State::Coasting(Coasting { test, below, began: now, heard, not_driven, slow, slow_asked })
+        let slow = Slow::default();
+        State::Coasting(Coasting { test, below, began: now, heard: false, not_driven: false, slow })
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -89,16 +85,8 @@ impl Coasting {
             let found = format!("the drive is `{}` again while coasting", state.words());
             return self.trip(core, now, Firing { trip: "drive state".into(), found, sampled: now });
         }
-        let (channel, _) = core.plan.stop.speed;
-        if let (Some(below), Some((_, asked, speed))) = (self.below, core.values.latest(channel))
-            && core.stop_sent.is_some_and(|sent| asked > sent)
-            && self.slow_asked != Some(asked)
-        {
-            self.slow_asked = Some(asked);
-            self.slow = if speed.abs() < below { self.slow + 1 } else { 0 };
-            if self.slow >= SLOW_IN_A_ROW {
-                return self.over(core, now);
-            }
+        if self.below.is_some_and(|below| self.slow.look(core, below).is_some()) {
+            return self.over(core, now);
         }
         State::Coasting(self)
     }

@@ -30,6 +30,8 @@ impl Machine for Engine {
 pub struct Logged<M = Engine> {
     machine: M,
     seq: u64,
+    /// The bytes of the outputs of one input; kept for its room.
+    bytes: Vec<u8>,
 }
 
 /// One input and everything that came of it.
@@ -62,7 +64,7 @@ impl Logged {
 impl<M: Machine> Logged<M> {
     /// Counts from 0.
     pub fn of(machine: M) -> Logged<M> {
-        Logged { machine, seq: 0 }
+        Logged { machine, seq: 0, bytes: Vec::new() }
     }
 
     /// Feeds one input and drains every output.
@@ -71,13 +73,13 @@ impl<M: Machine> Logged<M> {
         let seq = self.next_seq();
         self.machine.handle(now, input);
         let mut outputs = Vec::new();
-        let mut digest = Sha256::new();
+        self.bytes.clear();
         while let Some(output) = self.machine.poll() {
-            hash(&mut digest, &output);
+            append(&mut self.bytes, &output);
             let seq = matches!(output, Output::Record(_)).then(|| self.next_seq());
             outputs.push((seq, output));
         }
-        let digest = digest.finalize();
+        let digest = Sha256::digest(&self.bytes);
         let mut first = [0; 8];
         first.copy_from_slice(&digest[..8]);
         let input = LoggedInput { seq, at: now, kind, link, payload, outputs: u64::from_be_bytes(first) };
@@ -153,62 +155,62 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
 }
 
 /// Every output in bytes that do not depend on the machine.
-fn hash(digest: &mut Sha256, output: &Output) {
+fn append(bytes: &mut Vec<u8>, output: &Output) {
     match output {
-        Output::Send { link, bytes } => {
-            digest.update([0]);
-            digest.update((*link as u64).to_be_bytes());
-            digest.update((bytes.len() as u64).to_be_bytes());
-            digest.update(bytes);
+        Output::Send { link, bytes: sent } => {
+            bytes.extend([0]);
+            bytes.extend((*link as u64).to_be_bytes());
+            bytes.extend((sent.len() as u64).to_be_bytes());
+            bytes.extend(sent);
         }
         Output::Record(Record::Row(row)) => {
-            digest.update([1, row.status.code()]);
-            digest.update((row.group as u64).to_be_bytes());
+            bytes.extend([1, row.status.code()]);
+            bytes.extend((row.group as u64).to_be_bytes());
             for t in [row.t_request, row.t_reply, row.t_sample] {
-                digest.update(t.micros().to_be_bytes());
+                bytes.extend(t.micros().to_be_bytes());
             }
-            digest.update(row.u_sample.to_bits().to_be_bytes());
+            bytes.extend(row.u_sample.to_bits().to_be_bytes());
             for value in &row.values {
-                digest.update([u8::from(value.is_some())]);
-                digest.update(value.unwrap_or(0.0).to_bits().to_be_bytes());
+                bytes.extend([u8::from(value.is_some())]);
+                bytes.extend(value.unwrap_or(0.0).to_bits().to_be_bytes());
             }
         }
         Output::Record(Record::Sent(sent)) => {
-            digest.update([2]);
-            digest.update(sent.at.micros().to_be_bytes());
-            digest.update((sent.demand as u64).to_be_bytes());
-            digest.update(sent.value.to_bits().to_be_bytes());
+            bytes.extend([2]);
+            bytes.extend(sent.at.micros().to_be_bytes());
+            bytes.extend((sent.demand as u64).to_be_bytes());
+            bytes.extend(sent.value.to_bits().to_be_bytes());
         }
         Output::Record(Record::Event(event)) => {
-            digest.update([3]);
-            digest.update(event.at.micros().to_be_bytes());
-            digest.update(format!("{:?}", event.what));
+            bytes.extend([3]);
+            bytes.extend(event.at.micros().to_be_bytes());
+            bytes.extend(format!("{:?}", event.what).bytes());
         }
         Output::Record(Record::Chunk(chunk)) => {
-            digest.update([7]);
-            digest.update(chunk.at.micros().to_be_bytes());
+            bytes.extend([7]);
+            bytes.extend(chunk.at.micros().to_be_bytes());
             for number in [chunk.burst as u64, u64::from(chunk.number), chunk.channel as u64] {
-                digest.update(number.to_be_bytes());
+                bytes.extend(number.to_be_bytes());
             }
-            digest.update(chunk.offset.to_be_bytes());
-            chunk.counts.iter().for_each(|count| digest.update(count.to_be_bytes()));
+            bytes.extend(chunk.offset.to_be_bytes());
+            chunk.counts.iter().for_each(|count| bytes.extend(count.to_be_bytes()));
         }
         Output::WakeAt(at, timer) => {
-            digest.update([4]);
-            digest.update(at.micros().to_be_bytes());
-            digest.update(format!("{timer:?}"));
+            bytes.extend([4]);
+            bytes.extend(at.micros().to_be_bytes());
+            bytes.extend(format!("{timer:?}").bytes());
         }
         Output::Ask { id, ask } => {
-            digest.update([5]);
-            digest.update(format!("{id}\n{ask}"));
+            bytes.extend([5]);
+            bytes.extend(format!("{id}\n{ask}").bytes());
         }
         Output::AskValue { id, ask, unit } => {
-            digest.update([7]);
-            digest.update(format!("{id}\n{ask}\n{unit}"));
+            bytes.extend([7]);
+            bytes.extend(format!("{id}\n{ask}\n{unit}").bytes());
         }
         Output::Finished { cause, why } => {
-            digest.update([6, cause.exit_code()]);
-            digest.update(why);
+            bytes.extend([6, cause.exit_code()]);
+            bytes.extend(why.bytes());
         }
     }
 }

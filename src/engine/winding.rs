@@ -12,8 +12,28 @@ use crate::states::DriveState;
 use crate::time::Instant;
 use std::collections::BTreeSet;
 
-/// How many samples in a row must show the shaft slower than the limit.
-const AT_REST_IN_A_ROW: u32 = 3;
+/// How many samples in a row must show the shaft slower than a limit.
+const SLOW_IN_A_ROW: u32 = 3;
+
+/// Counts slow samples in a row, each asked for after the last stop frame and each once.
+#[derive(Debug, Default)]
+pub(super) struct Slow {
+    count: u32,
+    asked: Option<Instant>,
+}
+
+impl Slow {
+    /// Looks at the newest speed; the speed once enough samples in a row are no faster than `limit` (SI).
+    pub(super) fn look(&mut self, core: &Core, limit: f64) -> Option<f64> {
+        let (_, asked, speed) = core.values.latest(core.plan.stop.speed.0)?;
+        if core.stop_sent.is_none_or(|sent| asked <= sent) || self.asked == Some(asked) {
+            return None;
+        }
+        self.asked = Some(asked);
+        self.count = if speed.abs() <= limit { self.count + 1 } else { 0 };
+        (self.count >= SLOW_IN_A_ROW).then_some(speed)
+    }
+}
 
 /// Winding down.
 #[derive(Debug)]
@@ -26,8 +46,7 @@ pub(super) struct WindingDown {
     heard: bool,
     not_driven: Option<Instant>,
     alarmed: bool,
-    slow: u32,
-    slow_asked: Option<Instant>,
+    slow: Slow,
     tripped: BTreeSet<String>,
 }
 
@@ -49,8 +68,7 @@ impl WindingDown {
             heard: false,
             not_driven: None,
             alarmed: false,
-            slow: 0,
-            slow_asked: None,
+            slow: Slow::default(),
             tripped: BTreeSet::new(),
         })
     }
@@ -112,21 +130,11 @@ impl WindingDown {
             return self.drives_again(core, now, state);
         }
         let (channel, limit) = core.plan.stop.speed;
-        if let Some((_, asked, speed)) = core.values.latest(channel)
-            && core.stop_sent.is_some_and(|sent| asked > sent)
-            && self.slow_asked != Some(asked)
-        {
-            self.slow_asked = Some(asked);
-            self.slow = if speed.abs() <= limit { self.slow + 1 } else { 0 };
-            if self.slow >= AT_REST_IN_A_ROW {
-                let found = format!(
-                    "{} in {} samples in a row",
-                    show(&core.plan.channels[channel], speed),
-                    self.slow
-                );
-                stage(core, now, Stage::AtRest, true, found);
-                return self.conclude(core, now, true);
-            }
+        if let Some(speed) = self.slow.look(core, limit) {
+            let found =
+                format!("{} in {SLOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
+            stage(core, now, Stage::AtRest, true, found);
+            return self.conclude(core, now, true);
         }
         State::WindingDown(self)
     }
@@ -138,7 +146,7 @@ impl WindingDown {
         stage(core, now, Stage::NotDriven, false, why.clone());
         self.cause.get_or_insert((Cause::Tripped, why));
         self.not_driven = None;
-        self.slow = 0;
+        self.slow = Slow::default();
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         State::WindingDown(self)

@@ -1,11 +1,11 @@
 //! The simulated unit and rig that fit a rig and a unit file.
 
-use crate::files::read::Ranged;
+use crate::files::read::{At, Ranged};
 use crate::files::rig::{LoadKind, Rig, TwinRig};
 use crate::files::unit::Unit;
 use crate::plan::Plan;
 use crate::twin::{BUILDS, BearingSpec, GearStage, LoadSpec, TwinSpec, find_build};
-use crate::units::{Form, Kind};
+use crate::units::{Form, Kind, Quantity};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
@@ -75,16 +75,7 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     spec.limits.command_timeout = plan.drive.command_timeout;
     spec.load = load(bench)?;
     if let Some(limit) = &bench.current_limit {
-        let kind = &limit.unit.kind;
-        if kind.form != Form::Peak || kind.name() != "current (peak)" {
-            return Err(TwinError(format!(
-                "`current_limit = \"{}\"` is no current (peak): write it like \"24 A peak\"",
-                limit.value
-            )));
-        }
-        spec.limits.current = limit.si;
-        // The gates must not go off at what may be asked for: current loops overshoot.
-        spec.limits.overcurrent = spec.limits.overcurrent.max(1.5 * limit.si);
+        limit_current(limit, &mut spec)?;
     }
     spec.sensors.flow_meter = bench.flow_meter.unwrap_or(true);
     geometry(unit, &mut spec);
@@ -125,6 +116,20 @@ fn load(bench: &TwinRig) -> Result<LoadSpec, TwinError> {
 
 #[cfg(test)]
 mod tests;
+
+fn limit_current(limit: &At<Quantity>, spec: &mut TwinSpec) -> Result<(), TwinError> {
+    let kind = &limit.unit.kind;
+    if kind.form != Form::Peak || kind.name() != "current (peak)" {
+        return Err(TwinError(format!(
+            "`current_limit = \"{}\"` is no current (peak): write it like \"24 A peak\"",
+            limit.value
+        )));
+    }
+    spec.limits.current = limit.si;
+    // The gates must not go off at what may be asked for: current loops overshoot.
+    spec.limits.overcurrent = spec.limits.overcurrent.max(1.5 * limit.si);
+    Ok(())
+}
 
 fn draw<K>(chance: &mut Xoshiro256PlusPlus, range: &Ranged<K>) -> f64 {
     if range.high > range.low { chance.random_range(range.low..=range.high) } else { range.low }

@@ -114,12 +114,7 @@ fn panel(
     let shown = |s: &Series| s.within(time.low, time.high);
     let values = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied());
     let demanded = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
-    // A degree more or less, or a few per cent of a voltage, is not blown up to the height of a panel.
-    let largest = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
-    let largest = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied()).chain(largest);
-    let largest = largest.map(|v| unit.from_si(v).abs()).filter(|v| v.is_finite()).fold(0.0, f64::max);
-    let least = if unit.kind.absolute { 5.0 } else { 0.04 * largest };
-    let data = Range::around(values.chain(demanded).map(|v| unit.from_si(v)))?.at_least(least);
+    let data = data_range(values.chain(demanded).map(|v| unit.from_si(v)).collect(), &unit)?;
     let levels = levels(evidence, channels, &unit, data);
     let range = with_levels(data, &levels)?;
     let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
@@ -158,10 +153,7 @@ fn panel(
         low: range.low,
         high: range.high,
         ticks: plot::upright(range, 6),
-        levels: levels
-            .into_iter()
-            .map(|(v, below, text)| Level { at: (1.0 - range.share(v)) * 100.0, text, below })
-            .collect(),
+        levels: drawn_levels(levels, range),
         lines,
         lost: plot::strokes(&lost, time, COLUMNS),
     })
@@ -218,6 +210,20 @@ fn error_panel(
         levels: Vec::new(),
         lost: String::new(),
     })
+}
+
+/// The range of values in the panel's unit. A degree more or less, or a few per cent of a voltage, is not blown up to
+/// the height of a panel.
+fn data_range(values: Vec<f64>, unit: &Unit) -> Option<Range> {
+    let finite = values.iter().map(|v| v.abs()).filter(|v| v.is_finite());
+    let least = if unit.kind.absolute { 5.0 } else { 0.04 * finite.fold(0.0, f64::max) };
+    Some(Range::around(values.into_iter())?.at_least(least))
+}
+
+/// Levels as they are drawn in a panel of that range.
+pub(super) fn drawn_levels(levels: Vec<(f64, bool, String)>, range: Range) -> Vec<Level> {
+    let drawn = |(v, below, text)| Level { at: (1.0 - range.share(v)) * 100.0, text, below };
+    levels.into_iter().map(drawn).collect()
 }
 
 /// Trip levels of the channels that are near enough to be drawn, or that fired: value on the panel's

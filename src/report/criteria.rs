@@ -100,7 +100,7 @@ fn criterion_text(plan: &Plan, criterion: &Criterion, over: Option<&str>, limit:
     let over = over.map_or_else(String::new, |name| format!(" over {name}"));
     let band =
         criterion.band.map_or_else(String::new, |si| format!(" into ±{}", band_text(plan, criterion, si)));
-    let given: String = criterion.given.texts().map(|(key, text)| format!(" {key} {text}")).collect();
+    let given: String = criterion.given.texts().map(|(key, text)| format!(", {key} {text}")).collect();
     format!("{}{of}{over}{band}{given}: {limit}", criterion.metric.id())
 }
 

@@ -2,8 +2,8 @@
 //! both its time constant and its end.
 
 use super::Evidence;
-use super::charts::{COLUMNS, from_to, levels, told_of, with_levels};
-use super::model::{Figure, Level, Line, Panel};
+use super::charts::{COLUMNS, drawn_levels, from_to, levels, told_of, with_levels};
+use super::model::{Figure, Line, Panel};
 use super::plot::{self, Points, Range};
 use super::words;
 use crate::columns::{Series, Span};
@@ -87,6 +87,14 @@ fn fit(evidence: &Evidence<'_>, series: &Series, span: &Span) -> Option<Fit> {
     change.is_finite().then_some(Fit { tau, end, change })
 }
 
+/// A line of the figure: name, pattern, times, values in the unit of the figure.
+type Part<'a> = (&'a str, u8, &'a [f64], &'a [f64]);
+
+fn told_parts(parts: &[Part<'_>], trips: &[(f64, bool, String)], range: Range) -> Vec<String> {
+    let ranges = parts.iter().filter_map(|(name, _, _, v)| from_to(name, v.iter().copied(), range));
+    ranges.chain(trips.iter().map(|(.., text)| format!("trip level {text}"))).collect()
+}
+
 fn figure(evidence: &Evidence<'_>, channel: usize, span: &Span) -> Option<Figure> {
     let named = evidence.plan.channels.get(channel)?;
     let series = evidence.columns.series(&named.name)?;
@@ -108,7 +116,7 @@ fn figure(evidence: &Evidence<'_>, channel: usize, span: &Span) -> Option<Figure
     let trips = levels(evidence, &[channel], unit, data);
     let range = with_levels(data, &trips)?;
     let flat = ([time.low, time.high], [ends[1]; 2]);
-    let parts: [(&str, u8, &[f64], &[f64]); 4] = [
+    let parts: [Part<'_>; 4] = [
         ("measured", 0, &series.t[shown], &measured),
         ("fit", 1, &fitted.0, &fitted.1),
         ("forecast", 2, &ahead.0, &ahead.1),
@@ -119,11 +127,7 @@ fn figure(evidence: &Evidence<'_>, channel: usize, span: &Span) -> Option<Figure
         let path = plot::line(Points { t, v, lost: &[], stands: false }, time, range, COLUMNS);
         Line { name: name.into(), unit: unit_text.clone(), pattern, path }
     });
-    let told: Vec<String> = parts
-        .iter()
-        .filter_map(|(name, _, _, v)| from_to(name, v.iter().copied(), range))
-        .chain(trips.iter().map(|(.., text)| format!("trip level {text}")))
-        .collect();
+    let told = told_parts(&parts, &trips, range);
     let panel = Panel {
         title: named.name.clone(),
         told: told_of(&named.name, &unit_text, time, &told),
@@ -134,10 +138,7 @@ fn figure(evidence: &Evidence<'_>, channel: usize, span: &Span) -> Option<Figure
         ticks: plot::upright(range, 6),
         lines: lines.into(),
         shades: Vec::new(),
-        levels: trips
-            .into_iter()
-            .map(|(v, below, text)| Level { at: (1.0 - range.share(v)) * 100.0, text, below })
-            .collect(),
+        levels: drawn_levels(trips, range),
         lost: String::new(),
     };
     Some(Figure {

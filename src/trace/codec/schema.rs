@@ -80,61 +80,60 @@ pub(crate) fn schema(stream: Stream, layout: &Layout) -> SchemaRef {
         ),
     ]);
     let mut say = |key: &str, value: String| metadata.insert(key.into(), value);
-    let fields = match stream {
+    let sort = match stream {
         Stream::Poll(group) => {
-            say(STREAM_KEY, "poll".into());
             say(GROUP_KEY, group.to_string());
-            poll_fields(layout, group)
-        }
-        Stream::Demands => {
-            say(STREAM_KEY, "demands".into());
-            vec![
-                seq(),
-                micros("t"),
-                Field::new("demand", DataType::UInt32, false),
-                Field::new("name", DataType::Utf8, false),
-                Field::new("value", DataType::Float64, false).with_metadata(described("SI", "")),
-                check(),
-            ]
-        }
-        Stream::Events => {
-            say(STREAM_KEY, "events".into());
-            vec![
-                seq(),
-                micros("t"),
-                Field::new("kind", DataType::Utf8, false),
-                Field::new("json", DataType::Utf8, false),
-                check(),
-            ]
-        }
-        Stream::Inputs => {
-            say(STREAM_KEY, "inputs".into());
-            vec![
-                seq(),
-                micros("t"),
-                Field::new("kind", DataType::UInt8, false),
-                Field::new("link", DataType::UInt16, false),
-                Field::new("payload", DataType::Binary, false),
-                Field::new("outputs", DataType::UInt64, false),
-                check(),
-            ]
+            "poll"
         }
         Stream::Burst(burst) => {
-            say(STREAM_KEY, "burst".into());
             say(BURST_KEY, burst.to_string());
-            let count = Field::new("item", DataType::Int16, false);
-            vec![
-                seq(),
-                micros("t_reply"),
-                Field::new("number", DataType::UInt32, false),
-                Field::new("channel", DataType::UInt32, false),
-                Field::new("offset", DataType::UInt32, false),
-                Field::new("counts", DataType::List(Arc::new(count)), false),
-                check(),
-            ]
+            "burst"
         }
+        Stream::Demands => "demands",
+        Stream::Events => "events",
+        Stream::Inputs => "inputs",
     };
-    Arc::new(Schema::new_with_metadata(fields, metadata))
+    say(STREAM_KEY, sort.into());
+    Arc::new(Schema::new_with_metadata(fields(stream, layout), metadata))
+}
+
+fn fields(stream: Stream, layout: &Layout) -> Vec<Field> {
+    match stream {
+        Stream::Poll(group) => poll_fields(layout, group),
+        Stream::Demands => vec![
+            seq(),
+            micros("t"),
+            Field::new("demand", DataType::UInt32, false),
+            Field::new("name", DataType::Utf8, false),
+            Field::new("value", DataType::Float64, false).with_metadata(described("SI", "")),
+            check(),
+        ],
+        Stream::Events => vec![
+            seq(),
+            micros("t"),
+            Field::new("kind", DataType::Utf8, false),
+            Field::new("json", DataType::Utf8, false),
+            check(),
+        ],
+        Stream::Inputs => vec![
+            seq(),
+            micros("t"),
+            Field::new("kind", DataType::UInt8, false),
+            Field::new("link", DataType::UInt16, false),
+            Field::new("payload", DataType::Binary, false),
+            Field::new("outputs", DataType::UInt64, false),
+            check(),
+        ],
+        Stream::Burst(_) => vec![
+            seq(),
+            micros("t_reply"),
+            Field::new("number", DataType::UInt32, false),
+            Field::new("channel", DataType::UInt32, false),
+            Field::new("offset", DataType::UInt32, false),
+            Field::new("counts", DataType::List(Arc::new(Field::new("item", DataType::Int16, false))), false),
+            check(),
+        ],
+    }
 }
 
 fn poll_fields(layout: &Layout, group: usize) -> Vec<Field> {
