@@ -287,6 +287,35 @@ fn at_rest_needs_three_slow_samples_in_a_row() {
     assert!(rest > at(2800), "at rest at {rest}");
 }
 
+/// The speed comes by a poll of its own and was slow before the stop already: only what was asked for after the
+/// last stop frame counts towards rest.
+#[test]
+fn a_speed_asked_for_before_the_stop_is_no_proof_of_rest() {
+    use std::sync::{Arc, Mutex};
+    let shaft = "[[link.board.poll]]\nname = \"shaft\"\nevery = \"50 ms\"\nsend = \"MEAS:SHAF?\"\nexpect = \"{speed}\"\n\n";
+    let rig = RIG.replace("{state},{speed},", "{state},{_},").replacen(
+        "[channel.state]",
+        &format!("{shaft}[channel.state]"),
+        1,
+    );
+    let asked: Arc<Mutex<Vec<Instant>>> = Arc::default();
+    let seen = Arc::clone(&asked);
+    let board = Board::new(move |now, request, _| {
+        let mut asked = seen.lock().unwrap();
+        if request.starts_with("CONT:WORD 0") {
+            asked.clear();
+        }
+        (request == "MEAS:SHAF?").then(|| {
+            asked.push(now);
+            "0".to_string()
+        })
+    });
+    let ended = drive_on(&rig, board, Some(at(2500)));
+    let rest = ended.when(|w| matches!(w, What::Stage { stage: Stage::AtRest, confirmed: true, .. }));
+    let before = asked.lock().unwrap().iter().filter(|t| **t < rest).count();
+    assert!(before >= 3, "at rest after {before} samples");
+}
+
 #[test]
 fn a_drive_that_is_on_already_is_refused() {
     let board = Board::new(|_, request, _| reads(request, 0x27, 0.0, 0.0));
