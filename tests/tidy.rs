@@ -18,6 +18,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("wire", &["units", "time", "states"]),
     ("metrics", &["units", "columns"]),
     ("plan", &["files", "expr", "units", "time", "diag", "record", "states", "wire", "metrics", "columns"]),
+    ("hazards", &["plan", "files", "units", "time", "diag", "expr"]),
     ("engine", &["plan", "wire", "record", "units", "time", "outcome", "states", "files"]),
     ("trace", &["record", "time", "plan", "outcome"]),
     ("verdict", &["metrics", "files", "units"]),
@@ -26,7 +27,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
         "report",
         &[
             "verdict", "metrics", "columns", "plan", "record", "outcome", "units", "time", "trace", "files",
-            "results", "states",
+            "results", "states", "hazards",
         ],
     ),
     ("twin", &["wire", "units", "time", "states"]),

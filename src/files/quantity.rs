@@ -164,6 +164,8 @@ kind_tags! {
     FluxLinkage = "65 mWb", positive: true;
     /// An inertia above zero.
     Inertia = "0.02 kg m2", positive: true;
+    /// An energy above zero.
+    Energy = "1 kJ", positive: true;
     /// A torque.
     Torque = "12 Nm", positive: false;
     /// A change of torque in time, above zero.

@@ -2,6 +2,7 @@
 
 pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
+pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};
 use crate::units::{Quantity, Unit};
 
 table! {
@@ -33,6 +34,16 @@ table! {
         trip: Named<Trip>,
         /// What is coupled to the shaft; nothing if absent.
         shaft: Option<Shaft>,
+        /// How long it takes from a crossed trip to torque off.
+        reaction: Option<Reaction>,
+        /// The controller's own current limit.
+        current: Option<CurrentLimit>,
+        /// The controller's speed loop.
+        speed_loop: Option<SpeedLoop>,
+        /// What guard, mount and mains hold.
+        withstand: Option<Withstand>,
+        /// Guards that act without this program.
+        hard_wired: Option<HardWired>,
         /// The simulated rig, used when a link's port is "twin".
         twin: Option<TwinRig>,
     }
@@ -53,6 +64,10 @@ table! {
         bus: Ranged<Voltage>,
         /// DC-link capacitance.
         capacitance: Ranged<Capacitance>,
+        /// Voltage that the DC-link capacitor is rated for.
+        rated: Option<Q<Voltage>>,
+        /// Whether the supply takes energy back; if absent, only a battery does.
+        takes_back: Option<At<bool>>,
         /// Time to wait after switching off until the bus is below the de-energised limit.
         discharge: Q<Time>,
         /// What a person must switch off, as printed beside BUS LIVE.
@@ -171,6 +186,10 @@ table! {
     pub struct Shaft as "shaft" {
         /// What is coupled to it.
         coupled: At<Coupled>,
+        /// Torque that it takes up at any speed, or the two ends between which that lies; none is counted on if absent.
+        holds: Option<Ranged<Torque>>,
+        /// Its inertia, or the two ends between which that lies; zero if absent.
+        inertia: Option<Ranged<Inertia>>,
     }
 }
 

@@ -112,5 +112,9 @@ table! {
         inverter_capacity: Ranged<HeatCapacity>,
         /// Conductance from inverter to coolant.
         inverter_to_coolant: Ranged<Conductance>,
+        /// Loss of one phase of the inverter, switching included, over its rms current, from the smallest current to the largest.
+        inverter_drop: Option<Ranged<Voltage>>,
+        /// How much later than the winding's copper and the inverter's switches their sensors get warm.
+        sensor_lag: Option<Q<Time>>,
     }
 }

@@ -27,6 +27,7 @@ mod tests;
 mod times;
 mod torque;
 mod trips;
+mod withstand;
 
 use super::Plan;
 use crate::diag::{Diag, Sources};
@@ -95,6 +96,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let tests = profiles::tests(ctx, &scope);
     let rig = ctx.rig;
     torque::check_settings(ctx, &scope);
+    withstand::check(ctx, &scope);
     let mut plan = Plan {
         rig: rig.name.value.clone(),
         unit: ctx.unit.name.value.clone(),
@@ -116,6 +118,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         rule: ctx.suite.rule.as_ref().map_or(Rule::Guarded, |r| r.value),
     };
     torque::bind(ctx, &scope, &mut plan);
+    withstand::bind(ctx, &scope, &mut plan);
     Some(renumbered(plan, &channels.plan_index))
 }
 

@@ -1,0 +1,66 @@
+//! What a bench withstands, as its rig file declares it: the figures that the hazards are held against.
+
+use super::read::*;
+use crate::units::Quantity;
+
+table! {
+    /// From the last byte of a reply that crosses a trip until the torque is off, each part at its longest. What comes before,
+    /// the period of the poll and its round trip, and the length of the stop frame on the line are worked out.
+    pub struct Reaction as "reaction" {
+        /// From that byte to the first byte of the stop: this program and its computer, with all cores busy.
+        runner: Q<Time>,
+        /// What the adapter holds the stop back, such as the 16 ms of some USB adapters.
+        adapter: Q<Time>,
+        /// From the last byte of the stop to gates off: the controller board.
+        controller: Q<Time>,
+    }
+}
+
+table! {
+    /// The controller's own current limit, read back before anything turns.
+    pub struct CurrentLimit as "current limit" {
+        /// Name of the setting that shows it.
+        setting: At<String>,
+        /// Unit of the number that is read, such as "A peak".
+        unit: At<crate::units::Unit>,
+        /// The highest value that it may have here.
+        at_most: At<Quantity>,
+    }
+}
+
+table! {
+    /// The controller's speed loop.
+    pub struct SpeedLoop as "speed loop" {
+        /// How far the speed of a sound build gets beyond its demand at most; without it, as far as no trip fires.
+        overshoot: Q<Speed>,
+    }
+}
+
+table! {
+    /// What guard, mount and mains hold.
+    pub struct Withstand as "withstand" {
+        /// Energy of turning parts that the guard contains, should they come loose.
+        guard: Option<Q<Energy>>,
+        /// Torque that the reaction mount holds.
+        mount: Option<Q<Torque>>,
+        /// Voltage of the mains that the fuse is in, lowest and highest, such as ["207 V rms", "253 V rms"].
+        mains: Vec<At<Quantity>>,
+        /// Rating of the fuse in the mains, such as "10 A rms".
+        fuse: Option<At<Quantity>>,
+    }
+    rules: [TableRule::Pair("mains"), TableRule::With("fuse", &["mains"]), TableRule::With("mains", &["fuse"])]
+}
+
+table! {
+    /// Guards that act without this program, by wires of their own.
+    pub struct HardWired as "hard-wired guards" {
+        /// Whether the emergency stop opens a contactor in the supply.
+        contactor: At<bool>,
+        /// Whether an open guard opens that contactor.
+        guard_switch: At<bool>,
+        /// Whether a thermal cut-out on unit or inverter opens that contactor.
+        thermal_cut_out: At<bool>,
+        /// Whether this bench may run with nobody beside it.
+        unattended: At<bool>,
+    }
+}

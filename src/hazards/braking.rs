@@ -1,0 +1,239 @@
+//! Energy that has no way back: what a ramp down and a pulled-back overshoot put into the DC link.
+
+use super::case::{Case, Piece, at_most, largest, rpm, shown};
+use super::finding::Finding;
+use super::physics::{charged, kinetic, room};
+use super::reach::Way;
+use crate::diag::{Diag, Place};
+use crate::files::rig::Role;
+use crate::plan::Crossing;
+
+const BRAKING: &str = "braking";
+const OVERSHOOT: &str = "overshoot";
+const FAULTY: &str = "overshoot up to the trips";
+const TAKES_BACK: &str = "the supply takes energy back";
+
+/// The most that a profile leaves in the DC link, J, and the segment where it does.
+#[derive(Debug, Clone, Copy, Default)]
+struct Returned {
+    energy: f64,
+    segment: usize,
+}
+
+impl Case<'_> {
+    /// Follows the energy that the DC link holds more than the supply gave it. Falling, the largest inertia gives; what the least
+    /// drag takes in the meantime does not come back. Rising, the smallest inertia takes. Losses of copper and inverter are not
+    /// counted on. `slower` stretches every fall in time.
+    fn returned(&self, pieces: &[Piece], slower: f64) -> Returned {
+        let ((light, heavy), held) = (self.inertia(), self.load().0);
+        let rotor = &self.unit.rotor;
+        let (mut energy, mut most) = (0.0, Returned::default());
+        for piece in pieces.iter().filter(|p| !p.coasts) {
+            let (from, to) = (piece.speed.0.abs(), piece.speed.1.abs());
+            let falls = to < from;
+            let lasts = piece.lasts * if falls { slower } else { 1.0 };
+            let mean = 0.5 * (from + to);
+            let drag = (rotor.friction.low + held + rotor.drag.low * mean) * mean * lasts;
+            let change = if falls {
+                kinetic(heavy, from) - kinetic(heavy, to)
+            } else {
+                kinetic(light, from) - kinetic(light, to)
+            };
+            energy = f64::max(0.0, energy + change - drag);
+            if energy > most.energy {
+                most = Returned { energy, segment: piece.segment };
+            }
+        }
+        most
+    }
+
+    /// The DC link after so much energy from the highest bus of a test, V.
+    fn pumped(&self, test: usize, energy: f64) -> f64 {
+        charged(self.rig.supply.capacitance.low, self.bus(test).1.0, energy)
+    }
+
+    /// Energy of an overshoot at a speed that is pulled back, J: the drag is not counted on.
+    fn pulled_back(&self, speed: f64, overshoot: f64) -> f64 {
+        let inertia = self.inertia().1;
+        kinetic(inertia, speed + overshoot) - kinetic(inertia, speed)
+    }
+}
+
+/// Every fall that is steeper than the least drag brakes, and braking pumps up the bus.
+pub(super) fn planned(case: &Case<'_>) -> Finding {
+    if case.takes_back() {
+        return Finding::none(BRAKING, TAKES_BACK);
+    }
+    let (limit, limit_at) = case.bus_limit();
+    let found = case.speed_tests().map(|(index, test)| {
+        let pieces = case.pieces(test);
+        let most = case.returned(&pieces, 1.0);
+        (case.pumped(index, most.energy), index, most, pieces)
+    });
+    let Some((value, index, most, pieces)) = found.max_by(|a, b| a.0.total_cmp(&b.0)) else {
+        return Finding::none(BRAKING, "no speed is demanded");
+    };
+    let at = case.written(index, most.segment);
+    let (_, (bus, bus_at)) = case.bus(index);
+    let told = format!(
+        "{} come back up to {} of test `{}`, at least drag: {} on {} make {} of {}, limit {}",
+        shown(most.energy, "J"),
+        case.said(at),
+        case.plan.tests[index].name,
+        shown(bus, "V"),
+        case.said(case.rig.supply.capacitance.at),
+        shown(value, "V"),
+        case.said(bus_at),
+        case.said(limit_at),
+    );
+    Finding::held(BRAKING, value, limit, told, |message| {
+        let share =
+            largest(1.0, |k| k > 0.0 && case.pumped(index, case.returned(&pieces, 1.0 / k).energy) <= limit);
+        let slope = |p: &Piece| {
+            if p.lasts > 0.0 { (p.speed.0.abs() - p.speed.1.abs()) / p.lasts } else { f64::INFINITY }
+        };
+        let falls = pieces.iter().filter(|p| p.segment == most.segment && p.speed.1.abs() < p.speed.0.abs());
+        let steepest = falls.map(slope).fold(0.0, f64::max);
+        let help = if share > 0.0 && steepest.is_finite() {
+            format!(
+                "nothing takes this energy back: a fall of {} or less fits, or a coast",
+                at_most(share * steepest, "rpm/s")
+            )
+        } else {
+            "nothing takes this energy back: use a coast".to_string()
+        };
+        Diag::at(at, message).other(limit_at, "the limit").help(help)
+    })
+}
+
+/// The overshoot of a sound build on top of what the profile leaves.
+pub(super) fn overshoot(case: &Case<'_>) -> Finding {
+    if case.takes_back() {
+        return Finding::none(OVERSHOOT, TAKES_BACK);
+    }
+    let (limit, limit_at) = case.bus_limit();
+    let mut worst: Option<(f64, usize, f64, f64, Place)> = None;
+    for (index, test) in case.speed_tests() {
+        let Some((speed, at)) = top(case, index) else { continue };
+        let Some((over, declared)) = declared_or_tripped(case, index, speed) else {
+            let message = "neither `overshoot` in [speed_loop] nor a trip bounds how far the speed gets beyond its demand";
+            let diag = case.undeclared(message.to_string()).other(limit_at, "the limit");
+            return Finding::forbidden(
+                OVERSHOOT,
+                diag.help("add a trip on the shaft speed, or `[speed_loop]`"),
+            );
+        };
+        let energy = case.pulled_back(speed, over) + case.returned(&case.pieces(test), 1.0).energy;
+        let value = case.pumped(index, energy);
+        if worst.is_none_or(|(most, ..)| value > most || value.is_nan()) {
+            worst = Some((value, index, over, energy, declared.unwrap_or(at)));
+        }
+    }
+    let Some((value, index, over, energy, declared)) = worst else {
+        return Finding::none(OVERSHOOT, "no speed is demanded");
+    };
+    let (speed, at) = top(case, index).unwrap_or((0.0, declared));
+    let ((_, _), (bus, _)) = case.bus(index);
+    let told = format!(
+        "{} beyond {} ({}) are {} when it is pulled back: {} on {} becomes {}, limit {}",
+        rpm(over),
+        case.said(at),
+        if declared == at { "as far as no trip fires".to_string() } else { case.said(declared) },
+        shown(energy, "J"),
+        shown(bus, "V"),
+        case.said(case.rig.supply.capacitance.at),
+        shown(value, "V"),
+        case.said(limit_at),
+    );
+    Finding::held(OVERSHOOT, value, limit, told, |message| {
+        let spare =
+            room(case.rig.supply.capacitance.low, bus, limit) - (energy - case.pulled_back(speed, over));
+        let fits = largest(over, |o| case.pulled_back(speed, o) <= spare);
+        let slower = largest(speed, |s| case.pulled_back(s, over) <= spare);
+        let help = format!(
+            "an overshoot of {} fits at this speed, or {} with this overshoot",
+            at_most(fits, "rpm"),
+            at_most(slower, "rpm")
+        );
+        Diag::at(at, message).other(limit_at, "the limit").help(help)
+    })
+}
+
+/// What a build that is not sound can do before a trip: pull back from as far as no trip fires, or pump until the trip on the
+/// bus has taken the torque off. The ratings must stand the lesser of the two.
+pub(super) fn overshoot_to_the_trips(case: &Case<'_>) -> Finding {
+    if case.takes_back() {
+        return Finding::none(FAULTY, TAKES_BACK);
+    }
+    let Some(rated) = &case.rig.supply.rated else { return super::speed::missing_rating(case, FAULTY) };
+    if case.rig.reaction.is_none() {
+        return super::reach::missing_reaction(case, FAULTY);
+    }
+    let unit = &case.unit.machine.bus_max;
+    let limit = if unit.si < rated.si { unit } else { rated };
+    let torque = case.torque_of(case.current().0);
+    let capacitance = case.rig.supply.capacitance.low;
+    // Torque and speed at their largest for one reaction after the trip on the bus.
+    let tripped = |speed: f64| {
+        let of_bus =
+            case.plan.trips.iter().filter(|t| case.plan.channels[t.channel].role == Some(Role::BusVoltage));
+        let after = of_bus.filter_map(|trip| {
+            let Crossing::Above(level) = trip.when else { return None };
+            let u = 2.0 * case.plan.channels[trip.channel].u;
+            Some(charged(capacitance, level + u, torque * speed * case.latency(trip)?))
+        });
+        after.fold(f64::INFINITY, f64::min)
+    };
+    let mut worst: Option<(f64, f64, f64, Place)> = None;
+    for (index, _) in case.speed_tests() {
+        let Some((speed, at)) = top(case, index) else { continue };
+        let over = tripped_overshoot(case, index, speed).unwrap_or(f64::INFINITY);
+        let pulled = case.pumped(index, case.pulled_back(speed, over));
+        let value = pulled.min(tripped(speed + over));
+        if worst.is_none_or(|(most, ..)| value > most || value.is_nan()) {
+            worst = Some((value, speed, over, at));
+        }
+    }
+    let Some((value, speed, over, at)) = worst else { return Finding::none(FAULTY, "no speed is demanded") };
+    let told = format!(
+        "{} above {}, as far as no trip fires, pulled back at once: {} on {}, limit {}",
+        rpm(over),
+        case.said(at),
+        shown(value, "V"),
+        case.said(case.rig.supply.capacitance.at),
+        case.said(limit.at),
+    );
+    Finding::held(FAULTY, value, limit.si, told, |message| {
+        let from = case.rig.supply.bus.high;
+        let fits = largest(over.min(super::case::BEYOND), |o| {
+            charged(capacitance, from, case.pulled_back(speed, o)) <= limit.si
+        });
+        let help = format!("a trip that fires {} above the demand fits", at_most(fits, "rpm"));
+        Diag::at(at, message).other(limit.at, "the limit").help(help)
+    })
+}
+
+/// The fastest of a test without sign, rad/s, and where it was written.
+fn top(case: &Case<'_>, index: usize) -> Option<(f64, Place)> {
+    let pieces = case.pieces(&case.plan.tests[index]);
+    let fast = |p: &Piece| p.speed.0.abs().max(p.speed.1.abs());
+    let piece = pieces.iter().filter(|p| !p.coasts).max_by(|a, b| fast(a).total_cmp(&fast(b)))?;
+    Some((fast(piece), case.written(index, piece.segment)))
+}
+
+/// The declared overshoot with its place, or how far the speed gets while no trip fires.
+fn declared_or_tripped(case: &Case<'_>, test: usize, speed: f64) -> Option<(f64, Option<Place>)> {
+    match &case.rig.speed_loop {
+        Some(known) => Some((known.overshoot.si.abs(), Some(known.overshoot.at))),
+        None => tripped_overshoot(case, test, speed).map(|over| (over, None)),
+    }
+}
+
+/// How far above a demand of `speed` the speed gets while no trip fires, rad/s; the way of the test's fastest.
+fn tripped_overshoot(case: &Case<'_>, test: usize, speed: f64) -> Option<f64> {
+    let way = if case.plan.tests[test].profile.top() < 0.0 { Way::Backward } else { Way::Forward };
+    let demand = if way == Way::Forward { speed } else { -speed };
+    let levels = case.plan.trips.iter().filter_map(|trip| case.level(trip, way, Some(demand)));
+    let lowest = levels.fold(f64::INFINITY, f64::min);
+    lowest.is_finite().then(|| (lowest - speed).max(0.0))
+}

@@ -1,0 +1,275 @@
+//! What the hazards are judged from: the files, the plan made of them, and the questions asked of both again and again.
+
+use super::physics::RPM;
+use crate::diag::{Diag, Place, Sources};
+use crate::files::rig::{Coupled, Rig, Role, Sets, SupplyKind};
+use crate::files::suite::{Segment, Suite};
+use crate::files::unit::Unit;
+use crate::plan::{Plan, Shape, Test};
+use crate::units::{Form, parse_unit, rounded_text};
+
+/// A plan with the files that it was resolved from.
+#[derive(Debug, Clone, Copy)]
+pub struct Case<'a> {
+    /// The texts, for places.
+    pub sources: &'a Sources,
+    /// The bench.
+    pub rig: &'a Rig,
+    /// The unit under test.
+    pub unit: &'a Unit,
+    /// The suite.
+    pub suite: &'a Suite,
+    /// What they resolve to.
+    pub plan: &'a Plan,
+}
+
+/// A piece of a profile short enough to be taken as straight.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Piece {
+    /// Speed at its begin and at its end, rad/s.
+    pub speed: (f64, f64),
+    /// How long it takes, s; zero for a jump.
+    pub lasts: f64,
+    /// Whether the torque is off.
+    pub coasts: bool,
+    /// Index of its segment.
+    pub segment: usize,
+}
+
+/// Pieces per straight line that moves, and per cycle of a swing.
+const LINE: usize = 64;
+/// Most pieces of one swing.
+const SWING_MAX: usize = 100_000;
+
+impl<'a> Case<'a> {
+    /// A place as messages cite it: `rig, line 4`.
+    pub(super) fn cite(&self, at: Place) -> String {
+        let file = [(self.rig.at, "rig"), (self.unit.at, "unit"), (self.suite.at, "suite")];
+        let name = file.iter().find(|(of, _)| of.file == at.file).map_or("table", |(_, name)| name);
+        format!("{name}, line {}", self.sources.line(at))
+    }
+
+    /// What stands at a place, and where.
+    pub(super) fn said(&self, at: Place) -> String {
+        let text = self.sources.text(at);
+        let text = text.strip_prefix('"').and_then(|t| t.strip_suffix('"')).unwrap_or(text);
+        format!("`{text}` ({})", self.cite(at))
+    }
+
+    /// A message about the rig as a whole: something that it does not declare.
+    pub(super) fn undeclared(&self, message: String) -> Diag {
+        let at = Place { end: self.rig.at.start.saturating_add(1), ..self.rig.at };
+        Diag::at(at, message)
+    }
+
+    /// Tests that demand a speed, with their index.
+    pub(super) fn speed_tests(&self) -> impl Iterator<Item = (usize, &'a Test)> + '_ {
+        let sets = |t: &Test| self.plan.demands[t.demand].sets == Sets::ShaftSpeed;
+        self.plan.tests.iter().enumerate().filter(move |(_, t)| sets(t))
+    }
+
+    /// Where the value of a segment was written; that of the segment before it for a hold.
+    pub(super) fn written(&self, test: usize, segment: usize) -> Place {
+        let file = &self.suite.test[test];
+        let all = laid(&file.profile);
+        let value = |s: &&Segment| match s {
+            Segment::Ramp(s) => Some(s.ramp.at),
+            Segment::Step(s) => Some(s.step.at),
+            Segment::Stairs(s) => Some(s.stairs.at),
+            Segment::Sine(s) => Some(s.sine.at),
+            Segment::Chirp(s) => Some(s.chirp.at),
+            Segment::Cycle(s) => Some(s.cycle.at),
+            Segment::Hold(_) | Segment::Coast(_) | Segment::Repeat(_) => None,
+        };
+        let upto = &all[..all.len().min(segment + 1)];
+        upto.iter().rev().find_map(value).unwrap_or(file.name.at)
+    }
+
+    /// The profile of a test in pieces.
+    pub(super) fn pieces(&self, test: &Test) -> Vec<Piece> {
+        let mut pieces = Vec::new();
+        for (segment, s) in test.profile.segments.iter().enumerate() {
+            let coasts = s.coasts();
+            if let Shape::Swing(swing) = s.shape {
+                let lasts = swing.length().secs_f64();
+                let n = ((swing.cycles * LINE as f64) as usize).clamp(LINE, SWING_MAX);
+                let at = |i: usize| swing.at(lasts * i as f64 / n as f64);
+                pieces.extend((0..n).map(|i| Piece {
+                    speed: (at(i), at(i + 1)),
+                    lasts: lasts / n as f64,
+                    coasts,
+                    segment,
+                }));
+                continue;
+            }
+            for pair in s.corners.windows(2) {
+                let ((t0, v0), (t1, v1)) = (pair[0], pair[1]);
+                let lasts = (t1 - t0).secs_f64();
+                let n = if v0 == v1 || lasts == 0.0 { 1 } else { LINE };
+                let at = |i: usize| v0 + (v1 - v0) * i as f64 / n as f64;
+                pieces.extend((0..n).map(|i| Piece {
+                    speed: (at(i), at(i + 1)),
+                    lasts: lasts / n as f64,
+                    coasts,
+                    segment,
+                }));
+            }
+        }
+        pieces
+    }
+
+    /// The fastest that any test demands: rad/s without sign, index of the test, where it was written.
+    pub(super) fn top(&self) -> Option<(f64, usize, Place)> {
+        let tops = self.speed_tests().map(|(index, test)| {
+            let top = test.profile.top();
+            let reaches = |s: &crate::plan::Segment| {
+                let swings = s.swing().is_some_and(|w| w.reach().contains(&top));
+                swings || s.corners.iter().any(|(_, v)| *v == top)
+            };
+            let segment = test.profile.segments.iter().position(reaches).unwrap_or(0);
+            (top.abs(), index, self.written(index, segment))
+        });
+        tops.max_by(|a, b| a.0.total_cmp(&b.0))
+    }
+
+    /// The controller's own current limit, A peak, and where it was written: what is read back before anything turns, or
+    /// else all that the unit's board may be asked for.
+    pub(super) fn current(&self) -> (f64, Place) {
+        let q = self.rig.current.as_ref().map_or(&self.unit.controller.current_max, |c| &c.at_most);
+        let peak = if q.unit.kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 };
+        (q.si * peak, q.at)
+    }
+
+    /// Largest difference of the inductances across and along the magnets, H.
+    pub(super) fn saliency(&self) -> f64 {
+        let m = &self.unit.machine;
+        (m.inductance_q.high - m.inductance_d.low).abs().max((m.inductance_d.high - m.inductance_q.low).abs())
+    }
+
+    /// The largest torque that the controller can make with a current of so many A peak, Nm.
+    pub(super) fn torque_of(&self, current: f64) -> f64 {
+        let m = &self.unit.machine;
+        super::physics::torque_max(
+            f64::from(m.pole_pairs.value),
+            m.flux_linkage.high,
+            self.saliency(),
+            current,
+        )
+    }
+
+    /// Inertia of everything that turns, lowest and highest, kg m².
+    pub(super) fn inertia(&self) -> (f64, f64) {
+        let rotor = &self.unit.rotor.inertia;
+        let more =
+            self.rig.shaft.as_ref().and_then(|s| s.inertia.as_ref()).map_or((0.0, 0.0), |i| (i.low, i.high));
+        (rotor.low + more.0, rotor.high + more.1)
+    }
+
+    /// Torque that what is coupled takes up, lowest and highest, Nm; what is not declared is not counted on.
+    pub(super) fn load(&self) -> (f64, f64) {
+        let shaft = self.rig.shaft.as_ref().filter(|s| s.coupled.value != Coupled::Nothing);
+        shaft.and_then(|s| s.holds.as_ref()).map_or((0.0, 0.0), |h| (h.low.max(0.0), h.high.max(0.0)))
+    }
+
+    /// What the bus may stand at when a test begins, V, and where the lower and the upper end were written: the window of the
+    /// pre-checks, narrowed by what a person sets in that test.
+    pub(super) fn bus(&self, test: usize) -> ((f64, Place), (f64, Place)) {
+        let window = &self.rig.supply.bus;
+        let (mut low, mut high) = ((window.low, window.at), (window.high, window.at));
+        let steps = self.plan.tests[test].operator.iter().zip(&self.suite.test[test].operator);
+        for (step, file) in
+            steps.filter(|(s, _)| self.plan.channels[s.channel].role == Some(Role::BusVoltage))
+        {
+            let at = |i: usize| file.between.get(i).map_or(window.at, |q| q.at);
+            if step.low > low.0 {
+                low = (step.low, at(0));
+            }
+            if step.high < high.0 {
+                high = (step.high, at(1));
+            }
+        }
+        (low, high)
+    }
+
+    /// Whether the supply takes energy back.
+    pub(super) fn takes_back(&self) -> bool {
+        let supply = &self.rig.supply;
+        supply.takes_back.as_ref().map_or(supply.kind.value == SupplyKind::Battery, |t| t.value)
+    }
+
+    /// The lowest of the voltages that the DC link must not exceed: bench limit, capacitor, machine; and where it stands.
+    pub(super) fn bus_limit(&self) -> (f64, Place) {
+        let limit = &self.rig.limits.bus;
+        let mut lowest = (limit.si, limit.at);
+        for more in [Some(&self.unit.machine.bus_max), self.rig.supply.rated.as_ref()].into_iter().flatten() {
+            if more.si < lowest.0 {
+                lowest = (more.si, more.at);
+            }
+        }
+        lowest
+    }
+}
+
+/// Every segment in the order in which the plan lays them, repeats unrolled.
+fn laid(profile: &[crate::files::read::At<Segment>]) -> Vec<&Segment> {
+    let mut all = Vec::new();
+    for segment in profile {
+        match &segment.value {
+            Segment::Repeat(repeat) => {
+                let pass = laid(&repeat.of);
+                (0..repeat.repeat.value).for_each(|_| all.extend(pass.iter().copied()));
+            }
+            other => all.push(other),
+        }
+    }
+    all
+}
+
+/// A value in a unit, to four significant digits.
+pub(super) fn shown(si: f64, unit: &str) -> String {
+    let Ok(unit) = parse_unit(unit) else { return String::new() };
+    format!("{} {unit}", rounded_text(&unit, si, None))
+}
+
+/// A speed in rad/s, as rpm.
+pub(super) fn rpm(speed: f64) -> String {
+    shown(speed, "rpm")
+}
+
+/// A value that still fits, rounded to the side that fits: down to three significant digits.
+pub(super) fn at_most(si: f64, unit: &str) -> String {
+    let Ok(known) = parse_unit(unit) else { return String::new() };
+    let value = known.from_si(si);
+    if !(value.is_finite() && value > 0.0) {
+        return format!("0 {unit}");
+    }
+    let step = 10f64.powi(value.log10().floor() as i32 - 2);
+    // A value that stands on a step already must not fall to the next.
+    let floored = ((value / step) * (1.0 + 1e-12)).floor() * step;
+    format!("{} {unit}", crate::units::number_text(floored))
+}
+
+/// The same upwards.
+pub(super) fn at_least(si: f64, unit: &str) -> String {
+    let Ok(known) = parse_unit(unit) else { return String::new() };
+    let value = known.from_si(si);
+    let step = 10f64.powi(value.abs().max(1e-9).log10().floor() as i32 - 2);
+    format!("{} {unit}", crate::units::number_text(((value / step) * (1.0 - 1e-12)).ceil() * step))
+}
+
+/// The largest value from 0 to `most` for which `fits` holds, found by halving; `fits` must not hold again above the first value
+/// for which it does not.
+pub(super) fn largest(most: f64, fits: impl Fn(f64) -> bool) -> f64 {
+    if fits(most) {
+        return most;
+    }
+    let (mut low, mut high) = (0.0, most);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if fits(middle) { low = middle } else { high = middle }
+    }
+    low
+}
+
+/// A speed far beyond anything that turns: 100 000 rpm.
+pub(super) const BEYOND: f64 = 1e5 * RPM;

@@ -1,0 +1,69 @@
+//! What turns, and what holds it: the energy that a guard must contain, and the torque that the mount must hold.
+
+use super::case::{Case, at_most, largest, rpm, shown};
+use super::finding::Finding;
+use super::physics::kinetic;
+use crate::diag::Diag;
+
+const GUARD: &str = "turning energy";
+const MOUNT: &str = "reaction mount";
+
+/// The energy of everything that turns, as fast as it can run away with nothing coupled to hold it, must be what the guard contains.
+pub(super) fn guard(case: &Case<'_>) -> Finding {
+    let Some(guard) = case.rig.withstand.as_ref().and_then(|w| w.guard.as_ref()) else {
+        return super::missing(
+            case,
+            GUARD,
+            "the rig does not say which energy its guard contains",
+            "add `guard` to [withstand], such as `guard = \"1 kJ\"`, as its maker or its calculation says",
+        );
+    };
+    if case.rig.reaction.is_none() {
+        return super::reach::missing_reaction(case, GUARD);
+    }
+    let (current, inertia) = (case.current().0, &case.unit.rotor.inertia);
+    let Some(speed) = case.furthest(current, 0.0) else {
+        let message = "no trip bounds how far the speed runs away, and with it the energy".to_string();
+        return Finding::forbidden(GUARD, Diag::at(guard.at, message).help("see `runaway`"));
+    };
+    let value = kinetic(case.inertia().1, speed);
+    let told = format!(
+        "{} at {}, as far as it runs away with nothing coupled, with an inertia of {} from {}; the guard contains {}",
+        shown(value, "J"),
+        rpm(speed),
+        shown(case.inertia().1, "kg m2"),
+        case.said(inertia.at),
+        case.said(guard.at),
+    );
+    Finding::held(GUARD, value, guard.si, told, |message| {
+        let fits = (2.0 * guard.si / case.inertia().1).sqrt();
+        let help =
+            format!("it contains this inertia at {} or less: lower trip and profile", at_most(fits, "rpm"));
+        Diag::at(inertia.at, message).other(guard.at, "what it contains").help(help)
+    })
+}
+
+/// The casing pushes back with the torque of the shaft: the mount must hold the largest.
+pub(super) fn mount(case: &Case<'_>) -> Finding {
+    let Some(mount) = case.rig.withstand.as_ref().and_then(|w| w.mount.as_ref()) else {
+        return super::missing(
+            case,
+            MOUNT,
+            "the rig does not say which torque its reaction mount holds",
+            "add `mount` to [withstand], such as `mount = \"200 Nm\"`",
+        );
+    };
+    let (current, at) = case.current();
+    let value = case.torque_of(current);
+    let told = format!(
+        "{} make up to {}; the mount holds {}",
+        case.said(at),
+        shown(value, "Nm"),
+        case.said(mount.at)
+    );
+    Finding::held(MOUNT, value, mount.si, told, |message| {
+        let fits = largest(current, |c| case.torque_of(c) <= mount.si);
+        let help = format!("a current limit of {} or less fits", at_most(fits, "A peak"));
+        Diag::at(at, message).other(mount.at, "what it holds").help(help)
+    })
+}

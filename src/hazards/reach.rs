@@ -1,0 +1,215 @@
+//! How far the speed runs away: from where a trip sees it, for as long as it takes to get the torque off.
+
+use super::case::{BEYOND, Case, at_most, largest, rpm, shown};
+use super::finding::Finding;
+use crate::diag::{Diag, Place};
+use crate::expr::{Memory, Operand};
+use crate::files::rig::{self, Role, Sets};
+use crate::plan::{Crossing, Source, Test, Trip};
+
+const RUNAWAY: &str = "runaway";
+
+/// The furthest that the speed gets.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Reach {
+    /// Speed without sign, rad/s, when the torque is off.
+    pub speed: f64,
+    /// The speed at which the trip fires at last, rad/s, and how much more it may be for the speed's uncertainty (k = 2).
+    level: f64,
+    u: f64,
+    /// How long from there to torque off, s.
+    latency: f64,
+    /// Where the trip was written.
+    at: Place,
+}
+
+/// Which way the shaft turns.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Way {
+    /// As demands above zero.
+    Forward,
+    /// The other way.
+    Backward,
+}
+
+impl Way {
+    pub const BOTH: [Way; 2] = [Way::Forward, Way::Backward];
+
+    fn sign(self) -> f64 {
+        if self == Way::Forward { 1.0 } else { -1.0 }
+    }
+
+    fn word(self) -> &'static str {
+        if self == Way::Forward { "above" } else { "below" }
+    }
+}
+
+impl Case<'_> {
+    /// How long it may take from a value that crosses a trip to torque off, s: the next poll, the trip's `for` until the poll
+    /// after it, the round trip, and what the rig declares. `None` if it declares nothing.
+    pub(super) fn latency(&self, trip: &Trip) -> Option<f64> {
+        let reaction = self.rig.reaction.as_ref()?;
+        let every = self.period_of(trip.channel);
+        let lasting = trip.lasting.secs_f64();
+        let polls = if lasting > 0.0 { 2.0 * every } else { every };
+        let frames = self.plan.stop.frames.iter();
+        let stop: f64 = frames.map(|f| self.plan.links[f.link].line_time(f.bytes.len()).secs_f64()).sum();
+        let declared = reaction.runner.si + reaction.adapter.si + reaction.controller.si;
+        Some(polls + lasting + self.plan.ready.round_trip_max.secs_f64() + stop + declared)
+    }
+
+    /// The longest period of the polls that a channel rests on, s.
+    fn period_of(&self, channel: usize) -> f64 {
+        match &self.plan.channels[channel].source {
+            Source::Wire { group, .. } => self.plan.groups[*group].every.secs_f64(),
+            Source::Derived(expr) => expr
+                .operands()
+                .into_iter()
+                .filter_map(|o| if let Operand::Channel(c) = o { Some(self.period_of(c)) } else { None })
+                .fold(0.0, f64::max),
+        }
+    }
+
+    /// Whether a trip fires at a steady speed and demand. `None` if it watches something else, or remembers the past.
+    pub(super) fn fires(&self, trip: &Trip, speed: f64, demand: Option<f64>) -> Option<bool> {
+        let watched = self.plan.channel_with(Role::ShaftSpeed)?;
+        let value = if trip.channel == watched {
+            speed
+        } else {
+            let Source::Derived(expr) = &self.plan.channels[trip.channel].source else { return None };
+            let known = |operand: Operand| match operand {
+                Operand::Channel(c) if c == watched => Some(speed),
+                Operand::Demand(d) if self.plan.demands[d].sets == Sets::ShaftSpeed => demand,
+                _ => None,
+            };
+            if expr.memory() != Memory::default() {
+                return None;
+            }
+            expr.eval(&mut Memory::default(), 0.0, &known)?
+        };
+        match trip.when {
+            Crossing::Above(level) => Some(value > level),
+            Crossing::Below(level) => Some(value < level),
+            Crossing::RisesFaster(..) | Crossing::FallsFaster(..) => None,
+        }
+    }
+
+    /// The speed at which a trip fires at last, rad/s without sign, while `demand` is in force; `None` if it never does.
+    pub(super) fn level(&self, trip: &Trip, way: Way, demand: Option<f64>) -> Option<f64> {
+        let silent = |speed: f64| self.fires(trip, way.sign() * speed, demand) == Some(false);
+        if silent(BEYOND) || self.fires(trip, way.sign() * BEYOND, demand).is_none() {
+            return None;
+        }
+        Some(largest(BEYOND, silent))
+    }
+
+    /// Where a trip was written: that of its limit.
+    pub(super) fn trip_at(&self, index: usize) -> Option<Place> {
+        let trips: Vec<&rig::Trip> =
+            self.rig.trip.iter().chain(self.suite.trip.iter()).map(|(_, t)| t).collect();
+        let trip = trips.get(index)?;
+        let limits = [&trip.above, &trip.below, &trip.rises_faster, &trip.falls_faster];
+        limits.into_iter().flatten().map(|q| q.at).next()
+    }
+
+    /// The furthest that the speed gets in a test with the largest torque of a current in A peak and with so much held against
+    /// it: of the trips the one that stops it first. `None` if no trip does, or if no reaction is declared.
+    pub(super) fn reach(&self, test: &Test, way: Way, current: f64, held: f64) -> Option<Reach> {
+        let acceleration = ((self.torque_of(current) - held) / self.inertia().0).max(0.0);
+        let speed_demand = self.plan.demands[test.demand].sets == Sets::ShaftSpeed;
+        let profile = &test.profile;
+        let values = profile.segments.iter().flat_map(|s| s.corners.iter().map(|(_, v)| *v));
+        let swings = profile.segments.iter().filter_map(|s| s.swing()).flat_map(|s| s.reach());
+        let furthest = values.chain(swings).map(|v| v * way.sign()).fold(0.0, f64::max) * way.sign();
+        let demand = speed_demand.then_some(furthest);
+        let u = self.plan.channel_with(Role::ShaftSpeed).map_or(0.0, |c| 2.0 * self.plan.channels[c].u);
+        let trips = self.plan.trips.iter().enumerate().filter_map(|(index, trip)| {
+            let (level, latency) = (self.level(trip, way, demand)?, self.latency(trip)?);
+            let speed = level + u + acceleration * latency;
+            Some(Reach { speed, level, u, latency, at: self.trip_at(index)? })
+        });
+        trips.min_by(|a, b| a.speed.total_cmp(&b.speed))
+    }
+
+    /// The furthest of all tests and both ways, rad/s; `None` if nothing bounds it.
+    pub(super) fn furthest(&self, current: f64, held: f64) -> Option<f64> {
+        let mut furthest: f64 = 0.0;
+        for test in &self.plan.tests {
+            for way in Way::BOTH {
+                furthest = furthest.max(self.reach(test, way, current, held)?.speed);
+            }
+        }
+        Some(furthest)
+    }
+}
+
+/// From the level of the trip the largest torque of the controller's current limit accelerates the smallest inertia for one
+/// reaction: the speed then must be below what rig and unit allow.
+pub(super) fn judge(case: &Case<'_>) -> Finding {
+    let Some(_) = &case.rig.reaction else { return missing_reaction(case, RUNAWAY) };
+    let (current, current_at) = case.current();
+    let (held, _) = case.load();
+    let (rig, unit) = (&case.rig.limits.speed, &case.unit.machine.speed_max);
+    let limit = if unit.si < rig.si { unit } else { rig };
+    let mut worst: Option<Reach> = None;
+    for test in &case.plan.tests {
+        for way in Way::BOTH {
+            let Some(reach) = case.reach(test, way, current, held) else {
+                let message = format!(
+                    "no trip ends a speed {} every demand of test `{}`: nothing bounds how far it runs away",
+                    way.word(),
+                    test.name
+                );
+                let help = format!(
+                    "add a trip on the shaft speed, such as `{} = \"{}\"`",
+                    way.word(),
+                    if way == Way::Forward { rpm(0.8 * limit.si) } else { "-60 rpm".into() }
+                );
+                return Finding::forbidden(
+                    RUNAWAY,
+                    case.undeclared(message).other(limit.at, "the limit").help(help),
+                );
+            };
+            if worst.is_none_or(|w| reach.speed > w.speed) {
+                worst = Some(reach);
+            }
+        }
+    }
+    let Some(worst) = worst else { return Finding::none(RUNAWAY, "nothing is driven") };
+    let told = format!(
+        "from {} at the trip {} the {} of {} gain {} on an inertia of {} within {}, until the torque is off: {}, limit {}",
+        rpm(worst.level + worst.u),
+        case.said(worst.at),
+        shown(case.torque_of(current), "Nm"),
+        case.said(current_at),
+        rpm(worst.speed - worst.level - worst.u),
+        shown(case.inertia().0, "kg m2"),
+        shown(worst.latency, "ms"),
+        rpm(worst.speed),
+        case.said(limit.at),
+    );
+    Finding::held(RUNAWAY, worst.speed, limit.si, told, |message| {
+        let trip = worst.level - (worst.speed - limit.si);
+        let current = largest(current, |c| case.furthest(c, held).is_some_and(|s| s <= limit.si));
+        let help = if trip > 0.0 {
+            format!(
+                "a trip at {} or lower fits, or a current limit of {}",
+                at_most(trip, "rpm"),
+                at_most(current, "A peak")
+            )
+        } else {
+            format!("with this reaction only a current limit of {} fits", at_most(current, "A peak"))
+        };
+        Diag::at(worst.at, message).other(limit.at, "the limit").help(help)
+    })
+}
+
+/// The finding of a hazard that takes the reaction, on a rig that does not declare it.
+pub(super) fn missing_reaction(case: &Case<'_>, hazard: &'static str) -> Finding {
+    super::missing(
+        case,
+        hazard,
+        "the rig does not say how long it takes from a crossed trip to torque off",
+        "add `[reaction]` with `runner`, `adapter` and `controller`, each at its longest",
+    )
+}
