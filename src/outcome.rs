@@ -131,7 +131,7 @@ pub const TABLE: [Row; 8] = [
         JunitKind::Error,
         LadderEffect::Keeps,
         "refused",
-        "a pre-check refused; nothing was energised by this program",
+        "hazards or a pre-check refused; nothing was energised by this program",
     ),
     row(
         Cause::Tripped,

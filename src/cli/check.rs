@@ -1,9 +1,10 @@
 //! `check`: files read and held against each other; no port is touched.
 
 use super::Early;
-use super::load::{add_cycles, beside, demo_rig, demo_unit, invalid, read};
+use super::load::{add_cycles, beside, demo_rig, demo_unit, forbidden, invalid, read};
 use crate::diag::{Diag, Sources};
 use crate::files::load::{self, Role};
+use crate::hazards::{self, Case};
 use crate::metrics;
 use crate::outcome::Cause;
 use crate::plan::{resolve, summary};
@@ -78,11 +79,23 @@ fn check(args: &Args) -> Result<Cause, Early> {
             )),
         }
     }
-    let mut summaries = Vec::new();
+    let (mut summaries, mut refused) = (Vec::new(), Vec::<Diag>::new());
     if let ([rig], [unit]) = (rigs.as_slice(), units.as_slice()) {
         for suite in &suites {
             match resolve(&sources, rig, unit, suite, args.build.as_deref()) {
-                Ok(plan) => summaries.push(summary(&plan)),
+                Ok(plan) => {
+                    let found = hazards::judge(&Case { sources: &sources, rig, unit, suite, plan: &plan });
+                    let real = hazards::is_real(&plan);
+                    refused.extend(
+                        hazards::refusals(&found, real)
+                            .into_iter()
+                            .filter(|d| !refused.contains(d))
+                            .collect::<Vec<_>>(),
+                    );
+                    let warnings: String =
+                        hazards::warnings(&found).iter().map(|w| format!("{w}\n")).collect();
+                    summaries.push(summary(&plan) + &hazards::summary(&found) + &warnings);
+                }
                 Err(more) => {
                     diags.extend(more.into_iter().filter(|d| !diags.contains(d)).collect::<Vec<_>>())
                 }
@@ -95,6 +108,9 @@ fn check(args: &Args) -> Result<Cause, Early> {
     }
     if !diags.is_empty() {
         return Err(invalid(&sources, &diags));
+    }
+    if let Some(text) = forbidden(&sources, &refused) {
+        return Err(Early::new(Cause::Refused, text));
     }
     print!("{}", summaries.join("\n"));
     println!(

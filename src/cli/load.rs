@@ -6,6 +6,7 @@ use crate::files::load::{read_answers, read_rig, read_suite, read_unit};
 use crate::files::rig::Rig;
 use crate::files::suite::{Answers, Suite};
 use crate::files::unit::Unit;
+use crate::hazards::{self, Case, Finding};
 use crate::outcome::Cause;
 use crate::plan::{Plan, resolve};
 use std::io::IsTerminal;
@@ -22,8 +23,37 @@ pub(super) struct Loaded {
     pub rig: Rig,
     pub unit: Unit,
     pub plan: Arc<Plan>,
+    /// The hazards of the plan, judged.
+    pub hazards: Vec<Finding>,
+    /// What forbids it where nothing real turns, and where something may: messages as a person reads them.
+    forbids: [Option<String>; 2],
     /// As used, for the run folder.
     pub texts: Vec<Text>,
+}
+
+impl Loaded {
+    /// Refuses what hazards forbid, before any byte is sent, and prints what could not be judged. `real`: something real may turn.
+    pub(super) fn allowed(&self, real: bool) -> Result<(), Early> {
+        if let Some(text) = &self.forbids[usize::from(real)] {
+            return Err(Early::new(Cause::Refused, text));
+        }
+        for warning in hazards::warnings(&self.hazards) {
+            eprintln!("{warning}");
+        }
+        Ok(())
+    }
+}
+
+/// What hazards forbid, as a person reads it; nothing if they forbid nothing.
+pub(super) fn forbidden(sources: &Sources, diags: &[Diag]) -> Option<String> {
+    if diags.is_empty() {
+        return None;
+    }
+    let colour = std::io::stderr().is_terminal();
+    let texts: Vec<String> = diags.iter().map(|d| d.render(sources, colour)).collect();
+    let count =
+        if diags.len() == 1 { "1 hazard forbids".into() } else { format!("{} hazards forbid", diags.len()) };
+    Some(format!("{}\n\n{count} this plan; nothing was sent", texts.join("\n\n")))
 }
 
 /// A file as used.
@@ -99,9 +129,11 @@ pub(super) fn resolve_texts(
         _ => return Err(invalid(&sources, &diags)),
     };
     let plan = resolve(&sources, &r, &u, &s, build).map_err(|diags| invalid(&sources, &diags))?;
+    let hazards = hazards::judge(&Case { sources: &sources, rig: &r, unit: &u, suite: &s, plan: &plan });
+    let forbids = [false, true].map(|real| forbidden(&sources, &hazards::refusals(&hazards, real)));
     let mut texts = vec![Text::of("rig", &rig.1), Text::of("unit", &unit.1), Text::of("suite", &suite.1)];
     texts.extend(cycles);
-    Ok(Loaded { rig: r, unit: u, plan: Arc::new(plan), texts })
+    Ok(Loaded { rig: r, unit: u, plan: Arc::new(plan), hazards, forbids, texts })
 }
 
 /// Reads a file as text.

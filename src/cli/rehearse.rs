@@ -20,6 +20,8 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
+    // Nothing real turns: what the rig does not declare is only printed.
+    loaded.allowed(false)?;
     let faults = parse_faults(&args.making.faults)?;
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;

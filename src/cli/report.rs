@@ -63,6 +63,7 @@ pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
         verdicts: &results.verdicts,
         cause: results.cause,
         why: results.why.clone(),
+        hazards: &loaded.hazards,
         cuts,
     });
     let write = |name: &str, text: String| {

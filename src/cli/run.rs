@@ -5,10 +5,12 @@ use super::rehearse::{keep_files, parse_faults};
 use super::{Early, Files, Making};
 use crate::engine::Logged;
 use crate::files::suite::Answers;
+use crate::hazards;
 use crate::outcome::Cause;
 use crate::plan::{Plan, layout};
 use crate::record::{LoggedInput, Record};
 use crate::rehearsal::twin_spec;
+use crate::report::cautions_text;
 use crate::shell::child::TwinChild;
 use crate::shell::clock::{Clock, utc_now};
 use crate::shell::keep::Recorder;
@@ -40,6 +42,15 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         loaded.texts.push(Text::of("answers", text));
     }
     let kinds = admit(&loaded)?;
+    let real = hazards::is_real(&loaded.plan);
+    loaded.allowed(real)?;
+    if real {
+        let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+        if answers.is_some() && !terminal {
+            hazards::nobody_beside(&loaded.rig).map_err(|why| Early::new(Cause::Refused, why))?;
+        }
+        eprint!("{}", cautions_text(&loaded.plan));
+    }
     let faults = parse_faults(&args.making.faults)?;
     let twins = kinds.iter().filter(|k| **k == PortKind::Twin).count();
     if twins > 0 {

@@ -165,12 +165,13 @@ pub(super) fn overshoot_to_the_trips(case: &Case<'_>) -> Finding {
     if case.takes_back() {
         return Finding::none(FAULTY, TAKES_BACK);
     }
-    let Some(rated) = &case.rig.supply.rated else { return super::speed::missing_rating(case, FAULTY) };
+    if case.rig.supply.rated.is_none() {
+        return super::speed::missing_rating(case, FAULTY);
+    }
     if case.rig.reaction.is_none() {
         return super::reach::missing_reaction(case, FAULTY);
     }
-    let unit = &case.unit.machine.bus_max;
-    let limit = if unit.si < rated.si { unit } else { rated };
+    let (limit, limit_at) = case.rating();
     let torque = case.torque_of(case.current().0);
     let capacitance = case.rig.supply.capacitance.low;
     // Torque and speed at their largest for one reaction after the trip on the bus.
@@ -201,15 +202,15 @@ pub(super) fn overshoot_to_the_trips(case: &Case<'_>) -> Finding {
         case.said(at),
         shown(value, "V"),
         case.said(case.rig.supply.capacitance.at),
-        case.said(limit.at),
+        case.said(limit_at),
     );
-    Finding::held(FAULTY, value, limit.si, told, |message| {
+    Finding::held(FAULTY, value, limit, told, |message| {
         let from = case.rig.supply.bus.high;
         let fits = largest(over.min(super::case::BEYOND), |o| {
-            charged(capacitance, from, case.pulled_back(speed, o)) <= limit.si
+            charged(capacitance, from, case.pulled_back(speed, o)) <= limit
         });
         let help = format!("a trip that fires {} above the demand fits", at_most(fits, "rpm"));
-        Diag::at(at, message).other(limit.at, "the limit").help(help)
+        Diag::at(at, message).other(limit_at, "the limit").help(help)
     })
 }
 
@@ -217,7 +218,9 @@ pub(super) fn overshoot_to_the_trips(case: &Case<'_>) -> Finding {
 fn top(case: &Case<'_>, index: usize) -> Option<(f64, Place)> {
     let pieces = case.pieces(&case.plan.tests[index]);
     let fast = |p: &Piece| p.speed.0.abs().max(p.speed.1.abs());
-    let piece = pieces.iter().filter(|p| !p.coasts).max_by(|a, b| fast(a).total_cmp(&fast(b)))?;
+    // Of several as fast the first, which got there.
+    let driven = pieces.iter().filter(|p| !p.coasts);
+    let piece = driven.reduce(|most, p| if fast(p) > fast(most) { p } else { most })?;
     Some((fast(piece), case.written(index, piece.segment)))
 }
 

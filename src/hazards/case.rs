@@ -200,13 +200,15 @@ impl<'a> Case<'a> {
     /// The lowest of the voltages that the DC link must not exceed: bench limit, capacitor, machine; and where it stands.
     pub(super) fn bus_limit(&self) -> (f64, Place) {
         let limit = &self.rig.limits.bus;
-        let mut lowest = (limit.si, limit.at);
-        for more in [Some(&self.unit.machine.bus_max), self.rig.supply.rated.as_ref()].into_iter().flatten() {
-            if more.si < lowest.0 {
-                lowest = (more.si, more.at);
-            }
-        }
-        lowest
+        let rating = self.rating();
+        if rating.0 < limit.si { rating } else { (limit.si, limit.at) }
+    }
+
+    /// What the DC link is destroyed above: the lower of what capacitor and machine are rated for, and where it stands.
+    pub(super) fn rating(&self) -> (f64, Place) {
+        let unit = &self.unit.machine.bus_max;
+        let lower = self.rig.supply.rated.as_ref().filter(|r| r.si < unit.si).unwrap_or(unit);
+        (lower.si, lower.at)
     }
 }
 

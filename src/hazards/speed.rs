@@ -126,7 +126,7 @@ pub(super) fn emf_below_bus(case: &Case<'_>) -> Finding {
     })
 }
 
-/// At the furthest that the speed runs away, the EMF must stay below what capacitor, machine and bench stand, whatever the
+/// At the furthest that the speed runs away, the EMF must stay below what capacitor and machine stand, whatever the
 /// controller does with the field.
 pub(super) fn emf_below_ratings(case: &Case<'_>) -> Finding {
     let m = &case.unit.machine;
@@ -137,7 +137,7 @@ pub(super) fn emf_below_ratings(case: &Case<'_>) -> Finding {
     if case.rig.reaction.is_none() {
         return super::reach::missing_reaction(case, RATING);
     }
-    let (limit, limit_at) = case.bus_limit();
+    let (limit, limit_at) = case.rating();
     // A coupling that breaks holds nothing.
     let Some(speed) = case.furthest(case.current().0, 0.0) else {
         let message = "no trip bounds how far the speed runs away, and with it the EMF".to_string();

@@ -7,7 +7,7 @@ use crate::files::rig::SupplyKind;
 use crate::plan::Plan;
 
 /// The cautions that belong to this rig.
-pub(super) fn cautions(plan: &Plan) -> Vec<Caution> {
+pub fn cautions(plan: &Plan) -> Vec<Caution> {
     let limit = plan.stop.bus.1;
     let wait = words::with_unit(&crate::units::number_text(plan.supply.discharge.secs_f64()), "s");
     let mut list = vec![
@@ -60,4 +60,13 @@ pub(super) fn cautions(plan: &Plan) -> Vec<Caution> {
 
 fn caution(what: &str, text: impl Into<String>) -> Caution {
     Caution { what: what.into(), text: text.into() }
+}
+
+/// The cautions as plain text, for a terminal before a run on which something real may turn. Ends with a newline.
+pub fn cautions_text(plan: &Plan) -> String {
+    let mut text = String::from("People can be hurt here. Before anything turns:\n");
+    for caution in cautions(plan) {
+        text += &format!("  {}: {}\n", caution.what, caution.text);
+    }
+    text
 }

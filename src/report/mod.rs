@@ -8,6 +8,7 @@ mod cautions;
 mod charts;
 mod criteria;
 mod facts;
+mod hazards;
 mod heat;
 mod html;
 mod json;
@@ -20,6 +21,8 @@ mod story;
 mod terminal;
 mod words;
 
+pub use cautions::{cautions, cautions_text};
+pub use hazards::HazardRow;
 pub use html::html;
 pub use json::json;
 pub use junit::{JunitError, junit};
@@ -31,6 +34,7 @@ pub use model::{
 pub use terminal::terminal;
 
 use crate::columns::Columns;
+use crate::hazards::Finding;
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::Event;
@@ -54,6 +58,8 @@ pub struct Evidence<'a> {
     pub cause: Cause,
     /// The same in words, with numbers.
     pub why: String,
+    /// The hazards of the plan, judged again from the files in the run folder.
+    pub hazards: &'a [Finding],
     /// What is missing from the record: torn streams, a cut run.
     pub cuts: Vec<String>,
 }
@@ -71,6 +77,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         warnings: safe::warnings(evidence, &story, &safe_state),
         figures: figures(evidence),
         tests,
+        hazards: hazards::rows(evidence),
         pre_checks: facts::pre_checks(evidence),
         safe_state,
         events: story::event_lines(evidence),

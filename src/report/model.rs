@@ -17,6 +17,8 @@ pub struct Report {
     pub warnings: Vec<Warning>,
     /// The tests of the suite in order, also those not attempted.
     pub tests: Vec<TestReport>,
+    /// The hazards of the plan, judged from the files before anything was sent.
+    pub hazards: Vec<super::HazardRow>,
     /// What was looked at before anything turned; guards that the rig has not come last.
     pub pre_checks: Vec<PreCheckRow>,
     /// How the run came to rest and what proves it.

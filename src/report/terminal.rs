@@ -37,6 +37,7 @@ pub fn terminal(report: &Report, colour: bool) -> String {
         }
     }
     page.absent(report);
+    page.hazards(report);
     for warning in &report.warnings {
         page.warning(warning);
     }
@@ -111,6 +112,12 @@ impl Page {
                 "Absent      ",
                 &format!("guards that nobody and nothing stood for: {}", absent.join(", ")),
             );
+        }
+    }
+
+    fn hazards(&mut self, report: &Report) {
+        for hazard in report.hazards.iter().filter(|h| h.answer != "fits") {
+            self.wrapped("Hazard      ", &format!("{} {}: {}", hazard.hazard, hazard.answer, hazard.told));
         }
     }
 

@@ -3,6 +3,7 @@
 use spinproof::columns::{Burst, Columns, DemandSeries, LinkSeries, Series, Span, Waveform};
 use spinproof::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use spinproof::files::suite::Rule;
+use spinproof::hazards::{Answer, Finding};
 use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
@@ -77,9 +78,31 @@ impl Run {
             verdicts: &self.verdicts,
             cause: self.cause,
             why: self.why.clone(),
+            hazards: &hazards(),
             cuts: self.cuts.clone(),
         })
     }
+}
+
+/// Two that fit, and one that could not be judged.
+fn hazards() -> Vec<Finding> {
+    let finding = |hazard, answer, told: &str, margin| Finding {
+        hazard,
+        answer,
+        told: told.into(),
+        margin,
+        diag: None,
+    };
+    vec![
+        finding("runaway", Answer::Fits, "1966 rpm, limit `2000 rpm` (rig, line 17)", Some(0.017)),
+        finding("unattended", Answer::Fits, "a person stays beside this rig", None),
+        finding(
+            "reaction mount",
+            Answer::NotJudged,
+            "the rig does not say which torque its reaction mount holds",
+            None,
+        ),
+    ]
 }
 
 fn unit(text: &str) -> Unit {
