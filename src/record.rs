@@ -185,6 +185,11 @@ pub enum What {
         /// What was found, in words with numbers.
         found: String,
     },
+    /// The person at the pedal marked a moment: "I heard something".
+    Marked {
+        /// Index of the test.
+        test: usize,
+    },
     /// A trip fired.
     Trip {
         /// Name of the trip.
@@ -344,7 +349,7 @@ pub struct LoggedInput {
     pub seq: u64,
     /// The moment handed to the engine.
     pub at: Instant,
-    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed.
+    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed, 6 key, 7 keys are read.
     pub kind: u8,
     /// Index of the link, or 0.
     pub link: u16,

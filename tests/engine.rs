@@ -62,6 +62,9 @@ impl Board {
             "CONF:COMM:TIM?" => "100".into(),
             "MEAS:DRIV?" => format!("{},{},1.0,155.0,0.1", self.state, self.speed),
             "MEAS:SLOW?" => "20.0,20.0,20.0,0.0,1".into(),
+            "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),
+            "MEAS:PED?" => "0.0,0.0,0.750,0.375,1".into(),
+            "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             _ => "1".into(),
         }
     }

@@ -7,7 +7,10 @@ use crate::outcome::Cause;
 use crate::plan::layout;
 use crate::rehearsal::{Bench, rehearse, twin_spec};
 use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
+use crate::time::Instant;
 use crate::twin::{FaultSetting, TruthRow};
+use crate::units::parse_quantity;
+use std::collections::VecDeque;
 
 /// Arguments of `rehearse`.
 #[derive(Debug, clap::Args)]
@@ -16,6 +19,9 @@ pub(super) struct Args {
     files: Files,
     #[command(flatten)]
     making: Making,
+    /// A key that somebody presses while a test is driven by hand, such as m@12s; repeatable.
+    #[arg(long = "key", value_name = "KEY@MOMENT")]
+    keys: Vec<String>,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
@@ -26,6 +32,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
     let mut bench = Bench::new(spec, args.making.seed, &faults);
+    bench.keys = parse_keys(&args.keys)?;
 
     let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
     let now = crate::shell::clock::utc_now();
@@ -67,6 +74,24 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
     super::report::documents(folder.path())
+}
+
+/// Reads the keys of the command line, in the order of their moments.
+fn parse_keys(texts: &[String]) -> Result<VecDeque<(Instant, u8)>, Early> {
+    let parse = |text: &String| {
+        let (key, at) = text.split_once('@')?;
+        let &[key] = key.as_bytes() else { return None };
+        let at = parse_quantity(at.trim()).ok().filter(|q| q.unit.text == "s" && q.si >= 0.0)?;
+        Some((Instant::from_secs_f64(at.si), key))
+    };
+    let wrong = |text: &String| {
+        let words = format!("--key {text}: expected one key and the second at which it is pressed, such as m@12s");
+        Early::new(Cause::FilesInvalid, words)
+    };
+    let keys: Result<Vec<_>, Early> = texts.iter().map(|t| parse(t).ok_or_else(|| wrong(t))).collect();
+    let mut keys = keys?;
+    keys.sort();
+    Ok(keys.into())
 }
 
 /// Reads the faults of the command line.

@@ -180,6 +180,7 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     let program = std::env::current_exe().map_err(|e| Early::new(Cause::NotMade, e))?;
     let mut arguments: Vec<OsString> = vec!["twin".into(), "--own-session".into(), "--truth".into()];
     arguments.push(dir.join("truth.csv").into());
+    arguments.extend(["--suite".into(), args.files.suite.clone().into()]);
     arguments.extend(["--seed".into(), args.making.seed.to_string().into()]);
     for (flag, value) in [("--rig", &args.files.rig), ("--unit", &args.files.unit)] {
         if let Some(value) = value {

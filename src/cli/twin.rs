@@ -1,7 +1,7 @@
 //! `twin`: the simulated controller on a pseudo-terminal.
 
 use super::Early;
-use super::load::{demo_rig, demo_unit, read, resolve_texts};
+use super::load::{beside, demo_rig, demo_unit, read, resolve_texts};
 use super::rehearse::parse_faults;
 use crate::outcome::Cause;
 use crate::rehearsal::twin_spec;
@@ -34,6 +34,9 @@ pub(super) struct Args {
     /// The unit; the demo unit if absent.
     #[arg(long, value_name = "FILE")]
     unit: Option<PathBuf>,
+    /// A suite whose hand-driven segments say how a simulated person works the pedal; a foot off it if absent.
+    #[arg(long, value_name = "FILE")]
+    suite: Option<PathBuf>,
     /// The firmware build that the controller runs.
     #[arg(long, value_name = "LABEL")]
     build: Option<String>,
@@ -64,9 +67,11 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     }
     let rig = args.rig.as_deref().map_or_else(|| Ok(demo_rig()), |p| read(p, "rig"))?;
     let unit = args.unit.as_deref().map_or_else(|| Ok(demo_unit()), |p| read(p, "unit"))?;
-    let suite = ("first-spin.toml".to_string(), NO_SUITE.to_string());
+    let no_suite = || Ok(("first-spin.toml".to_string(), NO_SUITE.to_string()));
+    let suite = args.suite.as_deref().map_or_else(no_suite, |p| read(p, "suite"))?;
+    let path = args.suite.clone().unwrap_or_default();
     let loaded =
-        resolve_texts(&rig, &unit, &suite, &|_| Err("it is not needed here".into()), args.build.as_deref())?;
+        resolve_texts(&rig, &unit, &suite, &|written| beside(&path, written), args.build.as_deref())?;
     let faults = parse_faults(&args.faults)?;
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;

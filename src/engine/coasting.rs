@@ -31,7 +31,7 @@ impl Coasting {
         let segment_plan = &plan.tests[test].profile.segments[segment];
         let below = match segment_plan.shape {
             Shape::Coast { below } => below,
-            Shape::Straight | Shape::Swing(_) => None,
+            Shape::Straight | Shape::Swing(_) | Shape::ByHand => None,
         };
         core.event(now, What::SegmentBegan { test, segment });
         core.torque_off(now);
@@ -69,6 +69,8 @@ impl Coasting {
             | Notice::Failed { .. }
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::Coasting(self),
         }
     }

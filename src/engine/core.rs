@@ -37,6 +37,10 @@ pub(super) enum Notice {
     Ends(Cause, String),
     /// The operator typed what a meter shows.
     Typed { id: String, text: String, by: String, person: bool },
+    /// Keys are read.
+    Listening { by: String, person: bool },
+    /// A key was pressed.
+    Key(u8),
     /// The operator answered.
     Answer { id: String, yes: bool, by: String, person: bool },
 }
@@ -56,6 +60,8 @@ pub(super) struct Core {
     /// When the newest stop frame was handed to a link.
     pub stop_sent: Option<Instant>,
     pub bursts: Bursts,
+    /// Whether keys are wanted.
+    pub listening: bool,
     links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
@@ -82,6 +88,7 @@ impl Core {
             driven: false,
             stop_sent: None,
             bursts: Bursts::default(),
+            listening: false,
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,
@@ -182,6 +189,7 @@ impl Core {
     /// frames at the head of every line, and a deadline for the proof.
     pub(super) fn torque_off(&mut self, now: Instant) {
         self.end_profile();
+        self.listen(false);
         for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
             self.timers.clear(timer);
         }

@@ -22,6 +22,8 @@ pub(super) struct Driving {
 
 #[derive(Debug)]
 enum Phase {
+    /// Keys are asked for before a person is handed the drive.
+    Calling,
     /// A step of enabling: which, when it left, whether it was acknowledged.
     Enabling { step: usize, sent: Instant, acknowledged: bool },
     /// The profile: since when, and which segment.
@@ -36,6 +38,11 @@ impl Driving {
             Err(why) => return WindingDown::begin(core, now, None, Some((Cause::Refused, why))),
         };
         core.start_heartbeat(now, core.plan.tests[test].demand);
+        if core.plan.is_by_hand(test) {
+            core.listen(true);
+            core.timers.set(Timer::Step, now + core.plan.drive.within);
+            return State::Driving(Driving { test, phase: Phase::Calling });
+        }
         Driving { test, phase: Phase::Enabling { step: 0, sent: now, acknowledged: false } }
             .enable(core, now, 0)
     }
@@ -54,6 +61,11 @@ impl Driving {
                 let step = String::from_utf8_lossy(&core.plan.drive.enable[index].send).trim().to_string();
                 self.end(core, now, Cause::NotMade, format!("the controller did not acknowledge `{step}`"))
             }
+            Notice::Listening { by, person } if matches!(self.phase, Phase::Calling) => {
+                core.heard_keys(now, self.test, &by, person);
+                self.enable(core, now, 0)
+            }
+            Notice::Key(key) => self.key(core, now, key),
             Notice::Row { .. } => self.look(core, now),
             Notice::Due(Timer::Step) => self.step_overdue(core, now),
             Notice::Due(Timer::Profile) => self.segment(core, now),
@@ -65,6 +77,7 @@ impl Driving {
             | Notice::RowLost
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
             | Notice::Answer { .. } => State::Driving(self),
         }
     }
@@ -85,6 +98,7 @@ impl Driving {
     fn look(self, core: &mut Core, now: Instant) -> State {
         let plan = core.plan.clone();
         match self.phase {
+            Phase::Calling => State::Driving(self),
             Phase::Enabling { step, sent, acknowledged } => {
                 let reached = match plan.drive.enable[step].reaches {
                     Some(wanted) => core.state.is_some_and(|(s, asked)| s == wanted && asked > sent),
@@ -107,7 +121,15 @@ impl Driving {
         }
     }
 
+    pub(super) fn test(&self) -> usize {
+        self.test
+    }
+
     fn step_overdue(self, core: &mut Core, now: Instant) -> State {
+        if matches!(self.phase, Phase::Calling) {
+            let why = format!("nobody reads keys within {}: who drives by hand could not stop", core.plan.drive.within);
+            return self.end(core, now, Cause::Refused, why);
+        }
         let Phase::Enabling { step, .. } = self.phase else { return State::Driving(self) };
         let wanted = core.plan.drive.enable[step].reaches.map_or("its acknowledgement", DriveState::words);
         let found = core.state.map_or("unknown", |(s, _)| s.words());
@@ -165,7 +187,7 @@ impl Driving {
         self.end(core, now, Cause::Tripped, why)
     }
 
-    fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
+    pub(super) fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
         WindingDown::begin(core, now, Some(self.test), Some((cause, why)))
     }
 }

@@ -73,6 +73,8 @@ impl Identifying {
             | Notice::RowLost
             | Notice::Fired(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Due(_) => State::Identifying(self),
         }
     }

@@ -124,6 +124,8 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Typed { id, text, by, person } => {
             (5, u16::from(*person), format!("{id}\n{by}\n{text}").into_bytes())
         }
+        Input::Key { key } => (6, 0, vec![*key]),
+        Input::Listening { by, person } => (7, u16::from(*person), by.clone().into_bytes()),
         Input::Answer { id, yes, by, person } => {
             (4, u16::from(*yes) | u16::from(*person) << 1, format!("{id}\n{by}").into_bytes())
         }
@@ -150,6 +152,8 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
             let (by, typed) = rest.split_once('\n')?;
             Input::Typed { id: id.into(), text: typed.into(), by: by.into(), person: person == 1 }
         }
+        (6, _) => Input::Key { key: *logged.payload.first()? },
+        (7, person) => Input::Listening { by: text()?, person: person == 1 },
         _ => return None,
     })
 }
@@ -208,6 +212,7 @@ fn append(bytes: &mut Vec<u8>, output: &Output) {
             bytes.extend([7]);
             bytes.extend(format!("{id}\n{ask}\n{unit}").bytes());
         }
+        Output::Listen { on } => bytes.extend([8, u8::from(*on)]),
         Output::Finished { cause, why } => {
             bytes.extend([6, cause.exit_code()]);
             bytes.extend(why.bytes());

@@ -5,6 +5,7 @@ mod coasting;
 mod core;
 mod driving;
 mod guard;
+mod hand;
 mod identify;
 mod link;
 mod logged;
@@ -19,6 +20,7 @@ use self::coasting::Coasting;
 use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
+pub use self::hand::MARK_KEY;
 pub use self::logged::{Difference, Logged, Machine, Step, replay};
 use self::operating::Operating;
 use self::precheck::PreChecking;
@@ -60,6 +62,18 @@ pub enum Input {
         by: String,
         /// Whether a person did.
         person: bool,
+    },
+    /// Keys are read from here on, as asked for by [`Output::Listen`].
+    Listening {
+        /// Where: "at the terminal", "rehearsed".
+        by: String,
+        /// Whether a person can press them.
+        person: bool,
+    },
+    /// A key was pressed.
+    Key {
+        /// Its byte, or the first of several.
+        key: u8,
     },
     /// The operator answered a question.
     Answer {
@@ -138,6 +152,11 @@ pub enum Output {
         /// Unit of the value.
         unit: String,
     },
+    /// Read keys from here on, or no more.
+    Listen {
+        /// Whether to.
+        on: bool,
+    },
     /// It is over; nothing follows.
     Finished {
         /// As far as the engine knows: criteria come later.
@@ -192,6 +211,8 @@ impl Engine {
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
             Input::Typed { id, text, by, person } => notices.push(Notice::Typed { id, text, by, person }),
+            Input::Listening { by, person } => notices.push(Notice::Listening { by, person }),
+            Input::Key { key } => notices.push(Notice::Key(key)),
             Input::Answer { id, yes, by, person } => notices.push(Notice::Answer { id, yes, by, person }),
         }
         self.core.deadlines(now, &mut notices);

@@ -69,6 +69,8 @@ impl Operating {
             | Notice::Reply { .. }
             | Notice::Failed { .. }
             | Notice::Due(_)
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::Operating(self),
         }
     }

@@ -102,6 +102,8 @@ impl PreChecking {
             | Notice::Failed { .. }
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::PreChecking(self),
         }
     }

@@ -109,6 +109,8 @@ impl WindingDown {
             | Notice::Failed { .. }
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::WindingDown(self),
         }
     }

@@ -308,6 +308,8 @@ words! {
         Torque = "torque",
         /// The coolant pump, 0 to 100 %.
         Pump = "pump",
+        /// The speed that the fully pressed pedal asks for: the drive is handed to whoever works it.
+        SpeedAtFullPedal = "speed at full pedal",
     }
 }
 

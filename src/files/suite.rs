@@ -108,6 +108,8 @@ choice! {
         Cycle(Cycle) by "cycle",
         /// The torque is off and the shaft runs down.
         Coast(Coast) by "coast",
+        /// A person works the pedal.
+        ByHand(ByHand) by "by_hand",
         /// Segments again and again.
         Repeat(Repeat) by "repeat",
     }
@@ -240,6 +242,23 @@ table! {
 }
 
 table! {
+    /// A person works the pedal: the program demands nothing but keeps the controller's command timeout off, watches, trips
+    /// and records. Any key stops, but for the one that marks a moment.
+    pub struct ByHand as "hand-driven segment" {
+        /// For how long.
+        by_hand: Q<Time>,
+        /// The speed that the fully pressed pedal may ask for.
+        up_to: At<Quantity>,
+        /// What the person is to do, such as "Press to half, hold for 5 s, let go.".
+        ask: String,
+        /// How the pedal is worked in a rehearsal: a CSV file with a header such as `t_s,pedal_%`, time counting from the begin of the segment; the path counts from the suite file. Not at all, if absent.
+        rehearsed: Option<At<String>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
     /// Segments again and again, each time from where the demand then stands.
     pub struct Repeat as "repeat" {
         /// How many times.
@@ -314,15 +333,16 @@ table! {
 }
 
 impl Suite {
-    /// What the suite calls the CSV files of its cycles, each once.
+    /// What the suite calls its CSV files, of cycles and of rehearsed pedals, each once.
     pub fn cycles(&self) -> Vec<&At<String>> {
         let mut found: Vec<&At<String>> = Vec::new();
         for segment in self.test.iter().flat_map(|t| each_segment(&t.profile)) {
-            if let Segment::Cycle(cycle) = segment
-                && !found.iter().any(|f| f.value == cycle.cycle.value)
-            {
-                found.push(&cycle.cycle);
-            }
+            let table = match segment {
+                Segment::Cycle(cycle) => Some(&cycle.cycle),
+                Segment::ByHand(hand) => hand.rehearsed.as_ref(),
+                _ => None,
+            };
+            found.extend(table.filter(|t| !found.iter().any(|f| f.value == t.value)));
         }
         found
     }

@@ -80,6 +80,11 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// Whether a test has a person at the pedal.
+    pub fn is_by_hand(&self, test: usize) -> bool {
+        self.tests.get(test).is_some_and(|t| !t.by_hand.is_empty())
+    }
+
     /// Index of the channel with a role.
     pub fn channel_with(&self, role: Role) -> Option<usize> {
         self.channels.iter().position(|c| c.role == Some(role))

@@ -398,10 +398,23 @@ pub struct Test {
     pub operator: Vec<OperatorStep>,
     /// The profile.
     pub profile: Profile,
+    /// What a person at the pedal does, one for each hand-driven segment of the profile, in order.
+    pub by_hand: Vec<ByHand>,
     /// Bursts that are taken: index of the sort, index of the segment (`None`: all of the profile).
     pub bursts: Vec<(usize, Option<usize>)>,
     /// What must be true.
     pub criteria: Vec<Criterion>,
+}
+
+/// What a person at the pedal does in a hand-driven segment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ByHand {
+    /// Index of the segment.
+    pub segment: usize,
+    /// What they are asked to do.
+    pub ask: String,
+    /// How it is rehearsed: time in s since the segment began, travel from 0 to 1; their times rise.
+    pub rehearsed: Vec<(f64, f64)>,
 }
 
 /// Something that a person sets.

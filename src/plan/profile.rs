@@ -15,7 +15,7 @@ pub struct Profile {
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast, by hand.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
@@ -38,6 +38,8 @@ pub enum Shape {
         /// Speed that ends it, if one does.
         below: Option<f64>,
     },
+    /// A person works the pedal; the demand is what the fully pressed pedal asks for.
+    ByHand,
 }
 
 impl Profile {
@@ -96,13 +98,18 @@ impl Segment {
     pub fn swing(&self) -> Option<Swing> {
         match self.shape {
             Shape::Swing(swing) => Some(swing),
-            Shape::Straight | Shape::Coast { .. } => None,
+            Shape::Straight | Shape::Coast { .. } | Shape::ByHand => None,
         }
     }
 
     /// Whether the torque is off during it.
     pub fn coasts(&self) -> bool {
         matches!(self.shape, Shape::Coast { .. })
+    }
+
+    /// Whether a person works the pedal during it.
+    pub fn by_hand(&self) -> bool {
+        matches!(self.shape, Shape::ByHand)
     }
 
     /// Its end, since the profile began.
@@ -199,6 +206,12 @@ impl Course {
     pub fn coast(&mut self, name: String, length: Duration, below: Option<f64>) {
         self.lay(name, "coast", &[(length, self.value)]);
         self.shape(Shape::Coast { below });
+    }
+
+    /// Hands the drive over for `length`, the fully pressed pedal asking for `full`.
+    pub fn by_hand(&mut self, name: String, full: f64, length: Duration) {
+        self.lay(name, "by hand", &[(Duration::ZERO, full), (length, full)]);
+        self.shape(Shape::ByHand);
     }
 
     /// The profile.

@@ -4,7 +4,7 @@ use crate::files::read::{At, Ranged};
 use crate::files::rig::{LoadKind, Rig, TwinRig};
 use crate::files::unit::Unit;
 use crate::plan::Plan;
-use crate::twin::{BUILDS, BearingSpec, GearStage, LoadSpec, TwinSpec, find_build};
+use crate::twin::{PedalProgram, BUILDS, BearingSpec, GearStage, LoadSpec, TwinSpec, find_build};
 use crate::units::{Form, Kind, Quantity};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -79,6 +79,8 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     }
     spec.sensors.flow_meter = bench.flow_meter.unwrap_or(true);
     geometry(unit, &mut spec);
+    let hands = plan.tests.iter().flat_map(|t| &t.by_hand);
+    spec.pedal = hands.map(|hand| PedalProgram { points: hand.rehearsed.clone() }).collect();
     Ok(spec)
 }
 

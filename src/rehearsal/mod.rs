@@ -11,7 +11,7 @@ use crate::plan::Plan;
 use crate::time::{Duration, Instant};
 use crate::twin::{Direction, FaultSetting, LinkFaults, Twin, TwinSpec};
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
+use std::collections::{BinaryHeap, VecDeque};
 use std::sync::Arc;
 
 /// What the controller needs to work out a reply. The pseudo-terminal's twin needs its process's own
@@ -44,6 +44,8 @@ pub struct Bench {
     pub back: LinkFaults,
     /// An operator who stops the run at a moment, to rehearse that too.
     pub stop_at: Option<Instant>,
+    /// Keys that somebody presses, each at its moment, in order; they reach the engine only while it wants keys.
+    pub keys: VecDeque<(Instant, u8)>,
 }
 
 impl Bench {
@@ -54,6 +56,7 @@ impl Bench {
             out: LinkFaults::new(seed, Direction::ToDevice, faults),
             back: LinkFaults::new(seed, Direction::FromDevice, faults),
             stop_at: None,
+            keys: VecDeque::new(),
         }
     }
 }
@@ -90,6 +93,7 @@ pub fn rehearse(
         flights: BinaryHeap::new(),
         number: 0,
         wake: Some(Instant::ZERO),
+        listening: false,
     }
     .run(bench, answer, sink)
 }
@@ -101,6 +105,7 @@ struct Rehearsal {
     flights: BinaryHeap<Reverse<Flight>>,
     number: u64,
     wake: Option<Instant>,
+    listening: bool,
 }
 
 impl Rehearsal {
@@ -113,8 +118,9 @@ impl Rehearsal {
         let limit = self.plan.length_estimate() + BEYOND;
         loop {
             let flight = self.flights.peek().map_or(Instant::NEVER, |Reverse(f)| f.at);
-            let now =
-                flight.min(self.wake.unwrap_or(Instant::NEVER)).min(bench.stop_at.unwrap_or(Instant::NEVER));
+            let key = bench.keys.front().map_or(Instant::NEVER, |(at, _)| *at);
+            let stop = bench.stop_at.unwrap_or(Instant::NEVER);
+            let now = flight.min(self.wake.unwrap_or(Instant::NEVER)).min(stop).min(key);
             if now > limit {
                 let why = "the rehearsal did not end by itself: this is a defect of the runner".into();
                 return Ended { cause: Cause::NotMade, why, at: limit };
@@ -123,6 +129,9 @@ impl Rehearsal {
             if bench.stop_at == Some(now) {
                 bench.stop_at = None;
                 inputs.push(Input::Stop(StopReason::Operator("stopped by the rehearsed operator".into())));
+            } else if key == now {
+                let pressed = bench.keys.pop_front().filter(|_| self.listening);
+                inputs.extend(pressed.map(|(_, key)| Input::Key { key }));
             } else if flight == now {
                 match self.flights.pop() {
                     Some(Reverse(f)) if f.to_engine => {
@@ -187,6 +196,13 @@ impl Rehearsal {
                 Output::AskValue { id, ask, .. } => {
                     let (_, by) = answer(id, ask);
                     inputs.push(Input::Typed { id: id.clone(), text: String::new(), by, person: false });
+                }
+                Output::Listen { on } => {
+                    self.listening = *on;
+                    if *on {
+                        let by = "from a script: rehearsed".to_string();
+                        inputs.push(Input::Listening { by, person: false });
+                    }
                 }
                 Output::Finished { cause, why } => ended = Some((*cause, why.clone())),
                 Output::Record(_) => {}

@@ -84,7 +84,7 @@ fn whole_time(columns: &Columns) -> Option<Range> {
 
 fn role_of(sets: Sets) -> Option<Role> {
     match sets {
-        Sets::ShaftSpeed => Some(Role::ShaftSpeed),
+        Sets::ShaftSpeed | Sets::SpeedAtFullPedal => Some(Role::ShaftSpeed),
         Sets::Torque => Some(Role::Torque),
         Sets::Pump => None,
     }
@@ -297,6 +297,7 @@ fn marks(evidence: &Evidence<'_>, time: Range) -> Vec<Mark> {
         let (text, trip) = match &event.what {
             What::Trip { trip, .. } => (format!("trip: {trip}"), true),
             What::StopBegan { .. } => ("stop".to_string(), false),
+            What::Marked { .. } => ("heard".to_string(), false),
             What::LinkLost { link, .. } => (format!("link lost: {link}"), true),
             _ => continue,
         };

@@ -179,6 +179,7 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
                 .count();
             format!("{} to {to} in {time}", words::count(stairs, "stair", "stairs"))
         }
+        "by hand" => format!("driven by hand for {time}, up to {to} at full pedal"),
         "cycle" => format!(
             "cycle of {} to {to} in {time}",
             words::count(segment.corners.len() - 1, "point", "points")

@@ -244,6 +244,7 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
             let sampled = words::seconds(Instant::from_micros(*sampled).secs_f64());
             ("trip", format!("{trip}: {found} (sampled at {sampled})"), true)
         }
+        What::Marked { test } => ("mark", format!("heard something in {}", name(*test)), false),
         What::OperatorStep { id, ask, .. } => ("operator", format!("{id}: {ask}"), false),
         What::TorqueOff { test, found } => {
             ("coast", format!("torque off in {}: {found}", name(*test)), false)

@@ -47,6 +47,8 @@ pub struct Drive<M> {
     pub teller: Teller,
     /// Questions to the operator.
     pub asks: Sender<Asked>,
+    /// Whether keys are wanted.
+    pub listen: Sender<bool>,
     /// Held until the engine has settled.
     pub guard: EngineGuard,
 }
@@ -74,6 +76,7 @@ impl<M: Machine> Drive<M> {
             keep: self.keep,
             teller: self.teller,
             asks: self.asks,
+            listen: self.listen,
             last: Instant::ZERO,
             deadline: None,
             lost: VecDeque::new(),
@@ -159,6 +162,7 @@ struct Turn<M> {
     keep: Sender<Keep>,
     teller: Teller,
     asks: Sender<Asked>,
+    listen: Sender<bool>,
     last: Instant,
     deadline: Option<Instant>,
     lost: VecDeque<Message>,
@@ -196,6 +200,10 @@ impl<M: Machine> Turn<M> {
                 Output::Ask { id, ask } => {
                     // Without anybody to ask, the question stays open and the operator may stop.
                     let _ = self.asks.send(Asked { id, ask, unit: None });
+                }
+                Output::Listen { on } => {
+                    // Without anybody who reads keys the engine hands nothing over.
+                    let _ = self.listen.send(on);
                 }
                 Output::Finished { cause, why } => end = Some(Settled { cause, why }),
             }

@@ -10,12 +10,14 @@
 //! | recorder ([`keep`]) | what the engine hands over, the disk | the terminal |
 //! | terminal ([`progress`]) | what the engine tells, the terminal | |
 //! | questions ([`operator`]) | a question, the person | |
+//! | keys ([`keys`]) | the engine's wish, the terminal | |
 //! | main ([`run`]) | signals, the twin's exit, the engine's end | |
 
 pub mod child;
 pub mod clock;
 pub mod drive;
 pub mod keep;
+pub mod keys;
 pub mod last_resort;
 pub mod operator;
 pub mod port;

@@ -60,6 +60,15 @@ pub enum NoAnswer {
         /// Their ids.
         ids: String,
     },
+    /// A person at the pedal could not stop with a key.
+    #[error(
+        "{tests} driven by hand, and there is no terminal on which a key could stop it; run it from a terminal, or \
+         rehearse it: a rehearsal works the pedal by itself"
+    )]
+    NoKeys {
+        /// Which tests, with their verb.
+        tests: String,
+    },
     /// The answers are about another unit.
     #[error("the answers are for unit `{found}`, and this is unit `{expected}`; answer anew for this unit")]
     Unit {
@@ -136,6 +145,12 @@ pub fn choose(
     has_terminal: bool,
     now: OffsetDateTime,
 ) -> Result<Operator, Vec<NoAnswer>> {
+    let by_hand = plan.tests.iter().filter(|t| !t.by_hand.is_empty()).map(|t| t.name.as_str());
+    let by_hand: Vec<&str> = by_hand.collect();
+    if !by_hand.is_empty() && !has_terminal {
+        let (one, verb) = if by_hand.len() == 1 { ("test", "is") } else { ("tests", "are") };
+        return Err(vec![NoAnswer::NoKeys { tests: format!("{one} {} {verb}", list(by_hand.into_iter())) }]);
+    }
     if let Some(answers) = answers {
         return from_file(plan, answers, now);
     }

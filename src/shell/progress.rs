@@ -4,6 +4,7 @@
 //! stopped with Ctrl-S, blocks this thread and nobody else.
 
 mod view;
+mod wrap;
 
 use crate::plan::Plan;
 use crate::record::Record;
@@ -113,8 +114,16 @@ impl Screen {
         // `println` of the bar says nothing when standard error is redirected; `suspend` does.
         self.suspend(|| {
             // A closed terminal cannot be told anything.
-            let _ = writeln!(std::io::stderr().lock(), "{text}");
+            for line in wrap::wrapped(text, self.width()) {
+                let _ = writeln!(std::io::stderr().lock(), "{line}");
+            }
         });
+    }
+
+    /// Columns of the terminal; without one no line is broken.
+    fn width(&self) -> usize {
+        let size = self.bar.as_ref().and_then(|_| rustix::termios::tcgetwinsize(std::io::stderr()).ok());
+        size.map(|s| usize::from(s.ws_col)).filter(|columns| *columns > 0).unwrap_or(usize::MAX)
     }
 
     /// Takes the bar away while `show` has the terminal.

@@ -12,6 +12,7 @@ use crate::shell::child::TwinChild;
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Drive, Inbox, Message, Settled, spawn_watched};
 use crate::shell::keep::{self, Keep, Recorder};
+use crate::shell::keys::{self, Terminal};
 use crate::shell::last_resort::{self, Fired, StopOn, Watch};
 use crate::shell::operator::{self, Operator};
 use crate::shell::port::{Port, spawn_reader};
@@ -151,6 +152,11 @@ where
         operator::answer_all(&operator, &screen, &clock, &asks_end, &answers);
     })?;
 
+    let terminal = Terminal::new(io::stdin());
+    let (listen, wanted) = mpsc::channel();
+    let (keys_inbox, keys_of) = (inbox.clone(), terminal.clone());
+    spawn_watched("keys", clock, inbox.clone(), move || keys::watch(&keys_of, &wanted, &clock, &keys_inbox))?;
+
     let links = ports.iter().map(Port::handle).collect::<io::Result<Vec<_>>>()?;
     let fired_say = say.clone();
     let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, move |fired| {
@@ -167,6 +173,7 @@ where
         keep: keep.clone(),
         teller: teller.clone(),
         asks,
+        listen,
         guard,
     };
     std::thread::Builder::new().name("engine".to_string()).spawn(move || {
@@ -174,7 +181,7 @@ where
             let _ = say.send(Word::Settled(settled));
         }
     })?;
-    let outlive = Outlive { watch, inbox, clock, over, _ports: ports };
+    let outlive = Outlive { watch, inbox, clock, over, terminal, _ports: ports };
     Ok(Running { words, outlive, keep, recorded, teller, shown })
 }
 
@@ -197,6 +204,7 @@ impl Running {
         let watch = self.outlive.watch.clone();
         // It cannot fail but by a panic, and then `outlive` waits when it is dropped.
         let _ = tokio::task::spawn_blocking(move || watch.wait_until_over()).await;
+        self.outlive.terminal.give_back();
         let _ = self.keep.send(Keep::End);
         let (cause, why, last_resort) = match word {
             Some(Word::Settled(settled)) => (settled.cause, settled.why, None),
@@ -234,6 +242,7 @@ struct Outlive {
     inbox: Inbox,
     clock: Clock,
     over: Arc<AtomicBool>,
+    terminal: Terminal<io::Stdin>,
     _ports: Vec<Port>,
 }
 
@@ -250,6 +259,7 @@ impl Drop for Outlive {
             self.stop(StopReason::Trouble("the main thread is going away".to_string()));
             self.watch.wait_until_over();
         }
+        self.terminal.give_back();
         self.over.store(true, Ordering::Relaxed);
     }
 }

@@ -1,14 +1,16 @@
-//! Signals: each is a stop, and none is a way out without one.
+//! Signals: each is a stop, and none is a way out without one. A runner that is suspended watches nothing, so what would
+//! suspend it (Ctrl-Z) stops too.
 
 use std::io;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-/// SIGINT, SIGTERM and SIGHUP, caught from now on for as long as the process lives.
+/// SIGINT, SIGTERM, SIGHUP and SIGTSTP, caught from now on for as long as the process lives.
 #[derive(Debug)]
 pub struct Signals {
     interrupt: Signal,
     terminate: Signal,
     hang_up: Signal,
+    suspend: Signal,
 }
 
 impl Signals {
@@ -21,6 +23,7 @@ impl Signals {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
             hang_up: signal(SignalKind::hangup())?,
+            suspend: signal(SignalKind::from_raw(rustix::process::Signal::TSTP.as_raw()))?,
         })
     }
 
@@ -30,6 +33,7 @@ impl Signals {
             _ = self.interrupt.recv() => "SIGINT (Ctrl-C)",
             _ = self.terminate.recv() => "SIGTERM",
             _ = self.hang_up.recv() => "SIGHUP (the terminal was closed)",
+            _ = self.suspend.recv() => "SIGTSTP (Ctrl-Z); suspended, nothing would be watched",
         }
     }
 }

@@ -56,6 +56,7 @@ impl TwinSpec {
             vibration: VibrationSpec::bench(),
             sensors: SensorSpec::bench(),
             limits: LimitSpec::bench(),
+            pedal: Vec::new(),
             substeps: 1,
         }
     }
@@ -189,6 +190,7 @@ impl LimitSpec {
             overcurrent: 120.0,
             speed: 2200.0 * TAU / 60.0,
             speed_rate: 5000.0 * TAU / 60.0,
+            pedal_rate: 300.0 * TAU / 60.0,
             quick_stop_rate: 150.0 * TAU / 60.0,
             winding: ZERO_CELSIUS + 140.0,
             inverter: ZERO_CELSIUS + 95.0,

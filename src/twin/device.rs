@@ -4,6 +4,7 @@ use super::burst::{BURST_LENGTH, BURST_PPM, BURST_RATE, Memory, Sources};
 use super::firmware::{Firmware, Readings};
 use super::sensors::{COUNT_ZERO, RESOLVER_NOMINAL};
 use super::spec::{Identity, ZERO_CELSIUS};
+use super::told::Told;
 use crate::time::Instant;
 use crate::units::push_decimals;
 use crate::wire::scpi::{ScpiError, Unit, definite_length_block, mnemonic_is, parse_message};
@@ -148,7 +149,22 @@ impl Device {
             if demand.abs() > firmware.limits().speed + 0.005 * TAU / 60.0 {
                 return Err(ScpiError::OUT_OF_RANGE);
             }
-            firmware.set_demand(now, demand);
+            follow(now, firmware, Told::Speed(demand))?;
+        } else if unit.is("SOURce:TORQue") {
+            let torque = unit.number()?;
+            // What the current limit allows when nothing is hot; half a hundredth is what rounding may add.
+            let most = firmware.torque_most() / firmware.derating().max(f64::MIN_POSITIVE);
+            if torque.abs() > most + 0.005 {
+                return Err(ScpiError::OUT_OF_RANGE);
+            }
+            follow(now, firmware, Told::Torque(torque))?;
+        } else if unit.is("SOURce:PEDal") {
+            // The speed that the fully pressed pedal asks for.
+            let full = unit.number()? * TAU / 60.0;
+            if !(0.0..=firmware.limits().speed + 0.005 * TAU / 60.0).contains(&full) {
+                return Err(ScpiError::OUT_OF_RANGE);
+            }
+            follow(now, firmware, Told::Pedal(full))?;
         } else if unit.is("SOURce:PUMP") {
             let percent = unit.number()?;
             if !(0.0..=100.0).contains(&percent) {
@@ -288,6 +304,15 @@ impl Device {
             self.write(format_args!("{}", u8::from(firmware.readings.drivers_ready)))
         } else if unit.is("SOURce:SPEed") {
             self.write(format_args!("{:.2}", rpm(firmware.demand())))
+        } else if unit.is("SOURce:TORQue") {
+            let torque = if let Told::Torque(torque) = firmware.told() { torque } else { 0.0 };
+            self.write(format_args!("{torque:.2}"))
+        } else if unit.is("SOURce:PEDal") {
+            let full = if let Told::Pedal(full) = firmware.told() { full } else { 0.0 };
+            self.write(format_args!("{:.2}", rpm(full)))
+        } else if unit.is("CONFigure:PEDal:RATE") {
+            // Steepest change of speed that the pedal may ask for, rpm/s.
+            self.write(format_args!("{:.0}", rpm(limits.pedal_rate)))
         } else if unit.is("SOURce:PUMP") {
             self.write(format_args!("{:.0}", 100.0 * firmware.pump()))
         } else if unit.is("CONFigure:CURRent:LIMit") {
@@ -393,6 +418,11 @@ fn chosen(unit: &Unit) -> Result<Sources, ScpiError> {
         }
     }
     Ok(sources)
+}
+
+/// Hands a demand on; while driving, one of another sort is refused.
+fn follow(now: Instant, firmware: &mut Firmware, told: Told) -> Reply {
+    if firmware.tell_demand(now, told) { Ok(()) } else { Err(ScpiError::SETTINGS_CONFLICT) }
 }
 
 fn rpm(speed: f64) -> f64 {

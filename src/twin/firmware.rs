@@ -3,29 +3,24 @@
 //! 10 kHz: angle and speed from the resolver by a tracking loop, current loops, protection.
 //! 1 kHz: bus, speed loop. 100 Hz: temperatures and pedal.
 
+mod loops;
+
 use super::builds::Build;
 use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
-use super::rotation::{sine_cosine, turned};
 use super::sensors::{
     BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL,
     RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
 };
 use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
+use super::told::{Foot, Told};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
 use std::borrow::Cow;
 use std::f64::consts::TAU;
 
-/// Period of the speed loop in s.
-const SPEED_PERIOD: f64 = 1e-3;
 /// Natural frequency of the tracking loop in rad/s; its damping is one.
 const TRACKING: f64 = 60.0 * TAU;
-/// Bandwidth of the current loops in rad/s: a seventh of where the delay of 1.5 periods alone turns
-/// the phase by a quarter turn.
-const CURRENT_BANDWIDTH: f64 = 1500.0;
-/// Share of the voltage limit that the current loops use.
-const VOLTAGE_SHARE: f64 = 0.97;
 /// Weight of a new sample in the filters of readings: about 5 ms at 10 kHz and at 1 kHz.
 const FILTER_FAST: f64 = 0.02;
 const FILTER_BUS: f64 = 0.2;
@@ -81,7 +76,8 @@ pub(super) struct Firmware {
     limits: LimitSpec,
     state: DriveState,
     word: u16,
-    demand: f64,
+    told: Told,
+    foot: Foot,
     demand_at: Instant,
     pump: f64,
     /// Tracking loop: electrical angle in turns, electrical speed in rad/s.
@@ -117,7 +113,8 @@ impl Firmware {
             limits: spec.limits,
             state: DriveState::NotReady,
             word: 0,
-            demand: 0.0,
+            told: Told::Speed(0.0),
+            foot: Foot::default(),
             demand_at: Instant::ZERO,
             pump: 0.0,
             angle: 0.0,
@@ -167,9 +164,23 @@ impl Firmware {
         self.omega / f64::from(self.machine.pole_pairs)
     }
 
-    /// Speed demand in rad/s.
+    /// What it follows.
+    pub fn told(&self) -> Told {
+        self.told
+    }
+
+    /// Speed demand in rad/s, the pedal's where that is followed; 0 where a torque is.
     pub fn demand(&self) -> f64 {
-        self.demand
+        match self.told {
+            Told::Speed(speed) => speed,
+            Told::Pedal(at_full) => at_full * self.foot.asks,
+            Told::Torque(_) => 0.0,
+        }
+    }
+
+    /// Whether the person at the pedal has the drive.
+    pub fn handed_over(&self) -> bool {
+        self.state == DriveState::OperationEnabled && matches!(self.told, Told::Pedal(full) if full > 0.0)
     }
 
     /// Pump demand, 0 to 1.
@@ -207,11 +218,16 @@ impl Firmware {
         self.acceleration_per_count
     }
 
-    /// Takes a speed demand in rad/s, within the limit; it feeds the command timeout. Only demands
-    /// given while driving count: enabling starts from zero.
-    pub fn set_demand(&mut self, now: Instant, demand: f64) {
-        self.demand = demand;
+    /// Takes a demand within the limits; it feeds the command timeout. Only demands given while driving count: enabling
+    /// starts from zero. False, and nothing is taken, if it is of another sort than what is driven by.
+    #[must_use]
+    pub fn tell_demand(&mut self, now: Instant, told: Told) -> bool {
+        if self.gates() && !self.told.is_like(told) {
+            return false;
+        }
+        self.told = told;
         self.demand_at = now;
+        true
     }
 
     /// Takes a pump demand, 0 to 1.
@@ -297,7 +313,12 @@ impl Firmware {
         if !self.gates() {
             return;
         }
-        self.speed_loop();
+        match self.told {
+            Told::Torque(torque) if self.state == DriveState::OperationEnabled => self.torque_mode(torque),
+            // A foot that is off the pedal, or a pedal that cannot be believed, asks for no torque at once.
+            Told::Pedal(_) if self.handed_over() && self.foot.asks == 0.0 => self.torque_mode(0.0),
+            _ => self.speed_loop(),
+        }
         if self.state == DriveState::QuickStopActive && self.followed == 0.0 && self.speed().abs() < STOPPED {
             self.enter(now, DriveState::SwitchOnDisabled);
             self.tell("gates off: quick stop done".into(), None);
@@ -319,6 +340,9 @@ impl Firmware {
         });
         let apart = (r.pedal[0] - r.pedal[1]).abs() > TRACKS_APART;
         self.tracks_apart = if apart { self.tracks_apart + 1 } else { 0 };
+        let agree = self.pedal_agrees();
+        self.foot.look(&self.readings, agree);
+        let r = &self.readings;
         if self.build.derating {
             let l = &self.limits;
             let left = |limit: f64, read: f64| ((limit - read) / l.derate_over).clamp(0.0, 1.0);
@@ -391,15 +415,15 @@ impl Firmware {
             return;
         }
         // Either the gates have just gone off or they may be about to go on: begin from what is.
-        self.demand = 0.0;
+        self.told = self.told.at_rest();
+        self.foot = Foot::default();
         self.demand_at = now;
         self.current_q = 0.0;
         self.integrals = [0.0; 2];
         self.voltage = [0.0; 2];
         self.put_out = [0.0; 2];
         self.over_current_samples = 0;
-        self.followed = self.speed();
-        self.integral = self.speed_gain() * (1.0 - self.build.demand_weight) * self.followed;
+        self.follow_from_here();
         if self.gates() {
             // Until the loops have run once, the magnets' voltage is what keeps the current at zero.
             let magnets = [0.0, self.omega * self.machine.flux_linkage];
@@ -407,68 +431,4 @@ impl Firmware {
             self.voltage = self.stator_voltage(magnets, 1.5);
         }
     }
-
-    fn speed_gain(&self) -> f64 {
-        self.build.speed_gain * self.inertia
-    }
-
-    /// Proportional-integral loop on speed; the proportional part sees a share of the demand, which
-    /// keeps a step from overshooting.
-    fn speed_loop(&mut self) {
-        let (to, rate) = match self.state {
-            DriveState::QuickStopActive => (0.0, self.limits.quick_stop_rate),
-            _ => (self.demand, self.limits.speed_rate),
-        };
-        let step = rate * SPEED_PERIOD;
-        self.followed += (to - self.followed).clamp(-step, step);
-        let speed = self.speed();
-        let gain = self.speed_gain();
-        let free = gain * (self.build.demand_weight * self.followed - speed) + self.integral;
-        let per_ampere = 1.5 * f64::from(self.machine.pole_pairs) * self.machine.flux_linkage;
-        let most = per_ampere * self.limits.current * self.derating;
-        let torque = free.clamp(-most, most);
-        let share = self.build.speed_integral * SPEED_PERIOD;
-        self.integral += share * gain * (self.followed - speed);
-        if self.build.windup_guard {
-            self.integral += share * (torque - free);
-        }
-        self.current_q = torque / per_ampere;
-    }
-
-    /// Proportional-integral loops on the currents in rotor axes, the coupling taken out, the
-    /// voltage held within the inverter's circle.
-    fn current_loops(&mut self, alpha: f64, beta: f64) {
-        let [s, c] = sine_cosine(self.angle);
-        let current = [c * alpha + s * beta, c * beta - s * alpha];
-        let m = &self.machine;
-        let demand = [0.0, self.current_q];
-        let coupling = [
-            -self.omega * m.inductance_q * demand[1],
-            self.omega * (m.inductance_d * demand[0] + m.flux_linkage),
-        ];
-        let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
-        let error = [demand[0] - current[0], demand[1] - current[1]];
-        let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
-        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) / 3f64.sqrt();
-        let square = free[0] * free[0] + free[1] * free[1];
-        let held = if square > most * most { most / square.sqrt() } else { 1.0 };
-        let share = m.resistance * CURRENT_BANDWIDTH * PERIOD;
-        for i in 0..2 {
-            // The integral leaks back by what the limit cut off, so that it cannot wind up.
-            self.integrals[i] += share * (error[i] + (held - 1.0) * free[i] / gain[i]);
-        }
-        let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
-        self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);
-    }
-
-    /// A voltage in rotor axes for the middle of a period, `ahead` periods from the last look at the
-    /// angle.
-    fn stator_voltage(&self, rotor: [f64; 2], ahead: f64) -> [f64; 2] {
-        let now = sine_cosine(self.angle);
-        out_of_rotor_axes(turned(now, ahead * PERIOD * self.omega), rotor)
-    }
-}
-
-fn out_of_rotor_axes([s, c]: [f64; 2], [d, q]: [f64; 2]) -> [f64; 2] {
-    [c * d - s * q, s * d + c * q]
 }

@@ -22,6 +22,7 @@ mod drivers;
 mod faults;
 mod firmware;
 mod geometry;
+mod person;
 mod plant;
 mod resolver;
 mod rotation;
@@ -31,6 +32,7 @@ mod supply;
 #[cfg(test)]
 mod tests;
 mod thermal;
+mod told;
 mod truth;
 mod vibration;
 mod wire_faults;
@@ -39,6 +41,7 @@ pub use bare::{BareRow, drive_bare};
 pub use builds::{BUILDS, Build, find_build};
 pub use faults::{FaultError, FaultName, FaultSetting};
 pub use geometry::{BearingSpec, GearStage};
+pub use person::PedalProgram;
 pub use plant::Energy;
 pub use spec::{
     CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
@@ -53,6 +56,7 @@ use device::Device;
 use drivers::GateDrivers;
 use faults::World;
 use firmware::Firmware;
+use person::Person;
 use plant::Plant;
 use sensors::{Sensors, Wires};
 use std::borrow::Cow;
@@ -72,6 +76,7 @@ pub struct Twin {
     thermal: Thermal,
     drivers: GateDrivers,
     sensors: Sensors,
+    person: Person,
     digitiser: Digitiser,
     firmware: Firmware,
     device: Device,
@@ -97,6 +102,7 @@ impl Twin {
             thermal: Thermal::new(spec.thermal, spec.cooling),
             drivers: GateDrivers::new(&spec.inverter),
             sensors: Sensors::new(spec.sensors, spec.machine.pole_pairs, seed),
+            person: Person::new(&spec.pedal),
             digitiser: Digitiser::new(&spec.vibration, seed),
             firmware: Firmware::new(&spec),
             device: Device::new(&spec.identity, spec.build.label),
@@ -190,6 +196,8 @@ impl Twin {
         self.heat = heat;
         self.drivers.feel(self.thermal.drivers());
         self.plant.warm(self.thermal.resistance_ratio(), self.thermal.magnets() - MAGNETS_KNOWN);
+        let handed_over = self.firmware.handed_over();
+        self.sensors.pressed = self.person.press(self.now().secs_f64(), handed_over);
         let counts = self.sensors.slow(&self.thermal, &self.plant, gates);
         self.firmware.slow(&counts);
     }
@@ -240,6 +248,7 @@ impl Twin {
             gates: self.gates(),
             demand_speed: self.firmware.demand(),
             demand_pump: self.firmware.pump(),
+            pedal: self.sensors.pressed,
             speed: self.plant.speed(),
             angle: self.plant.angle(),
             torque: self.plant.torque(),

@@ -87,6 +87,8 @@ pub(super) struct Sensors {
     pub stop_loop_closed: bool,
     /// Share of the winding temperature that hangs at a value, and that value in K.
     stuck: Option<(f64, f64)>,
+    /// What a foot presses, 0 to 1.
+    pub pressed: f64,
     /// Share of the way to an open wire that the winding sensor's contact has gone.
     pub winding_open: f64,
     pole_pairs: f64,
@@ -109,6 +111,7 @@ impl Sensors {
             stop_loop_closed: true,
             stuck: None,
             winding_open: 0.0,
+            pressed: 0.0,
             pole_pairs: f64::from(pole_pairs),
             resolver: Resolver::new(&spec),
             noise: Xoshiro256PlusPlus::seed_from_u64(seed),
@@ -190,7 +193,7 @@ impl Sensors {
         let mut resolver_noise = self.noise_beside.clone();
         let resolver = self.resolver_at(plant, 0.0, gates, &mut resolver_noise);
         self.noise_beside = resolver_noise;
-        let Sensors { spec: s, noise, noise_beside: beside, .. } = self;
+        let Sensors { spec: s, noise, noise_beside: beside, pressed, .. } = self;
         let mut winding = thermal.winding();
         if let Some((share, at)) = self.stuck {
             winding += share * (at - winding);
@@ -207,7 +210,7 @@ impl Sensors {
             temperature(3, thermal.coolant_back(), beside),
         ];
         let track = |i: usize, noise: &mut Xoshiro256PlusPlus| {
-            let pressed = s.pedal + s.pedal_apart[i];
+            let pressed = (s.pedal + *pressed).min(1.0) + s.pedal_apart[i];
             let volts = s.pedal_rest[i] + pressed * (s.pedal_pressed[i] - s.pedal_rest[i]);
             convert((volts + s.pedal_noise * gauss(noise)) * COUNT_MAX / PEDAL_FULL)
         };

@@ -2,6 +2,7 @@
 
 use super::builds::Build;
 use super::geometry::{BearingSpec, GearStage, mesh_orders};
+use super::person::PedalProgram;
 use crate::time::Duration;
 
 /// Kelvin at 0 °C.
@@ -35,6 +36,8 @@ pub struct TwinSpec {
     pub sensors: SensorSpec,
     /// Limits as set in the controller.
     pub limits: LimitSpec,
+    /// How a person works the pedal, one program for each time that the drive is handed over to them.
+    pub pedal: Vec<PedalProgram>,
     /// Plant steps per 100 µs period of the firmware, at least 1. More steps only make the
     /// integration finer; the firmware stays at 10 kHz.
     pub substeps: u32,
@@ -334,7 +337,7 @@ pub struct SensorSpec {
     pub temperature_offset: [f64; 4],
     /// Noise of a temperature, sd in K; counts are 0.1 K apart.
     pub temperature_noise: f64,
-    /// Pedal position, 0 released to 1 pressed.
+    /// Where the pedal rests, 0 released to 1 pressed; what a foot presses comes on top.
     pub pedal: f64,
     /// How far each track stands away from it, as a share of travel.
     pub pedal_apart: [f64; 2],
@@ -361,6 +364,8 @@ pub struct LimitSpec {
     pub speed: f64,
     /// Rate at which the speed demand is followed at most, rad/s².
     pub speed_rate: f64,
+    /// Rate at which the speed that the pedal asks for is followed at most, rad/s².
+    pub pedal_rate: f64,
     /// Rate of a quick stop, rad/s².
     pub quick_stop_rate: f64,
     /// Highest winding temperature in K.

@@ -19,6 +19,8 @@ pub struct Truth {
     pub demand_speed: f64,
     /// Pump demand that the firmware holds, 0 to 1.
     pub demand_pump: f64,
+    /// What a foot presses of the pedal, 0 to 1.
+    pub pedal: f64,
     /// Shaft speed, rad/s.
     pub speed: f64,
     /// Shaft angle, rad, 0 to one turn.
@@ -81,7 +83,7 @@ pub struct TruthRow {
 impl TruthRow {
     /// Column names of [`TruthRow::csv`].
     pub const CSV_HEADER: &'static str = "t_us,event,state,gates,demand_rad_per_s,pump,speed_rad_per_s,\
-         torque_nm,current_d_a,current_q_a,bus_v,bus_current_a,winding_k,inverter_k,coolant_k";
+         torque_nm,current_d_a,current_q_a,bus_v,bus_current_a,winding_k,inverter_k,coolant_k,pedal";
 
     /// Appends the row as comma-separated values, without a line end; events hold no commas.
     pub fn csv(&self, out: &mut Vec<u8>) {
@@ -103,6 +105,7 @@ impl TruthRow {
             (t.winding, 4),
             (t.inverter, 4),
             (t.coolant, 4),
+            (t.pedal, 4),
         ] {
             out.push(b',');
             push_decimals(out, number, decimals);

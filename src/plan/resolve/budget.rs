@@ -88,6 +88,7 @@ fn slots<'a>(
             back,
         });
     }
+    let mut driving: Vec<Slot<'_>> = Vec::new();
     for (named, demand) in scope.demands.iter().zip(demands) {
         let demand = match demand {
             Some(demand) if demand.link == link => demand,
@@ -98,8 +99,12 @@ fn slots<'a>(
         let longest = [demand.range.0, demand.range.1].map(|v| demand.send.encode(unit.from_si(v)).len());
         let back = demand.expect.as_ref().map_or(0, |e| e.length_max(FIELD_MAX) + ends);
         let out = longest[0].max(longest[1]);
-        slots.push(Slot { name: named.name, what: "demand", every: &named.file.every, out, back });
+        let slot = Slot { name: named.name, what: "demand", every: &named.file.every, out, back };
+        if demand.sets == Sets::Pump { &mut slots } else { &mut driving }.push(slot);
     }
+    // A test drives by one demand: of those that turn something the one counts that takes most of the line.
+    let share = |slot: &Slot<'_>| (slot.out + slot.back) as f64 / slot.every.si;
+    slots.extend(driving.into_iter().rev().max_by(|a, b| share(a).total_cmp(&share(b))));
     Some(slots)
 }
 

@@ -49,7 +49,7 @@ fn over(ctx: &mut Context<'_>, file: &suite::Criterion, segments: &[Laid]) -> Op
     Some(Some(index))
 }
 
-/// While the shaft coasts no demand is in force, and nothing can be held against it.
+/// While the shaft coasts, or a person drives, nothing is demanded that a channel could be held against.
 fn check_demanded(
     ctx: &mut Context<'_>,
     file: &suite::Criterion,
@@ -57,19 +57,20 @@ fn check_demanded(
     over: Option<usize>,
     segments: &[Laid],
 ) {
-    let coasts = match over {
-        Some(index) => segments[index].coasts,
-        None => segments.iter().any(|s| s.coasts),
+    let meant = match over {
+        Some(index) => &segments[index..=index],
+        None => segments,
     };
-    if metric.subject() != Subject::Tracked || !coasts {
-        return;
-    }
-    let message = format!(
-        "{} holds a channel against the demand, and while the shaft coasts there is none",
-        ctx.said(file.metric.at)
-    );
+    let (while_, help) = match (meant.iter().any(|s| s.coasts), meant.iter().any(|s| s.by_hand)) {
+        _ if metric.subject() != Subject::Tracked => return,
+        (true, _) => ("the shaft coasts", "say with `over` which segment before the coast is meant"),
+        (_, true) => ("a person drives", "hold it against the pedal: `follow_rms` with a channel of what it asks"),
+        (false, false) => return,
+    };
+    let message =
+        format!("{} holds a channel against the demand, and while {while_} there is none", ctx.said(file.metric.at));
     let at = file.over.as_ref().map_or(file.metric.at, |over| over.at);
-    ctx.refuse(Diag::at(at, message).help("say with `over` which segment before the coast is meant"));
+    ctx.refuse(Diag::at(at, message).help(help));
 }
 
 fn criterion(

@@ -65,7 +65,7 @@ fn demand(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, named: Na
     }
     let expect = file.expect.as_ref().map(|e| ctx.pattern(e, ends));
     let expected = match file.sets.value {
-        Sets::ShaftSpeed => kind_of::<Speed>(),
+        Sets::ShaftSpeed | Sets::SpeedAtFullPedal => kind_of::<Speed>(),
         Sets::Torque => kind_of::<Torque>(),
         Sets::Pump => kind_of::<Number>(),
     };
@@ -89,7 +89,7 @@ fn demand(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, named: Na
     if let (Some(send), Some(_)) = (&send, range) {
         file.range.iter().chain([&file.rest]).for_each(|q| check_rounding(ctx, send, file, q));
     }
-    if let (Sets::ShaftSpeed, Some(_)) = (file.sets.value, range) {
+    if let (Sets::ShaftSpeed | Sets::SpeedAtFullPedal, Some(_)) = (file.sets.value, range) {
         file.range.iter().for_each(|end| check_limit(ctx, end));
     }
     Some(Demand {

@@ -6,6 +6,7 @@
 
 mod budget;
 mod bursts;
+mod by_hand;
 mod channels;
 mod context;
 mod criteria;

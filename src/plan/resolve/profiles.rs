@@ -1,6 +1,7 @@
 //! Tests: their profiles, laid out corner by corner and held against rig and unit.
 
 use super::bursts;
+use super::by_hand;
 use super::context::{Context, head, length};
 use super::criteria;
 use super::operator;
@@ -10,7 +11,7 @@ use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
 use crate::files::suite::{self, Segment};
-use crate::plan::Test;
+use crate::plan::{ByHand, Test};
 use crate::plan::profile::Course;
 use crate::time::Duration;
 use crate::units::Quantity;
@@ -37,6 +38,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         );
     }
     let operator = operator::steps(ctx, scope, file);
+    by_hand::check_sort(ctx, scope, file, demand.file.sets.value);
     let moves = torque::moves(ctx, file, demand)?;
     let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
@@ -46,6 +48,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         layer.lay(ctx, scope, segment);
     }
     let segments = layer.segments(ctx);
+    let by_hand = layer.hands;
     let profile = layer.course.finish();
     let bursts = bursts::takes(ctx, scope, file, &segments);
     torque::check(ctx, scope, file, demand, profile.top().abs());
@@ -56,6 +59,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         demand: index,
         operator: operator?,
         profile,
+        by_hand,
         bursts: bursts?,
         criteria: criteria?,
     })
@@ -68,8 +72,8 @@ fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> O
     let names: Vec<&str> = scope.demands.iter().map(|d| d.name.value.as_str()).collect();
     let index = ctx.look_up("a demand of the rig", wanted, &names)?;
     let (speed, _) = speed?;
-    if index != speed && scope.demands[index].file.sets.value != Sets::Torque {
-        let sets = &scope.demands[index].file.sets;
+    let sets = &scope.demands[index].file.sets;
+    if index != speed && !matches!(sets.value, Sets::Torque | Sets::SpeedAtFullPedal) {
         let message = format!(
             "{} sets {}, expected the demand of the shaft speed",
             ctx.said(wanted.at),
@@ -106,6 +110,7 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::Chirp(s) => ("chirp", &s.name),
         Segment::Cycle(s) => ("cycle", &s.name),
         Segment::Coast(s) => ("coast", &s.name),
+        Segment::ByHand(s) => ("by hand", &s.name),
         Segment::Repeat(_) => ("repeat", &None),
     }
 }
@@ -117,6 +122,8 @@ pub(super) struct Layer<'a> {
     pub known: bool,
     pub demand: Demand<'a>,
     pub moves: Moves,
+    /// What a person does in the hand-driven segments so far.
+    pub hands: Vec<ByHand>,
     /// Where the demand stands after a segment that could not be laid, if that is known.
     after: Option<f64>,
     /// For each segment laid so far, where it was written and whether it is as written.
@@ -131,6 +138,7 @@ pub(super) struct Laid {
     /// How long it takes, if that is known.
     pub length: Option<Duration>,
     pub coasts: bool,
+    pub by_hand: bool,
 }
 
 /// What no demand may go beyond.
@@ -177,6 +185,7 @@ impl<'a> Layer<'a> {
             known: true,
             demand,
             moves,
+            hands: Vec::new(),
             after: None,
             laid: Vec::new(),
             passes: Vec::new(),
@@ -199,6 +208,7 @@ impl<'a> Layer<'a> {
             Segment::Sine(_) | Segment::Chirp(_) => self.swing(ctx, scope, &segment.value, name.clone()),
             Segment::Cycle(cycle) => self.cycle(ctx, scope, cycle, name.clone()),
             Segment::Coast(coast) => self.coast(ctx, coast, name.clone()),
+            Segment::ByHand(hand) => self.by_hand(ctx, scope, hand, name.clone()),
             Segment::Repeat(_) => None,
         };
         if laid.is_none() {
@@ -340,13 +350,14 @@ impl<'a> Layer<'a> {
             name: s.name.clone(),
             length: sound.then(|| s.length()),
             coasts: s.coasts(),
+            by_hand: s.by_hand(),
         };
         segments.iter().zip(&self.laid).map(laid).collect()
     }
 
     /// A target lies within what rig, unit and demand allow, and where no trip on the speed fires; the
     /// first of them that it violates is named.
-    fn check_target(&self, ctx: &mut Context<'_>, scope: &Scope<'_>, target: &At<Quantity>) {
+    pub(super) fn check_target(&self, ctx: &mut Context<'_>, scope: &Scope<'_>, target: &At<Quantity>) {
         if let Some((limit, words)) = self.beyond(ctx, scope, target.si) {
             let message = format!("{} {words} {}", ctx.said(target.at), ctx.said(limit));
             ctx.refuse(Diag::at(target.at, message).other(limit, "the limit"));
@@ -374,7 +385,7 @@ impl<'a> Layer<'a> {
         };
         let (rig, unit) = (&ctx.rig.limits.speed, &ctx.unit.machine.speed_max);
         let mut bounds = Vec::new();
-        if self.demand.file.sets.value == Sets::ShaftSpeed {
+        if matches!(self.demand.file.sets.value, Sets::ShaftSpeed | Sets::SpeedAtFullPedal) {
             bounds.push(around_zero(rig.si, rig.at, "is above the rig's limit"));
             bounds.push(around_zero(unit.si, unit.at, "is above the unit's highest speed"));
         }
@@ -396,7 +407,7 @@ impl<'a> Layer<'a> {
     fn trips(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
         let (role, words) = match self.demand.file.sets.value {
             Sets::Torque => (Role::Torque, "lies beyond a trip on the torque,"),
-            Sets::ShaftSpeed | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
+            Sets::ShaftSpeed | Sets::SpeedAtFullPedal | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
         };
         let Some(watched) = scope.with_role(role) else { return Vec::new() };
         let watched = scope.channels[watched].name;

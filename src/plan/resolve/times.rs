@@ -58,6 +58,7 @@ pub(super) fn check(ctx: &mut Context<'_>) {
             Segment::Sine(sine) => times.extend(sine.period.iter().chain(&sine.lasting)),
             Segment::Chirp(chirp) => times.push(&chirp.lasting),
             Segment::Coast(coast) => times.push(&coast.coast),
+            Segment::ByHand(hand) => times.push(&hand.by_hand),
             Segment::Cycle(_) | Segment::Repeat(_) => {}
         }
     }

@@ -7,8 +7,9 @@ use crate::time::Instant;
 use std::fmt::Write;
 use std::sync::Arc;
 
-/// Channels shown, in this order.
-const SHOWN: [(Role, &str); 5] = [
+/// Channels shown, in this order; the pedal where a person works it.
+const SHOWN: [(Role, &str); 6] = [
+    (Role::Pedal, "pedal"),
     (Role::ShaftSpeed, "measured"),
     (Role::BusVoltage, "bus"),
     (Role::WindingTemperature, "winding"),
@@ -141,11 +142,16 @@ impl View {
         let plan = &self.plan;
         let mut parts = Vec::new();
         for (demand, value) in plan.demands.iter().zip(&self.demands) {
-            if let (true, Some(si)) = (demand.sets == Sets::ShaftSpeed, value) {
+            let by_hand = self.test.is_some_and(|test| plan.is_by_hand(test));
+            if let (Sets::SpeedAtFullPedal, true, Some(si)) = (demand.sets, by_hand, value) {
+                parts.push(format!("full pedal {:.0} {}", demand.unit.from_si(*si), demand.unit));
+            }
+            if let (Sets::ShaftSpeed, false, Some(si)) = (demand.sets, by_hand, value) {
                 parts.push(format!("demand {:.0} {}", demand.unit.from_si(*si), demand.unit));
             }
         }
-        for (role, label) in SHOWN {
+        let by_hand = self.test.is_some_and(|test| plan.is_by_hand(test));
+        for (role, label) in SHOWN.into_iter().filter(|(role, _)| by_hand || *role != Role::Pedal) {
             let known = plan.channel_with(role).and_then(|i| Some((&plan.channels[i], self.values[i]?)));
             if let Some((channel, si)) = known {
                 parts.push(format!("{label} {:.0} {}", channel.unit.from_si(si), channel.unit));
@@ -180,8 +186,13 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         }
         What::SegmentBegan { test: index, segment } => {
             let name = plan.tests.get(*index)?.profile.segments.get(*segment)?.name.as_str();
-            format!("segment `{name}`")
+            let hand = plan.tests.get(*index).and_then(|t| t.by_hand.iter().find(|h| h.segment == *segment));
+            match hand {
+                Some(hand) => format!("segment `{name}`: THE PEDAL IS YOURS. {}", hand.ask),
+                None => format!("segment `{name}`"),
+            }
         }
+        What::Marked { .. } => "MARKED: you heard something".to_string(),
         What::OperatorStep { ask, .. } => format!("PLEASE: {ask}"),
         What::TorqueOff { found, .. } => format!("torque off: {found}"),
         What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),

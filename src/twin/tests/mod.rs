@@ -4,6 +4,7 @@ mod bursts;
 mod driving;
 mod heat;
 mod line;
+mod pedal;
 mod physics;
 mod wiring;
 
