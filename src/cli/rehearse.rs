@@ -39,6 +39,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
         unconfirmed: None,
+        before: Default::default(),
         began_monotonic: 0,
         files: keep_files(&folder, &loaded.texts).map_err(io)?,
     };

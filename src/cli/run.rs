@@ -114,6 +114,7 @@ async fn make(
         began_utc: clock.began_utc(),
         ended: None,
         unconfirmed: None,
+        before: Default::default(),
         began_monotonic: clock.began_monotonic(),
         files,
     };

@@ -19,7 +19,6 @@ use self::coasting::Coasting;
 use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
-pub use self::logged::{Difference, Logged, Machine, Step, replay};
 use self::operating::Operating;
 use self::precheck::PreChecking;
 use self::winding::WindingDown;
@@ -27,6 +26,7 @@ use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::Record;
 use crate::time::Instant;
+pub use logged::{Difference, Gate, Logged, Machine, Step, replay};
 use std::sync::Arc;
 
 /// What happens to the engine.
@@ -81,6 +81,8 @@ pub enum StopReason {
     Operator(String),
     /// The runner itself cannot go on: recorder full, panic elsewhere; in words.
     Trouble(String),
+    /// The runner refuses what the controller has said of itself, before anything is driven; in words.
+    Refused(String),
 }
 
 /// A named deadline; the trace says which one fired.
@@ -191,6 +193,7 @@ impl Engine {
             Input::Deadline => {}
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
+            Input::Stop(StopReason::Refused(why)) => notices.push(Notice::Ends(Cause::Refused, why)),
             Input::Typed { id, text, by, person } => notices.push(Notice::Typed { id, text, by, person }),
             Input::Answer { id, yes, by, person } => notices.push(Notice::Answer { id, yes, by, person }),
         }
