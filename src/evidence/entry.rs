@@ -131,7 +131,7 @@ pub fn entry(folder: &str, plan: &Plan, info: &RunInfo, events: &[Event], outcom
 }
 
 /// The build that the controllers said: of several, all that differ.
-pub(super) fn build_said(events: &[Event]) -> Option<String> {
+pub fn build_said(events: &[Event]) -> Option<String> {
     let mut said: Vec<&str> = Vec::new();
     for event in events {
         let What::Identity { fields, .. } = &event.what else { continue };

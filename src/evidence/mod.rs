@@ -9,6 +9,6 @@ mod ladder;
 #[cfg(test)]
 mod tests;
 
-pub use entry::{Class, Entry, Standing, Told, entry};
+pub use entry::{Class, Entry, Standing, Told, build_said, entry};
 pub use guards::{Cap, Guard, cap, expected_guards, graded};
 pub use ladder::{Closed, Ladder, Step, climb, ladder, suite_of};

@@ -4,6 +4,7 @@
 //! only lay them out. No document holds its time of making, a host or a path: the same run folder
 //! gives the same bytes.
 
+mod before;
 mod cautions;
 mod charts;
 mod criteria;
@@ -20,6 +21,7 @@ mod story;
 mod terminal;
 mod words;
 
+pub use before::BeforeRow;
 pub use html::html;
 pub use json::json;
 pub use junit::{JunitError, junit};
@@ -68,6 +70,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         schema: 1,
         headline,
         identity: facts::identity(evidence),
+        before: before::rows(evidence),
         warnings: safe::warnings(evidence, &story, &safe_state),
         figures: figures(evidence),
         tests,

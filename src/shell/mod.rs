@@ -18,6 +18,7 @@ pub mod drive;
 pub mod keep;
 pub mod last_resort;
 pub mod operator;
+pub mod parallel;
 pub mod port;
 pub mod ports;
 pub mod progress;
