@@ -4,6 +4,7 @@ use super::Early;
 use super::load::{Loaded, resolve_texts};
 use crate::evidence::entry;
 use crate::outcome::Cause;
+use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::evaluate;
 use crate::trace::{OpenRun, RunFolder, Trace};
@@ -61,11 +62,17 @@ pub(super) fn documents(dir: &Path, made: bool) -> Result<Cause, Early> {
     let name = super::index::name_of(dir);
     let known = entry(&name, &loaded.plan, &folder.info, &results.events, Some(results.cause));
     super::index::note(dir, &known, made);
+    let band = folder.files.iter().find(|f| f.used.role == "band");
+    let predicted: Option<Predicted> = band
+        .map(|f| serde_json::from_slice(&f.bytes))
+        .transpose()
+        .map_err(|e| Early::new(Cause::NotMade, format!("the predicted band of the run folder: {e}")))?;
     let model = report::model(&Evidence {
         plan: &loaded.plan,
         run: &folder.info,
         events: &results.events,
         columns: &results.columns,
+        predicted: predicted.as_ref(),
         verdicts: &results.verdicts,
         cause: results.cause,
         why: results.why.clone(),

@@ -15,6 +15,7 @@ mod json;
 mod junit;
 mod model;
 mod plot;
+mod predicted;
 mod safe;
 mod spectra;
 mod story;
@@ -35,6 +36,7 @@ pub use terminal::terminal;
 use crate::columns::Columns;
 use crate::outcome::Cause;
 use crate::plan::Plan;
+use crate::predicted::Predicted;
 use crate::record::Event;
 use crate::trace::RunInfo;
 use crate::verdict::Verdict;
@@ -50,6 +52,8 @@ pub struct Evidence<'a> {
     pub events: &'a [Event],
     /// What was measured.
     pub columns: &'a Columns,
+    /// Where the channels should run, if that was predicted.
+    pub predicted: Option<&'a Predicted>,
     /// The answers: per test of the plan, per criterion. A missing one counts as not measured.
     pub verdicts: &'a [Vec<Verdict>],
     /// What ended the run, criteria included.

@@ -74,6 +74,7 @@ impl Run {
             run: &self.info,
             events: &self.events,
             columns: &self.columns,
+            predicted: None,
             verdicts: &self.verdicts,
             cause: self.cause,
             why: self.why.clone(),
