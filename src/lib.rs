@@ -18,16 +18,19 @@
 #[cfg(test)]
 extern crate self as spinproof;
 
+pub mod archive;
 pub mod cli;
 pub mod columns;
 pub mod diag;
 pub mod engine;
+pub mod evidence;
 pub mod expr;
 pub mod files;
 pub mod hazards;
 pub mod metrics;
 pub mod outcome;
 pub mod plan;
+pub mod predicted;
 pub mod record;
 pub mod rehearsal;
 pub mod report;

@@ -22,12 +22,27 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("engine", &["plan", "wire", "record", "units", "time", "outcome", "states", "files"]),
     ("trace", &["record", "time", "plan", "outcome"]),
     ("verdict", &["metrics", "files", "units"]),
+    ("evidence", &["outcome", "record", "files", "plan", "trace"]),
+    ("archive", &["evidence", "outcome", "record", "files", "trace"]),
+    ("predicted", &["columns"]),
     ("results", &["columns", "metrics", "outcome", "plan", "record", "verdict"]),
     (
         "report",
         &[
-            "verdict", "metrics", "columns", "plan", "record", "outcome", "units", "time", "trace", "files",
-            "results", "states", "hazards",
+            "verdict",
+            "metrics",
+            "columns",
+            "plan",
+            "record",
+            "outcome",
+            "units",
+            "time",
+            "trace",
+            "files",
+            "results",
+            "states",
+            "hazards",
+            "predicted",
         ],
     ),
     ("twin", &["wire", "units", "time", "states"]),
@@ -35,7 +50,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
 ];
 
 /// Rooms that may do I/O or read a clock, beside which none may.
-const IMPURE: &[&str] = &["shell", "cli", "trace/store"];
+const IMPURE: &[&str] = &["shell", "cli", "trace/store", "archive"];
 
 /// What a pure room may not name, with the reason given when it does.
 const FORBIDDEN: &[&str] = &[

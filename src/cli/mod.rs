@@ -2,12 +2,16 @@
 //! [`crate::outcome`].
 
 mod check;
+mod first;
+mod index;
+mod ladder;
 mod load;
 mod ports;
 mod rehearse;
 mod replay;
 mod report;
 mod run;
+mod runs;
 mod twin;
 
 use crate::outcome::TABLE;
@@ -40,6 +44,10 @@ enum Command {
     Report(report::Args),
     /// Feed the recorded inputs of a run to a fresh engine and compare every output.
     Replay(replay::Args),
+    /// Show which rungs are open for a unit on a rig, what opened and closed them, and what is next.
+    Ladder(ladder::Args),
+    /// List the runs that the index remembers, or make the index again from the run folders.
+    Runs(runs::Args),
     /// List the serial ports of this machine.
     Ports,
 }
@@ -69,6 +77,10 @@ struct Making {
     /// A fault to plant in the twin, such as no-coolant, link-drop=0.5 or bus-low=1@12s; repeatable.
     #[arg(long = "fault", value_name = "NAME[=SEVERITY][@ONSET]")]
     faults: Vec<String>,
+    /// Rehearse first with the parameters of rig and unit, refuse if that does not pass, and draw the predicted band
+    /// behind what is measured. A run on a real rig always does.
+    #[arg(long)]
+    rehearse_first: bool,
     /// Run folder to make; runs/TIME-SUITE if absent.
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -84,6 +96,8 @@ pub fn main() -> ExitCode {
         Command::Twin(args) => twin::run(args),
         Command::Report(args) => report::run(&args),
         Command::Replay(args) => replay::run(&args),
+        Command::Ladder(args) => ladder::run(&args),
+        Command::Runs(args) => runs::run(&args),
         Command::Ports => ports::run(),
     };
     match cause {

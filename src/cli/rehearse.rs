@@ -1,13 +1,14 @@
 //! `rehearse`: the identical engine on a virtual clock.
 
+use super::first::{First, rehearse_first};
 use super::load::{Text, load};
 use super::{Early, Files, Making};
 use crate::engine::Output;
 use crate::outcome::Cause;
 use crate::plan::layout;
 use crate::rehearsal::{Bench, rehearse, twin_spec};
-use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
 use crate::time::Instant;
+use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
 use crate::units::parse_quantity;
 use std::collections::VecDeque;
@@ -31,12 +32,18 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let faults = parse_faults(&args.making.faults)?;
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
+    let first = match args.making.rehearse_first {
+        true => rehearse_first(&loaded, &super::index::home(args.making.out.as_deref()))?,
+        false => First::none("not made: --rehearse-first makes one"),
+    };
     let mut bench = Bench::new(spec, args.making.seed, &faults);
     bench.keys = parse_keys(&args.keys)?;
 
     let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
     let now = crate::shell::clock::utc_now();
     let folder = RunFolder::create(args.making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
+    let mut files = keep_files(&folder, &loaded.texts).map_err(io)?;
+    files.extend(first.keep(&folder).map_err(io)?);
     let mut info = RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
@@ -48,8 +55,13 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
         unconfirmed: None,
+        before: Before {
+            rehearsal: first.rehearsal.clone(),
+            band: first.band.clone(),
+            ..Before::default()
+        },
         began_monotonic: 0,
-        files: keep_files(&folder, &loaded.texts).map_err(io)?,
+        files,
     };
     folder.write_info(&info).map_err(io)?;
     let mut writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
@@ -73,7 +85,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
-    super::report::documents(folder.path())
+    super::report::documents(folder.path(), true)
 }
 
 /// Reads the keys of the command line, in the order of their moments.

@@ -2,7 +2,9 @@
 
 use super::Early;
 use super::load::{Loaded, resolve_texts};
+use crate::evidence::entry;
 use crate::outcome::Cause;
+use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::evaluate;
 use crate::trace::{OpenRun, RunFolder, Trace};
@@ -17,7 +19,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
-    documents(&args.run_dir)
+    documents(&args.run_dir, false)
 }
 
 /// A run folder with its plan and its trace.
@@ -46,8 +48,9 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
 }
 
 /// Computes the results of a run folder, writes `junit.xml`, `report.html` and `report.json` into it
-/// and prints the summary.
-pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
+/// and prints the summary. The index of the folder around it learns how it ended; `made`: this is a run that was just made,
+/// and there may be no index yet.
+pub(super) fn documents(dir: &Path, made: bool) -> Result<Cause, Early> {
     let (folder, loaded, trace) = open(dir)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
     let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
@@ -55,11 +58,21 @@ pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
     if folder.info.ended.is_none() {
         cuts.insert(0, "the run was cut: the runner ended without closing the trace".into());
     }
+    // Before anything is written: a full disk may keep the report from being written, and the index need not know less.
+    let name = super::index::name_of(dir);
+    let known = entry(&name, &loaded.plan, &folder.info, &results.events, Some(results.cause));
+    super::index::note(dir, &known, made);
+    let band = folder.files.iter().find(|f| f.used.role == "band");
+    let predicted: Option<Predicted> = band
+        .map(|f| serde_json::from_slice(&f.bytes))
+        .transpose()
+        .map_err(|e| Early::new(Cause::NotMade, format!("the predicted band of the run folder: {e}")))?;
     let model = report::model(&Evidence {
         plan: &loaded.plan,
         run: &folder.info,
         events: &results.events,
         columns: &results.columns,
+        predicted: predicted.as_ref(),
         verdicts: &results.verdicts,
         cause: results.cause,
         why: results.why.clone(),

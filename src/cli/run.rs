@@ -2,8 +2,11 @@
 
 use super::load::{Loaded, Text, answers, load};
 use super::rehearse::{keep_files, parse_faults};
+use super::first::{First, rehearse_first};
+use super::ladder::Rungs;
 use super::{Early, Files, Making};
 use crate::engine::Logged;
+use crate::evidence::{Class, entry};
 use crate::files::suite::Answers;
 use crate::hazards;
 use crate::outcome::Cause;
@@ -18,7 +21,7 @@ use crate::shell::operator::choose;
 use crate::shell::port::{Port, PortKind, admitted};
 use crate::shell::run::{Ending, Setup};
 use crate::time::Instant;
-use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
+use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -33,6 +36,15 @@ pub(super) struct Args {
     answers: Option<PathBuf>,
     #[command(flatten)]
     making: Making,
+    /// Refuse a closed rung on the twin as well, as on a real rig.
+    #[arg(long)]
+    enforce_ladder: bool,
+    /// Leave the ladder aside on a pseudo-terminal; the reason lands in run.json and report, and the run opens nothing.
+    #[arg(long, value_name = "REASON")]
+    off_ladder: Option<String>,
+    /// Do not rehearse before a run on a real rig; the reason lands in run.json and report.
+    #[arg(long, value_name = "REASON", conflicts_with = "rehearse_first")]
+    no_rehearsal: Option<String>,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
@@ -63,10 +75,12 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
             "--fault is for the twin, and no link of this rig goes to it",
         ));
     }
+    let rungs = rungs(args, &loaded, &kinds, answers.is_some())?;
+    let first = first(args, &loaded, twins == 0)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    let (dir, ended) = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))?;
-    super::report::documents(&dir).map_err(|early| match ended {
+    let (dir, ended) = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))?;
+    super::report::documents(&dir, true).map_err(|early| match ended {
         // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
         Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
         _ => early,
@@ -92,12 +106,36 @@ fn admit(loaded: &Loaded) -> Result<Vec<PortKind>, Early> {
     }
 }
 
+/// The ladder as it stands before the run.
+fn rungs(args: &Args, loaded: &Loaded, kinds: &[PortKind], answered: bool) -> Result<Rungs, Early> {
+    let class = if kinds.contains(&PortKind::Twin) { Class::Twin } else { Class::Pty };
+    let enforced = class.enforced() || args.enforce_ladder;
+    let person = answered || std::io::stdin().is_terminal() || class == Class::Twin;
+    let home = super::index::home(args.making.out.as_deref());
+    super::ladder::before(loaded, &args.files, (class, enforced), person, &home, args.off_ladder.as_deref())
+}
+
+/// The rehearsal before the run: always on a real rig, unless somebody says why not. Against the twin it would be the same
+/// again, so there it is made if asked for.
+fn first(args: &Args, loaded: &Loaded, real: bool) -> Result<First, Early> {
+    let home = super::index::home(args.making.out.as_deref());
+    match (&args.no_rehearsal, real || args.making.rehearse_first) {
+        (Some(reason), _) if reason.trim().is_empty() => {
+            Err(Early::new(Cause::FilesInvalid, "--no-rehearsal needs a reason in words: it lands in the report"))
+        }
+        (Some(_), _) => Ok(First::none("not made: there was no rehearsal before the run")),
+        (None, true) => rehearse_first(loaded, &home),
+        (None, false) => Ok(First::none("not made: --rehearse-first makes one")),
+    }
+}
+
 /// Makes the run and closes its folder.
 async fn make(
     args: &Args,
     loaded: &Loaded,
     answers: Option<&Answers>,
     kinds: &[PortKind],
+    (rungs, first): (&Rungs, &First),
 ) -> Result<(PathBuf, Cause), Early> {
     let plan = &loaded.plan;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
@@ -112,7 +150,8 @@ async fn make(
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
     let mut twin = if simulated { Some(start_twin(args, folder.path()).await?) } else { None };
     let ports = open_ports(plan, kinds, twin.as_ref())?;
-    let files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
+    let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
+    files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
     let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
     let clock = Clock::start();
     let mut info = RunInfo {
@@ -125,13 +164,21 @@ async fn make(
         began_utc: clock.began_utc(),
         ended: None,
         unconfirmed: None,
+        before: Before {
+            climb: Some(rungs.climb()),
+            off_ladder: args.off_ladder.clone(),
+            rehearsal: first.rehearsal.clone(),
+            no_rehearsal: args.no_rehearsal.clone(),
+            band: first.band.clone(),
+        },
         began_monotonic: clock.began_monotonic(),
         files,
     };
     folder.write_info(&info).map_err(|e| not_made(&e))?;
+    begun(&folder, plan, &info, rungs)?;
     let setup = Setup {
         plan: plan.clone(),
-        machine: Logged::new(plan.clone()),
+        machine: Logged::new(plan.clone()).with_gate(Some(rungs.gate())),
         recorder: Kept(writer),
         ports,
         operator,
@@ -143,8 +190,24 @@ async fn make(
         // The truth log is whole once the twin has ended; how it ended is no part of the result.
         let _ = twin.finish().await;
     }
+    info.before.climb = Some(rungs.climb());
     close(&folder, &mut info, &clock, &ending)?;
     Ok((folder.path().to_path_buf(), ending.cause))
+}
+
+/// Puts the run into the index without an end, so that a run of which nothing more is heard closes its rung. A real one
+/// does not begin without that.
+fn begun(folder: &RunFolder, plan: &Plan, info: &RunInfo, rungs: &Rungs) -> Result<(), Early> {
+    let name = super::index::name_of(folder.path());
+    let entry = entry(&name, plan, info, &[], None);
+    match super::index::try_note(folder.path(), &entry, true) {
+        Err(error) if rungs.enforced() => Err(super::index::unusable(error)),
+        Err(error) => {
+            eprintln!("{error}; the run goes on, and stays whole in its folder");
+            Ok(())
+        }
+        Ok(()) => Ok(()),
+    }
 }
 
 fn open_ports(plan: &Plan, kinds: &[PortKind], twin: Option<&TwinChild>) -> Result<Vec<Port>, Early> {

@@ -32,6 +32,20 @@ pub struct Logged<M = Engine> {
     seq: u64,
     /// The bytes of the outputs of one input; kept for its room.
     bytes: Vec<u8>,
+    /// Looks at the records, if anybody wants to.
+    gate: Option<Gate>,
+    /// What the gate refused.
+    refused: Option<StopReason>,
+}
+
+/// Looks at each record and may refuse what the controller has said of itself. Its word comes back as an input, so that
+/// a replay needs no gate.
+pub struct Gate(pub Box<dyn FnMut(&Record) -> Option<String> + Send>);
+
+impl std::fmt::Debug for Gate {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Gate")
+    }
 }
 
 /// One input and everything that came of it.
@@ -64,7 +78,17 @@ impl Logged {
 impl<M: Machine> Logged<M> {
     /// Counts from 0.
     pub fn of(machine: M) -> Logged<M> {
-        Logged { machine, seq: 0, bytes: Vec::new() }
+        Logged { machine, seq: 0, bytes: Vec::new(), gate: None, refused: None }
+    }
+
+    /// With a gate that looks at every record.
+    pub fn with_gate(self, gate: Option<Gate>) -> Logged<M> {
+        Logged { gate, ..self }
+    }
+
+    /// The stop that the gate demands, once. Feed it before any other input.
+    pub fn take_refusal(&mut self) -> Option<Input> {
+        self.refused.take().map(Input::Stop)
     }
 
     /// Feeds one input and drains every output.
@@ -76,6 +100,11 @@ impl<M: Machine> Logged<M> {
         self.bytes.clear();
         while let Some(output) = self.machine.poll() {
             append(&mut self.bytes, &output);
+            if let (Some(Gate(look)), Output::Record(record)) = (&mut self.gate, &output)
+                && let Some(why) = look(record)
+            {
+                self.refused.get_or_insert(StopReason::Refused(why));
+            }
             let seq = matches!(output, Output::Record(_)).then(|| self.next_seq());
             outputs.push((seq, output));
         }
@@ -121,6 +150,7 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Deadline => (2, 0, Vec::new()),
         Input::Stop(StopReason::Operator(why)) => (3, 0, why.clone().into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 1, why.clone().into_bytes()),
+        Input::Stop(StopReason::Refused(why)) => (3, 2, why.clone().into_bytes()),
         Input::Typed { id, text, by, person } => {
             (5, u16::from(*person), format!("{id}\n{by}\n{text}").into_bytes())
         }
@@ -140,6 +170,7 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
         (1, _) => Input::LinkLost { link, why: text()? },
         (2, _) => Input::Deadline,
         (3, 0) => Input::Stop(StopReason::Operator(text()?)),
+        (3, 2) => Input::Stop(StopReason::Refused(text()?)),
         (3, _) => Input::Stop(StopReason::Trouble(text()?)),
         (4, bits) => {
             let text = text()?;

@@ -21,7 +21,6 @@ use self::core::{Core, Notice};
 use self::driving::Driving;
 use self::identify::Identifying;
 pub use self::hand::MARK_KEY;
-pub use self::logged::{Difference, Logged, Machine, Step, replay};
 use self::operating::Operating;
 use self::precheck::PreChecking;
 use self::winding::WindingDown;
@@ -29,6 +28,7 @@ use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::Record;
 use crate::time::Instant;
+pub use logged::{Difference, Gate, Logged, Machine, Step, replay};
 use std::sync::Arc;
 
 /// What happens to the engine.
@@ -95,6 +95,8 @@ pub enum StopReason {
     Operator(String),
     /// The runner itself cannot go on: recorder full, panic elsewhere; in words.
     Trouble(String),
+    /// The runner refuses what the controller has said of itself, before anything is driven; in words.
+    Refused(String),
 }
 
 /// A named deadline; the trace says which one fired.
@@ -210,6 +212,7 @@ impl Engine {
             Input::Deadline => {}
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
+            Input::Stop(StopReason::Refused(why)) => notices.push(Notice::Ends(Cause::Refused, why)),
             Input::Typed { id, text, by, person } => notices.push(Notice::Typed { id, text, by, person }),
             Input::Listening { by, person } => notices.push(Notice::Listening { by, person }),
             Input::Key { key } => notices.push(Notice::Key(key)),

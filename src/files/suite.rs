@@ -13,6 +13,8 @@ table! {
         name: At<String>,
         /// A sentence or two about it.
         about: Option<String>,
+        /// Which rung of the ladder this is, by hazard; a suite that does not say counts as "full".
+        rung: Option<At<Rung>>,
         /// How a measured value with its uncertainty is held against a limit; "guarded" if absent.
         rule: Option<At<Rule>>,
         /// Questions beside those of the rig.
@@ -27,6 +29,24 @@ table! {
         TableRule::Distinct(&["question", "id"], "question id"),
         TableRule::Distinct(&["test", "operator", "id"], "operator step id"),
     ]
+}
+
+words! {
+    /// A rung of the ladder, from the least hazard to the greatest.
+    pub enum Rung {
+        /// Right after assembly: sense, offset, order and direction, a few amperes, a few per cent of the speed.
+        Commissioning = "commissioning",
+        /// It turns by itself for the first time: low speed, free shaft, reduced bus.
+        FirstSpin = "first spin",
+        /// Profiles that ask for acceleration, at speeds that the first spin has reached.
+        Ramp = "ramp",
+        /// The highest speeds of the bench: what is loose or out of balance shows itself here.
+        RunUp = "run-up",
+        /// Torque against a load for long enough to heat every part.
+        Heat = "heat",
+        /// Everything together, or more bus voltage than the rungs below had.
+        Full = "full",
+    }
 }
 
 words! {

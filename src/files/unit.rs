@@ -22,12 +22,24 @@ table! {
         rotor: Rotor,
         /// What heats.
         thermal: Thermal,
+        /// The state of assembly; needed where a real unit climbs the ladder.
+        assembly: Option<Assembly>,
         /// Ratios of the gear stages from the machine to the wheel.
         gear: Vec<f64>,
         /// Teeth of the gear stages from the machine to the wheel.
         gear_stage: Vec<GearStage>,
         /// Rolling bearings on the machine's shaft, the one nearest to the accelerometer first.
         bearing: Vec<Bearing>,
+    }
+}
+
+table! {
+    /// The state of assembly: what was passed holds for it alone.
+    pub struct Assembly as "state of assembly" {
+        /// Raise it by one whenever the unit has been opened: 1 for the first time it was closed.
+        number: At<u32>,
+        /// The day on which it was closed, such as "2026-11-20".
+        closed: Option<At<String>>,
     }
 }
 

@@ -35,7 +35,7 @@ pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
 
 use crate::files::rig::Role;
-use crate::files::suite::Rule;
+use crate::files::suite::{Rule, Rung};
 use crate::time::{Duration, Instant};
 
 /// Everything a run needs to know.
@@ -73,6 +73,10 @@ pub struct Plan {
     pub ready: Ready,
     /// Limits watched on every sample: rig's first, then the suite's.
     pub trips: Vec<Trip>,
+    /// The rung of the suite; `None` if it does not say: it then counts as the highest.
+    pub rung: Option<Rung>,
+    /// Number of the state of assembly, if the unit file says it.
+    pub assembly: Option<u32>,
     /// The tests, in order.
     pub tests: Vec<Test>,
     /// The decision rule.

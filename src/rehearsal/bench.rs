@@ -21,6 +21,21 @@ pub struct TwinError(String);
 /// Errors if the rig has no `[twin]`, if not exactly one link goes to the twin, if the twin has no
 /// such build, or if its load lacks what makes it one.
 pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinSpec, TwinError> {
+    spec(rig, unit, plan, &mut Chance::Drawn(Box::new(Xoshiro256PlusPlus::seed_from_u64(seed))))
+}
+
+/// The spec with the middle of every range of the unit file: the nominal unit. Errors as [`twin_spec`].
+pub fn nominal_spec(rig: &Rig, unit: &Unit, plan: &Plan) -> Result<TwinSpec, TwinError> {
+    spec(rig, unit, plan, &mut Chance::Middle)
+}
+
+/// Where in its range a parameter is taken.
+enum Chance {
+    Drawn(Box<Xoshiro256PlusPlus>),
+    Middle,
+}
+
+fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<TwinSpec, TwinError> {
     let Some(bench) = &rig.twin else {
         return Err(TwinError(format!(
             "the rig `{}` does not describe its simulated self: add a [twin] table, as in the demo rig",
@@ -40,7 +55,6 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
             bench.transformer.value
         )));
     }
-    let mut chance = Xoshiro256PlusPlus::seed_from_u64(seed);
     let mut spec = TwinSpec::demo();
     if let Some(label) = &plan.build {
         spec.build = find_build(label).ok_or_else(|| {
@@ -52,26 +66,26 @@ pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinS
     spec.identity.serial.clone_from(&plan.serial);
     let (machine, rotor, thermal) = (&unit.machine, &unit.rotor, &unit.thermal);
     spec.machine.pole_pairs = machine.pole_pairs.value;
-    spec.machine.flux_linkage = draw(&mut chance, &machine.flux_linkage);
-    spec.machine.resistance = draw(&mut chance, &machine.resistance);
-    spec.machine.inductance_d = draw(&mut chance, &machine.inductance_d);
-    spec.machine.inductance_q = draw(&mut chance, &machine.inductance_q);
-    spec.rotor.inertia = draw(&mut chance, &rotor.inertia);
-    spec.rotor.friction = draw(&mut chance, &rotor.friction);
+    spec.machine.flux_linkage = draw(chance, &machine.flux_linkage);
+    spec.machine.resistance = draw(chance, &machine.resistance);
+    spec.machine.inductance_d = draw(chance, &machine.inductance_d);
+    spec.machine.inductance_q = draw(chance, &machine.inductance_q);
+    spec.rotor.inertia = draw(chance, &rotor.inertia);
+    spec.rotor.friction = draw(chance, &rotor.friction);
     // Breaking away takes a little more than going on turning (common practice).
     spec.rotor.breakaway = 1.125 * spec.rotor.friction;
-    spec.rotor.drag = draw(&mut chance, &rotor.drag);
+    spec.rotor.drag = draw(chance, &rotor.drag);
     spec.thermal.ambient = bench.ambient.si;
-    spec.thermal.winding_capacity = draw(&mut chance, &thermal.winding_capacity);
-    let winding_to_coolant = draw(&mut chance, &thermal.winding_to_coolant);
+    spec.thermal.winding_capacity = draw(chance, &thermal.winding_capacity);
+    let winding_to_coolant = draw(chance, &thermal.winding_to_coolant);
     spec.thermal.split_winding_to_coolant(winding_to_coolant);
-    spec.thermal.inverter_capacity = draw(&mut chance, &thermal.inverter_capacity);
-    spec.thermal.inverter_to_coolant = draw(&mut chance, &thermal.inverter_to_coolant);
+    spec.thermal.inverter_capacity = draw(chance, &thermal.inverter_capacity);
+    spec.thermal.inverter_to_coolant = draw(chance, &thermal.inverter_to_coolant);
     spec.supply.transformer = bench.transformer.si;
     spec.supply.frequency = bench.frequency.si;
     spec.supply.source_resistance = bench.source_resistance.si;
     spec.supply.bleeder = bench.bleeder.si;
-    spec.supply.capacitance = draw(&mut chance, &rig.supply.capacitance);
+    spec.supply.capacitance = draw(chance, &rig.supply.capacitance);
     spec.limits.command_timeout = plan.drive.command_timeout;
     spec.load = load(bench)?;
     if let Some(limit) = &bench.current_limit {
@@ -133,8 +147,12 @@ fn limit_current(limit: &At<Quantity>, spec: &mut TwinSpec) -> Result<(), TwinEr
     Ok(())
 }
 
-fn draw<K>(chance: &mut Xoshiro256PlusPlus, range: &Ranged<K>) -> f64 {
-    if range.high > range.low { chance.random_range(range.low..=range.high) } else { range.low }
+fn draw<K>(chance: &mut Chance, range: &Ranged<K>) -> f64 {
+    match chance {
+        Chance::Drawn(chance) if range.high > range.low => chance.random_range(range.low..=range.high),
+        Chance::Drawn(_) => range.low,
+        Chance::Middle => 0.5 * (range.low + range.high),
+    }
 }
 
 fn rms_volts(kind: &Kind) -> bool {

@@ -3,7 +3,7 @@
 
 mod bench;
 
-pub use bench::{TwinError, twin_spec};
+pub use bench::{TwinError, nominal_spec, twin_spec};
 
 use crate::engine::{Input, Logged, Output, Step, StopReason};
 use crate::outcome::Cause;

@@ -3,6 +3,7 @@
 use super::Evidence;
 use super::model::{Band, Figure, Level, Line, Mark, Panel};
 use super::plot::{self, Points, Range};
+use super::predicted;
 use super::words;
 use crate::columns::{Columns, DemandSeries, Series, Span};
 use crate::files::rig::{Role, Sets};
@@ -114,12 +115,18 @@ fn panel(
     let shown = |s: &Series| s.within(time.low, time.high);
     let values = series.iter().flat_map(|(_, s)| s.v[shown(s)].iter().copied());
     let demanded = demand.into_iter().flat_map(|d| within(&d.t, &d.v, time));
-    let data = data_range(values.chain(demanded).map(|v| unit.from_si(v)).collect(), &unit)?;
+    let bands: Vec<_> = series.iter().map(|(_, s)| predicted::behind(evidence, s)).collect();
+    let banded = bands.iter().flat_map(|b| predicted::values(b, time, &unit));
+    let data = data_range(values.chain(demanded).map(|v| unit.from_si(v)).chain(banded).collect(), &unit)?;
     let levels = levels(evidence, channels, &unit, data);
     let range = with_levels(data, &levels)?;
     let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
     let mut lines = Vec::new();
     let mut told = Vec::new();
+    // First, so that everything else lies above them.
+    for ((_, s), bands) in series.iter().zip(&bands) {
+        lines.extend(predicted::area(&s.name, bands, time, range, &unit));
+    }
     if let Some(d) = demand {
         let v = scaled(&d.v);
         told.extend(from_to("demand", within(&d.t, &v, time), range));

@@ -4,6 +4,7 @@
 //! only lay them out. No document holds its time of making, a host or a path: the same run folder
 //! gives the same bytes.
 
+mod before;
 mod cautions;
 mod charts;
 mod criteria;
@@ -15,6 +16,7 @@ mod json;
 mod junit;
 mod model;
 mod plot;
+mod predicted;
 mod safe;
 mod spectra;
 mod story;
@@ -23,6 +25,7 @@ mod words;
 
 pub use cautions::{cautions, cautions_text};
 pub use hazards::HazardRow;
+pub use before::BeforeRow;
 pub use html::html;
 pub use json::json;
 pub use junit::{JunitError, junit};
@@ -37,6 +40,7 @@ use crate::columns::Columns;
 use crate::hazards::Finding;
 use crate::outcome::Cause;
 use crate::plan::Plan;
+use crate::predicted::Predicted;
 use crate::record::Event;
 use crate::trace::RunInfo;
 use crate::verdict::Verdict;
@@ -52,6 +56,8 @@ pub struct Evidence<'a> {
     pub events: &'a [Event],
     /// What was measured.
     pub columns: &'a Columns,
+    /// Where the channels should run, if that was predicted.
+    pub predicted: Option<&'a Predicted>,
     /// The answers: per test of the plan, per criterion. A missing one counts as not measured.
     pub verdicts: &'a [Vec<Verdict>],
     /// What ended the run, criteria included.
@@ -74,6 +80,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         schema: 1,
         headline,
         identity: facts::identity(evidence),
+        before: before::rows(evidence),
         warnings: safe::warnings(evidence, &story, &safe_state),
         figures: figures(evidence),
         tests,

@@ -13,6 +13,8 @@ pub struct Report {
     pub headline: Headline,
     /// What was tested, with what, on what.
     pub identity: Identity,
+    /// What was known before anything was sent: rung, rehearsal, predicted band.
+    pub before: Vec<super::BeforeRow>,
     /// What a person at the bench must know before anything else.
     pub warnings: Vec<Warning>,
     /// The tests of the suite in order, also those not attempted.

@@ -227,7 +227,11 @@ pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestRepo
 /// Trips, stops, stages, lost links and remarks.
 pub(super) fn event_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
     let name = |test: usize| evidence.plan.tests.get(test).map_or("?", |t| t.name.as_str()).to_string();
-    evidence.events.iter().filter_map(|event| line(event, &name)).collect()
+    let mut lines: Vec<EventLine> = evidence.events.iter().filter_map(|event| line(event, &name)).collect();
+    lines.extend(super::predicted::events(evidence));
+    // Stable: what was recorded at one moment stays in its order.
+    lines.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
+    lines
 }
 
 fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {

@@ -20,6 +20,9 @@ pub fn terminal(report: &Report, colour: bool) -> String {
             page.wrapped("", &format!("Faults planted: {}", identity.faults.join(", ")));
         }
     }
+    for row in &report.before {
+        page.wrapped("", &format!("{}: {}", row.what, row.text));
+    }
     page.blank();
     for test in &report.tests {
         page.test(test);

@@ -186,6 +186,10 @@ impl<M: Machine> Turn<M> {
                 self.send(*link, bytes);
             }
         }
+        if let Some(input) = self.machine.take_refusal() {
+            // Before anything that has come meanwhile: what is refused must not be driven.
+            self.lost.push_front(Message { at: self.last, input });
+        }
         // A recorder that is gone has said so by itself, as a stop.
         let _ = self.keep.send(Keep::Input(step.input));
         for (seq, output) in step.outputs {

@@ -20,6 +20,7 @@ pub mod keep;
 pub mod keys;
 pub mod last_resort;
 pub mod operator;
+pub mod parallel;
 pub mod port;
 pub mod ports;
 pub mod progress;

@@ -26,7 +26,7 @@ impl RunKind {
 /// A file as used, copied into the run folder.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileUsed {
-    /// "rig", "unit", "suite", "answers" or "cycle".
+    /// "rig", "unit", "suite", "answers", "cycle", "unit-after" (the unit file as the run wrote it back) or "band".
     pub role: String,
     /// File name inside the run folder, such as "files/rig.toml".
     pub name: String,
@@ -60,9 +60,62 @@ pub struct RunInfo {
     /// torque is off. Where this stands, the run counts as not confirmed, whatever its trace says.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unconfirmed: Option<String>,
+    /// What was known before anything was sent.
+    #[serde(default)]
+    pub before: Before,
     /// CLOCK_MONOTONIC at the engine's zero in microseconds, to compare with a truth log of the same
     /// machine; 0 in a rehearsal.
     pub began_monotonic: i64,
     /// The files as used.
     pub files: Vec<FileUsed>,
+}
+
+/// What was known before anything was sent: the rung, the rehearsal, the predicted band.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct Before {
+    /// The ladder as it stood.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub climb: Option<Climb>,
+    /// Why the ladder was left aside, if it was: such a run opens nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub off_ladder: Option<String>,
+    /// How the rehearsal before the run came out, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rehearsal: Option<String>,
+    /// Why there was none although one was due.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub no_rehearsal: Option<String>,
+    /// How the predicted band was made, or why not, in words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub band: Option<String>,
+}
+
+/// The ladder as it stood when a run began.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Climb {
+    /// The rung of the suite.
+    pub rung: String,
+    /// Whether the suite says it; if not, it counts as the highest.
+    pub said: bool,
+    /// Whether a closed rung would have been refused.
+    pub enforced: bool,
+    /// The passes of the rungs below, from the lowest.
+    pub opened_by: Vec<Opening>,
+    /// What was missing, in words; empty if the rung was open.
+    pub missing: Vec<String>,
+}
+
+/// A run that passed a rung.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Opening {
+    /// The rung.
+    pub rung: String,
+    /// Name of the suite.
+    pub suite: String,
+    /// SHA-256 of the suite file.
+    pub suite_sha256: String,
+    /// Name of the run folder.
+    pub folder: String,
+    /// UTC at its begin.
+    pub began_utc: String,
 }

@@ -75,6 +75,7 @@ impl Run {
             run: &self.info,
             events: &self.events,
             columns: &self.columns,
+            predicted: None,
             verdicts: &self.verdicts,
             cause: self.cause,
             why: self.why.clone(),
@@ -411,6 +412,8 @@ pub fn plan() -> Plan {
             trip("inverter_hot", INVERTER, Crossing::Above(si("80 °C"))),
         ],
         tests: tests(),
+        rung: None,
+        assembly: None,
         rule: Rule::Guarded,
     }
 }
@@ -711,6 +714,7 @@ fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
         began_utc: "2026-11-25T09:14:03.250000Z".into(),
         ended: ended.map(|t| ("2026-11-25T09:15:06.900000Z".into(), (t * 1e6) as i64)),
         unconfirmed: None,
+        before: Default::default(),
         began_monotonic: 0,
         files: vec![
             file("rig", "files/rig.toml", 'a'),

@@ -4,6 +4,7 @@
 //! all mistakes come at once; what rests on something already found wrong is passed over in
 //! silence, so that each comes once. Indices are those of the files until the end.
 
+mod assembly;
 mod budget;
 mod bursts;
 mod by_hand;
@@ -116,6 +117,8 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         channels: channels.list.into_iter().collect::<Option<_>>()?,
         demands: demands.into_iter().collect::<Option<_>>()?,
         tests: tests.into_iter().collect::<Option<_>>()?,
+        rung: ctx.suite.rung.as_ref().map(|r| r.value),
+        assembly: assembly::number(ctx),
         rule: ctx.suite.rule.as_ref().map_or(Rule::Guarded, |r| r.value),
     };
     torque::bind(ctx, &scope, &mut plan);

@@ -1,0 +1,200 @@
+//! The run index: one SQLite file beside the run folders, which remembers what each run was and how it ended.
+//!
+//! It is a convenience and never the only truth: it can be made again from the folders. Whatever is wrong with it is
+//! said in words and stops no run that has begun.
+
+mod rows;
+mod scan;
+#[cfg(test)]
+mod tests;
+
+pub use scan::{HELD_NAME, held, unlisted};
+
+use crate::evidence::Entry;
+use rusqlite::{Connection, ErrorCode, OpenFlags};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Its name, beside the run folders.
+pub const NAME: &str = "index.sqlite";
+
+/// Version of the tables.
+const VERSION: i64 = 1;
+
+/// How long another process may hold it.
+const LOCKED_WITHIN: Duration = Duration::from_secs(3);
+
+/// What is wrong with an index.
+#[derive(Debug, thiserror::Error)]
+pub enum IndexError {
+    /// Its bytes are no index.
+    #[error(
+        "the run index {path} is damaged ({what}); the runs themselves are in their folders: make it again with `spinproof runs {dir} --rebuild`"
+    )]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// The folder of runs.
+        dir: PathBuf,
+        /// What was found.
+        what: String,
+    },
+    /// Another process keeps it.
+    #[error("the run index {path} has been locked by another process for {} s; end that one, then look again", LOCKED_WITHIN.as_secs())]
+    Locked {
+        /// The file.
+        path: PathBuf,
+    },
+    /// It was made by a newer version.
+    #[error(
+        "the run index {path} has version {found}, expected {VERSION} or older: use the spinproof that made it, or `spinproof runs {dir} --rebuild`"
+    )]
+    Newer {
+        /// The file.
+        path: PathBuf,
+        /// The folder of runs.
+        dir: PathBuf,
+        /// The version found.
+        found: i64,
+    },
+    /// The system refuses.
+    #[error("the run index {path} cannot be used: {what}; check the disk and that you may write there")]
+    Other {
+        /// The file.
+        path: PathBuf,
+        /// What was said.
+        what: String,
+    },
+}
+
+/// An open index.
+#[derive(Debug)]
+pub struct Index {
+    db: Connection,
+    path: PathBuf,
+}
+
+impl Index {
+    /// Opens the index of a folder of runs, or makes it.
+    ///
+    /// # Errors
+    /// See [`IndexError`].
+    pub fn open(runs: &Path) -> Result<Index, IndexError> {
+        std::fs::create_dir_all(runs)
+            .map_err(|e| IndexError::Other { path: runs.join(NAME), what: e.to_string() })?;
+        Index::at(runs.join(NAME), OpenFlags::default())
+    }
+
+    /// Opens the index of a folder of runs if there is one.
+    ///
+    /// # Errors
+    /// See [`IndexError`].
+    pub fn existing(runs: &Path) -> Result<Option<Index>, IndexError> {
+        let path = runs.join(NAME);
+        match path.exists() {
+            true => Index::at(path, OpenFlags::default()).map(Some),
+            false => Ok(None),
+        }
+    }
+
+    fn at(path: PathBuf, flags: OpenFlags) -> Result<Index, IndexError> {
+        let db = Connection::open_with_flags(&path, flags).map_err(|e| wrong(&path, &e))?;
+        let index = Index { db, path };
+        index.prepare().map_err(|e| wrong(&index.path, &e))?;
+        let found = index.version().map_err(|e| wrong(&index.path, &e))?;
+        if found > VERSION {
+            let dir = parent(&index.path);
+            return Err(IndexError::Newer { path: index.path, dir, found });
+        }
+        Ok(index)
+    }
+
+    fn version(&self) -> rusqlite::Result<i64> {
+        self.db.pragma_query_value(None, "user_version", |row| row.get(0))
+    }
+
+    fn prepare(&self) -> rusqlite::Result<()> {
+        self.db.busy_timeout(LOCKED_WITHIN)?;
+        if self.version()? == 0 {
+            // Two processes may both find it new: the second waits, then finds it made.
+            self.db.execute_batch(&format!(
+                "BEGIN IMMEDIATE; {} PRAGMA user_version = {VERSION}; COMMIT;",
+                rows::TABLE
+            ))?;
+        }
+        Ok(())
+    }
+
+    /// Keeps an entry; one of the same folder is replaced. `quick`: do not wait for the disk (a rehearsal can be made
+    /// again).
+    ///
+    /// # Errors
+    /// See [`IndexError`].
+    pub fn put(&self, entry: &Entry, quick: bool) -> Result<(), IndexError> {
+        let keep = || {
+            self.db.pragma_update(None, "synchronous", if quick { "OFF" } else { "FULL" })?;
+            rows::put(&self.db, entry)
+        };
+        keep().map_err(|e| wrong(&self.path, &e))
+    }
+
+    /// Every entry, by begin and folder.
+    ///
+    /// # Errors
+    /// See [`IndexError`]; also if any row cannot be understood: a ladder read from half of an index could be open where
+    /// the whole one is closed.
+    pub fn all(&self) -> Result<Vec<Entry>, IndexError> {
+        let damaged =
+            |what: String| IndexError::Damaged { path: self.path.clone(), dir: parent(&self.path), what };
+        let checked: String = self
+            .db
+            .pragma_query_value(None, "quick_check", |row| row.get(0))
+            .map_err(|e| wrong(&self.path, &e))?;
+        if checked != "ok" {
+            return Err(damaged(checked));
+        }
+        let rows = rows::all(&self.db).map_err(|e| wrong(&self.path, &e))?;
+        rows.into_iter().collect::<Result<_, _>>().map_err(damaged)
+    }
+
+    /// Makes the index of a folder of runs again from entries: beside the old one, then in its place.
+    ///
+    /// # Errors
+    /// See [`IndexError`]; the old one stands then.
+    pub fn rebuild(runs: &Path, entries: &[Entry]) -> Result<(), IndexError> {
+        let (path, beside) = (runs.join(NAME), runs.join(format!("{NAME}.new")));
+        let other = |e: std::io::Error| IndexError::Other { path: path.clone(), what: e.to_string() };
+        match std::fs::remove_file(&beside) {
+            Err(e) if e.kind() != std::io::ErrorKind::NotFound => return Err(other(e)),
+            _ => {}
+        }
+        let index = Index::at(beside.clone(), OpenFlags::default())?;
+        index.db.execute_batch("BEGIN").map_err(|e| wrong(&beside, &e))?;
+        for entry in entries {
+            rows::put(&index.db, entry).map_err(|e| wrong(&beside, &e))?;
+        }
+        index.db.execute_batch("COMMIT").map_err(|e| wrong(&beside, &e))?;
+        drop(index);
+        // What a process that died left half done belongs to the old file alone.
+        let _ = std::fs::remove_file(runs.join(format!("{NAME}-journal")));
+        std::fs::rename(&beside, &path).map_err(other)
+    }
+}
+
+fn parent(path: &Path) -> PathBuf {
+    path.parent().unwrap_or(Path::new(".")).to_path_buf()
+}
+
+fn wrong(path: &Path, error: &rusqlite::Error) -> IndexError {
+    let path = path.to_path_buf();
+    let what = error.to_string();
+    match error.sqlite_error_code() {
+        Some(ErrorCode::NotADatabase | ErrorCode::DatabaseCorrupt) => {
+            IndexError::Damaged { dir: parent(&path), path, what }
+        }
+        Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => IndexError::Locked { path },
+        // A table that is not as it was made: it was changed by another program.
+        Some(ErrorCode::Unknown) | None => IndexError::Damaged { dir: parent(&path), path, what },
+        _ => IndexError::Other { path, what },
+    }
+}

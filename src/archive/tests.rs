@@ -1,0 +1,1 @@
+//! The index: kept, shared, damaged.

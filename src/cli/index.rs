@@ -1,0 +1,55 @@
+//! Run folders and their index, as the commands use them.
+
+use super::Early;
+use super::report::open;
+use crate::archive::{Index, IndexError};
+use crate::evidence::{Entry, entry};
+use crate::outcome::Cause;
+use crate::results::evaluate;
+use std::path::{Path, PathBuf};
+
+/// The folder in which a run folder lies: its index is there.
+pub(super) fn home(out: Option<&Path>) -> PathBuf {
+    match out.and_then(|out| absolute(out).parent().map(Path::to_path_buf)) {
+        Some(parent) => parent,
+        None => PathBuf::from("runs"),
+    }
+}
+
+/// The name of a run folder in its index.
+pub(super) fn name_of(dir: &Path) -> String {
+    absolute(dir).file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned())
+}
+
+fn absolute(path: &Path) -> PathBuf {
+    std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf())
+}
+
+/// Keeps an entry, whatever comes of it: a run that was made is not undone by its index. `make`: also where there is
+/// no index yet.
+pub(super) fn note(dir: &Path, entry: &Entry, make: bool) {
+    if let Err(error) = try_note(dir, entry, make) {
+        eprintln!("{error}; the run is whole in {}", dir.display());
+    }
+}
+
+/// The same, for whom it matters.
+pub(super) fn try_note(dir: &Path, entry: &Entry, make: bool) -> Result<(), IndexError> {
+    let home = home(Some(dir));
+    let index = if make { Some(Index::open(&home)?) } else { Index::existing(&home)? };
+    let quick = entry.kind == crate::trace::RunKind::Rehearsal;
+    index.map_or(Ok(()), |index| index.put(entry, quick))
+}
+
+/// The entry of a run folder, computed from its trace.
+pub(super) fn entry_of(dir: &Path) -> Result<Entry, Early> {
+    let (folder, loaded, trace) = open(dir)?;
+    let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
+    let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
+    Ok(entry(&name_of(dir), &loaded.plan, &folder.info, &results.events, Some(results.cause)))
+}
+
+/// An early end for an index that cannot be read or written where it must be.
+pub(super) fn unusable(error: IndexError) -> Early {
+    Early::new(Cause::NotMade, error)
+}

@@ -1,0 +1,267 @@
+//! `ladder`: which rungs are open for a unit on a rig, what opened and what closed them, what is next. And the same
+//! before a run.
+
+use super::index::unusable;
+use super::load::{Loaded, Text, demo_rig, demo_unit, read, resolve_texts};
+use super::{Early, Files};
+use crate::archive::{Index, unlisted};
+use crate::engine::Gate;
+use crate::evidence::{Class, Entry, Ladder, Standing, Told, climb, expected_guards, ladder, suite_of};
+use crate::files::suite::Rung;
+use crate::outcome::Cause;
+use crate::record::{Grade, Record, What};
+use crate::shell::port::{PortKind, admitted};
+use crate::trace::Climb;
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Arguments of `ladder`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The rig; the demo rig if absent.
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
+    /// The unit; the demo unit if absent (only with the demo rig).
+    #[arg(long, value_name = "FILE")]
+    unit: Option<PathBuf>,
+    /// The build to look for; that of the newest run of this unit if absent.
+    #[arg(long, value_name = "LABEL")]
+    build: Option<String>,
+    /// The folder that holds the run folders and their index.
+    #[arg(long, value_name = "DIR", default_value = "runs")]
+    runs: PathBuf,
+}
+
+/// A suite that asks for nothing: enough to hold rig and unit against each other.
+const NO_SUITE: &str = "schema = 1\nname = \"ladder\"\ntest = []\n";
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    if args.rig.is_some() && args.unit.is_none() {
+        return Err(Early::new(Cause::FilesInvalid, "--rig without --unit: give --unit FILE as well"));
+    }
+    let rig = args.rig.as_deref().map_or_else(|| Ok(demo_rig()), |p| read(p, "rig"))?;
+    let unit = args.unit.as_deref().map_or_else(|| Ok(demo_unit()), |p| read(p, "unit"))?;
+    let suite = ("ladder".to_string(), NO_SUITE.to_string());
+    let loaded = resolve_texts(&rig, &unit, &suite, &|_| Err("no file".into()), None)?;
+    let class = class_of(&loaded);
+    let runs = match Index::existing(&args.runs).map_err(unusable)? {
+        Some(index) => {
+            for name in unlisted(&index, &args.runs).map_err(unusable)? {
+                println!("note: {name} is not in the index: `spinproof runs {} --rebuild`", args.runs.display());
+            }
+            index.all().map_err(unusable)?
+        }
+        None => Vec::new(),
+    };
+    let now = standing(&loaded);
+    let newest = runs
+        .iter()
+        .filter(|r| Class::of(r.kind) == class && r.standing.serial == now.serial)
+        .max_by(|a, b| (&a.began_utc, &a.folder).cmp(&(&b.began_utc, &b.folder)));
+    let build = args.build.clone().or_else(|| newest.and_then(|r| r.standing.build.clone()));
+    let settings = newest.and_then(|r| r.standing.settings.clone());
+    let told = |known: &Option<String>| known.clone().map_or(Told::NotYet, |k| Told::Said(Some(k)));
+    let grades = expected_guards(&loaded.plan, true);
+    let steps = ladder(&now, (&told(&build), &told(&settings)), class, &grades, &runs);
+    print!("{}", page(&loaded, class, (&build, &settings), &steps, args));
+    Ok(Cause::Passed)
+}
+
+fn page(
+    loaded: &Loaded,
+    class: Class,
+    (build, settings): (&Option<String>, &Option<String>),
+    ladder: &Ladder,
+    args: &Args,
+) -> String {
+    let plan = &loaded.plan;
+    let assembly = plan.assembly.map_or("state of assembly not said".to_string(), |n| format!("assembly {n}"));
+    let mut text = format!("{} {}, {assembly}, on {}\n", plan.unit, plan.serial, plan.rig);
+    text += &format!(
+        "build {}, settings {}\n",
+        build.as_deref().unwrap_or("not yet told"),
+        settings.as_deref().map_or("not yet read", |s| s.get(..12).unwrap_or(s)),
+    );
+    if class == Class::Twin {
+        text += "SIMULATED: the ladder of the twin. It opens nothing for a real unit, and a closed rung is told, not refused.\n";
+    }
+    if class == Class::Pty {
+        text += "Behind a pseudo-terminal: nobody knows what is there, so it counts for itself alone.\n";
+    }
+    for step in &ladder.steps {
+        let open = if ladder.missing(step.rung).is_empty() { "open" } else { "closed" };
+        let told = match &step.passed {
+            Ok(by) => format!("passed by {} ({}, {})", by.folder, by.suite, by.began_utc),
+            Err(closed) => step.words(closed),
+        };
+        text += &format!("  {:<13} {open:<6}  {told}\n", step.rung.word());
+    }
+    for cap in &ladder.caps {
+        text += &format!("guard {} is {}: it caps at {}\n", cap.guard, cap.grade.words(), cap.rung.word());
+    }
+    if let Some(step) = ladder.next() {
+        let command = command(step.rung, args.rig.as_deref(), args.unit.as_deref());
+        text += &format!("next: {}: {command}\n", step.rung.word());
+    }
+    text
+}
+
+/// The command that passes a rung.
+fn command(rung: Rung, rig: Option<&Path>, unit: Option<&Path>) -> String {
+    let mut text = format!("spinproof run {}", suite_of(rung));
+    for (flag, path) in [("--rig", rig), ("--unit", unit)] {
+        if let Some(path) = path {
+            text += &format!(" {flag} {}", path.display());
+        }
+    }
+    text
+}
+
+/// Which ladder a rig climbs, as its ports say. A port that is not there now is a real one.
+fn class_of(loaded: &Loaded) -> Class {
+    let kinds: Vec<Class> = loaded.plan.links.iter().map(|l| class_of_port(&l.port)).collect();
+    kinds.iter().copied().find(|k| *k == Class::Twin).unwrap_or_else(|| {
+        kinds.iter().copied().find(|k| *k == Class::Bench).unwrap_or(Class::Pty)
+    })
+}
+
+fn class_of_port(port: &str) -> Class {
+    match admitted(port) {
+        Ok(PortKind::Twin) => Class::Twin,
+        Ok(PortKind::Pty(_)) => Class::Pty,
+        Err(_) => Class::Bench,
+    }
+}
+
+/// What a pass would hold for, as far as the files say.
+fn standing(loaded: &Loaded) -> Standing {
+    let sha256 = |role: &str| {
+        let text = loaded.texts.iter().find(|t: &&Text| t.role == role).map_or("", |t| t.text.as_str());
+        Sha256::digest(text.as_bytes()).iter().map(|b| format!("{b:02x}")).collect()
+    };
+    Standing {
+        serial: loaded.plan.serial.clone(),
+        assembly: loaded.plan.assembly,
+        unit_sha256: sha256("unit"),
+        rig_sha256: sha256("rig"),
+        build: None,
+        settings: None,
+    }
+}
+
+/// The ladder before a run.
+pub(super) struct Rungs {
+    now: Standing,
+    class: Class,
+    grades: Vec<(String, Grade)>,
+    runs: Vec<Entry>,
+    rung: Option<Rung>,
+    enforced: bool,
+    command: String,
+    /// As it stands with what is known: at first from the files alone, then with what the controller said.
+    found: Arc<Mutex<Climb>>,
+}
+
+/// Reads the ladder for a run. What is closed is refused where the ladder is enforced.
+///
+/// `person`: whether somebody answers the questions. `off`: why the ladder is left aside.
+pub(super) fn before(
+    loaded: &Loaded,
+    files: &Files,
+    (class, enforced): (Class, bool),
+    person: bool,
+    home: &Path,
+    off: Option<&str>,
+) -> Result<Rungs, Early> {
+    if off.is_some() && class == Class::Bench {
+        let text = "--off-ladder is not for a real port: climb from the lowest rung that is closed (`spinproof ladder`)";
+        return Err(Early::new(Cause::Refused, text));
+    }
+    let enforced = enforced && off.is_none();
+    let runs = match entries(home) {
+        Ok(runs) => runs,
+        Err(early) if enforced => return Err(early),
+        Err(early) => {
+            eprintln!("{}", early.text);
+            Vec::new()
+        }
+    };
+    let grades = expected_guards(&loaded.plan, person);
+    let now = standing(loaded);
+    let build = files.build.clone().map_or(Told::NotYet, |b| Told::Said(Some(b)));
+    let rung = loaded.plan.rung;
+    let steps = ladder(&now, (&build, &Told::NotYet), class, &grades, &runs);
+    let found = climb(&steps, rung, enforced);
+    let next = steps.next_below(rung.unwrap_or(Rung::Full)).unwrap_or(Rung::Commissioning);
+    let command = command(next, files.rig.as_deref(), files.unit.as_deref());
+    if enforced && loaded.plan.assembly.is_none() {
+        let text = "the unit file does not say the state of assembly, and what was passed holds for one alone: add \
+                    `[assembly]` with `number = 1`, and raise the number whenever the unit is opened";
+        return Err(Early::new(Cause::Refused, text));
+    }
+    if enforced && !found.missing.is_empty() {
+        return Err(Early::new(Cause::Refused, refusal(&found, &command)));
+    }
+    let found = Arc::new(Mutex::new(found));
+    Ok(Rungs { now, class, grades, runs, rung, enforced, command, found })
+}
+
+/// The runs of an index that is whole and knows every folder beside it.
+fn entries(home: &Path) -> Result<Vec<Entry>, Early> {
+    let index = Index::open(home).map_err(unusable)?;
+    let unlisted = unlisted(&index, home).map_err(unusable)?;
+    if !unlisted.is_empty() {
+        let text = format!(
+            "the run index does not know {}: how they ended may close a rung; `spinproof runs {} --rebuild`",
+            unlisted.join(", "),
+            home.display()
+        );
+        return Err(Early::new(Cause::Refused, text));
+    }
+    index.all().map_err(unusable)
+}
+
+fn refusal(found: &Climb, command: &str) -> String {
+    let said = if found.said { "" } else { " (the suite does not say its rung, so it counts as the highest)" };
+    format!("the rung {}{said} is closed: {}; next: {command}", found.rung, found.missing.join("; "))
+}
+
+impl Rungs {
+    /// Looks at what the controller says of itself: with another build, or other settings, a rung that looked open is
+    /// closed. It only refuses where the ladder is enforced.
+    pub(super) fn gate(&self) -> Gate {
+        let (now, class, grades, rung) = (self.now.clone(), self.class, self.grades.clone(), self.rung);
+        let (runs, enforced, command) = (self.runs.clone(), self.enforced, self.command.clone());
+        let found = Arc::clone(&self.found);
+        let mut identities: Vec<crate::record::Event> = Vec::new();
+        Gate(Box::new(move |record| {
+            let Record::Event(event) = record else { return None };
+            let settings = match &event.what {
+                What::Identity { .. } => {
+                    identities.push(event.clone());
+                    return None;
+                }
+                What::SettingsHash { sha256 } => Some(sha256.clone()),
+                What::PreCheck { name, grade: Grade::Absent, .. } if name == "settings" => None,
+                _ => return None,
+            };
+            let build = Told::Said(crate::evidence::build_said(&identities));
+            let steps = ladder(&now, (&build, &Told::Said(settings)), class, &grades, &runs);
+            let with_all = climb(&steps, rung, enforced);
+            let why = (enforced && !with_all.missing.is_empty()).then(|| refusal(&with_all, &command));
+            *found.lock().unwrap_or_else(PoisonError::into_inner) = with_all;
+            why
+        }))
+    }
+
+    /// Whether a closed rung is refused.
+    pub(super) fn enforced(&self) -> bool {
+        self.enforced
+    }
+
+    /// The ladder as it stood, with all that is known by now.
+    pub(super) fn climb(&self) -> Climb {
+        self.found.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}

@@ -1,0 +1,138 @@
+//! Guards, their grades, and how far up the ladder they let a run go.
+//!
+//! Why: a guard that only a person's eyes stand for holds while somebody looks; nobody looks for an hour. One that
+//! nothing stands for leaves the first spin, which is over before heat or speed can do much (common practice).
+
+use crate::files::suite::Rung;
+use crate::plan::Plan;
+use crate::record::{Event, Grade, What};
+
+/// A guard that caps rungs.
+#[derive(Debug)]
+pub struct Guard {
+    /// In words.
+    pub name: &'static str,
+    /// Names of the pre-checks that can stand for it; the best of them counts.
+    pub checks: &'static [&'static str],
+    /// Highest rung if nothing stands for it.
+    pub absent: Rung,
+    /// Highest rung if a person does.
+    pub confirmed: Rung,
+    /// Highest rung if it is inferred from other quantities.
+    pub inferred: Rung,
+}
+
+/// The guards that cap.
+pub const GUARDS: &[Guard] = &[
+    Guard {
+        name: "coolant moving",
+        checks: &["coolant moving", "coolant flow", "question coolant"],
+        absent: Rung::FirstSpin,
+        confirmed: Rung::RunUp,
+        inferred: Rung::Heat,
+    },
+    Guard {
+        name: "emergency-stop loop",
+        checks: &["emergency-stop loop closed", "emergency-stop loop"],
+        absent: Rung::FirstSpin,
+        confirmed: Rung::RunUp,
+        inferred: Rung::RunUp,
+    },
+    // Without them nobody can tell that they changed between two rungs.
+    Guard {
+        name: "settings read back",
+        checks: &["settings"],
+        absent: Rung::FirstSpin,
+        confirmed: Rung::FirstSpin,
+        inferred: Rung::FirstSpin,
+    },
+    Guard {
+        name: "build read back",
+        checks: &["build"],
+        absent: Rung::FirstSpin,
+        confirmed: Rung::FirstSpin,
+        inferred: Rung::FirstSpin,
+    },
+];
+
+/// A cap and the guard that makes it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Cap {
+    /// The highest rung.
+    pub rung: Rung,
+    /// Name of the guard.
+    pub guard: &'static str,
+    /// How it is known.
+    pub grade: Grade,
+}
+
+/// How good a grade is; higher is better.
+fn rank(grade: Grade) -> u8 {
+    match grade {
+        Grade::Measured => 3,
+        Grade::Inferred => 2,
+        Grade::Confirmed => 1,
+        Grade::Absent => 0,
+    }
+}
+
+/// Every cap below the highest rung, the lowest first. A guard that is not in the list is absent.
+pub fn cap(grades: &[(String, Grade)]) -> Vec<Cap> {
+    let mut caps: Vec<Cap> = GUARDS
+        .iter()
+        .filter_map(|guard| {
+            let found = grades.iter().filter(|(name, _)| guard.checks.contains(&name.as_str()));
+            let grade = found.map(|(_, g)| *g).max_by_key(|g| rank(*g)).unwrap_or(Grade::Absent);
+            let rung = match grade {
+                Grade::Measured => return None,
+                Grade::Inferred => guard.inferred,
+                Grade::Confirmed => guard.confirmed,
+                Grade::Absent => guard.absent,
+            };
+            Some(Cap { rung, guard: guard.name, grade })
+        })
+        .collect();
+    caps.sort_by_key(|cap| cap.rung);
+    caps
+}
+
+/// The guards of a run as recorded, each once with the worst grade that it had.
+pub fn graded(events: &[Event]) -> Vec<(String, Grade)> {
+    let mut grades: Vec<(String, Grade)> = Vec::new();
+    let mut note = |name: &str, grade: Grade| match grades.iter_mut().find(|(n, _)| n == name) {
+        Some((_, worst)) => *worst = if rank(grade) < rank(*worst) { grade } else { *worst },
+        None => grades.push((name.into(), grade)),
+    };
+    for event in events {
+        match &event.what {
+            What::PreCheck { name, grade, .. } => note(name, *grade),
+            What::Identity { fields, .. } => {
+                let told = fields.iter().any(|(name, _)| name == "build");
+                note("build", if told { Grade::Measured } else { Grade::Absent });
+            }
+            _ => {}
+        }
+    }
+    grades
+}
+
+/// The guards as they can be at best, from the plan alone: before anything is sent. `person`: whether somebody answers
+/// the questions.
+pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
+    let ready = &plan.ready;
+    let windows = ready.windows.iter().map(|w| (w.name.clone(), plan.channels[w.channel].grade));
+    let absent = ready.absent.iter().map(|name| (name.clone(), Grade::Absent));
+    let answered = if person { Grade::Confirmed } else { Grade::Absent };
+    let asked = ready.questions.iter().map(|q| (format!("question {}", q.id), answered));
+    let known = |any: bool| if any { Grade::Measured } else { Grade::Absent };
+    let settings = known(plan.links.iter().any(|l| !l.settings.is_empty()));
+    let names_build = |link: &crate::plan::Link| {
+        link.identity.as_ref().is_some_and(|i| i.expect.fields().iter().any(|f| f == "build"))
+    };
+    let build = known(plan.links.iter().any(names_build));
+    windows
+        .chain(absent)
+        .chain(asked)
+        .chain([("settings".to_string(), settings), ("build".to_string(), build)])
+        .collect()
+}

@@ -1,0 +1,1 @@
+//! The ladder: what opens it and what closes it.

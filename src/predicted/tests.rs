@@ -1,0 +1,1 @@
+//! The band: width, coverage, leaving it.
