@@ -2,10 +2,12 @@
 //! decoder, and the line's time for every one of them.
 
 mod bench;
+mod surroundings;
 
 pub use bench::{TwinError, twin_spec};
+pub use surroundings::Surroundings;
 
-use crate::engine::{Input, Logged, Output, Step, StopReason};
+use crate::engine::{Engine, Input, Logged, Machine, Output, Step, StopReason};
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
@@ -13,6 +15,7 @@ use crate::twin::{Direction, FaultSetting, LinkFaults, Twin, TwinSpec};
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 use std::sync::Arc;
+use surroundings::Lateness;
 
 /// What the controller needs to work out a reply. The pseudo-terminal's twin needs its process's own
 /// time instead.
@@ -44,6 +47,9 @@ pub struct Bench {
     pub back: LinkFaults,
     /// An operator who stops the run at a moment, to rehearse that too.
     pub stop_at: Option<Instant>,
+    /// What happens around it.
+    pub around: Surroundings,
+    lateness: Lateness,
 }
 
 impl Bench {
@@ -54,6 +60,8 @@ impl Bench {
             out: LinkFaults::new(seed, Direction::ToDevice, faults),
             back: LinkFaults::new(seed, Direction::FromDevice, faults),
             stop_at: None,
+            around: Surroundings::default(),
+            lateness: Lateness::new(seed),
         }
     }
 }
@@ -83,27 +91,40 @@ pub fn rehearse(
     answer: &mut dyn FnMut(&str, &str) -> (bool, String),
     sink: &mut dyn FnMut(Step),
 ) -> Ended {
+    rehearse_with(Engine::new(plan.clone()), plan, bench, answer, sink)
+}
+
+/// The same with a machine in the engine's place: a test shows with a spoilt one that its judge sees what is wrong.
+pub fn rehearse_with<M: Machine>(
+    machine: M,
+    plan: &Arc<Plan>,
+    bench: &mut Bench,
+    answer: &mut dyn FnMut(&str, &str) -> (bool, String),
+    sink: &mut dyn FnMut(Step),
+) -> Ended {
     Rehearsal {
         plan: plan.clone(),
-        engine: Logged::new(plan.clone()),
+        engine: Logged::of(machine),
         lines: vec![Line::default(); plan.links.len()],
         flights: BinaryHeap::new(),
         number: 0,
         wake: Some(Instant::ZERO),
+        unplugged: false,
     }
     .run(bench, answer, sink)
 }
 
-struct Rehearsal {
+struct Rehearsal<M> {
     plan: Arc<Plan>,
-    engine: Logged,
+    engine: Logged<M>,
     lines: Vec<Line>,
     flights: BinaryHeap<Reverse<Flight>>,
     number: u64,
     wake: Option<Instant>,
+    unplugged: bool,
 }
 
-impl Rehearsal {
+impl<M: Machine> Rehearsal<M> {
     fn run(
         mut self,
         bench: &mut Bench,
@@ -113,16 +134,25 @@ impl Rehearsal {
         let limit = self.plan.length_estimate() + BEYOND;
         loop {
             let flight = self.flights.peek().map_or(Instant::NEVER, |Reverse(f)| f.at);
-            let now =
-                flight.min(self.wake.unwrap_or(Instant::NEVER)).min(bench.stop_at.unwrap_or(Instant::NEVER));
+            let stop = bench.stop_at.map_or(Instant::NEVER, |at| bench.around.reaches(at));
+            let unplugged = bench
+                .around
+                .unplugged
+                .filter(|_| !self.unplugged)
+                .map(|(at, link)| (bench.around.reaches(at), link));
+            let gone = unplugged.map_or(Instant::NEVER, |(at, _)| at);
+            let now = flight.min(self.wake.unwrap_or(Instant::NEVER)).min(stop).min(gone);
             if now > limit {
                 let why = "the rehearsal did not end by itself: this is a defect of the runner".into();
                 return Ended { cause: Cause::NotMade, why, at: limit };
             }
             let mut inputs = Vec::new();
-            if bench.stop_at == Some(now) {
+            if bench.stop_at.is_some() && stop == now {
                 bench.stop_at = None;
                 inputs.push(Input::Stop(StopReason::Operator("stopped by the rehearsed operator".into())));
+            } else if let Some((_, link)) = unplugged.filter(|(at, _)| *at == now) {
+                self.unplugged = true;
+                inputs.push(Input::LinkLost { link, why: "the adapter was unplugged (rehearsed)".into() });
             } else if flight == now {
                 match self.flights.pop() {
                     Some(Reverse(f)) if f.to_engine => {
@@ -178,7 +208,9 @@ impl Rehearsal {
                     let arrives = *line;
                     self.fly(arrives, false, *link, bytes.clone(), bench);
                 }
-                Output::WakeAt(at, _) => self.wake = Some((*at).max(now)),
+                Output::WakeAt(at, _) => {
+                    self.wake = Some(bench.lateness.comes(&bench.around, (*at).max(now)))
+                }
                 Output::Ask { id, ask } => {
                     let (yes, by) = answer(id, ask);
                     inputs.push(Input::Answer { id: id.clone(), yes, by, person: false });
@@ -198,6 +230,10 @@ impl Rehearsal {
     fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: Vec<u8>, bench: &mut Bench) {
         let faults = if to_engine { &mut bench.back } else { &mut bench.out };
         for (at, bytes) in faults.pass(at, bytes) {
+            if !bench.around.passes(link, at) {
+                continue;
+            }
+            let at = if to_engine { bench.around.reaches(at) } else { at };
             self.number += 1;
             self.flights.push(Reverse(Flight { at, number: self.number, to_engine, link, bytes }));
         }
