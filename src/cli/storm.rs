@@ -7,7 +7,7 @@ use crate::storm::{Acceptance, Breach, Ground, Rule, Storm, Trouble, Weathered, 
 use crate::time::{Duration, Instant};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::Path;
+use std::path::PathBuf;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -118,7 +118,7 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
     println!("digest of all outputs {:016x}", sums.digest);
     sums.broken.sort_by_key(|(index, _)| *index);
     for (index, breaches) in sums.broken.iter().take(REDUCED) {
-        say_broken(&args.files.suite, ground, seed, *index, breaches)?;
+        say_broken(&args.files, ground, seed, *index, breaches);
     }
     for (index, breaches) in sums.broken.iter().skip(REDUCED) {
         println!("storm {index}: {}", breaches[0]);
@@ -173,7 +173,7 @@ fn weather(ground: &Ground, storm: &Storm, again: bool) -> Result<Weathered, Ear
 }
 
 /// Whether more was accepted beyond the limits than the decision rule lets through.
-fn say_acceptance(Acceptance { judged, beyond, accepted }: Acceptance) -> bool {
+fn say_acceptance(Acceptance { judged, beyond, accepted, backwards }: Acceptance) -> bool {
     let share = |part: u64, of: u64| 100.0 * part as f64 / of.max(1) as f64;
     println!(
         "{judged} verdicts held against the truth; beyond their limit {beyond}, of these accepted {accepted} ({:.2} %, \
@@ -181,6 +181,11 @@ fn say_acceptance(Acceptance { judged, beyond, accepted }: Acceptance) -> bool {
         share(accepted, beyond),
         100.0 * GUARDED
     );
+    if backwards > 0 {
+        println!(
+            "in {backwards} of them the shaft turned the other way than was read: only a turn by hand tells that"
+        );
+    }
     // Four standard deviations of a binomial count above what the rule allows at worst.
     let most = GUARDED * beyond as f64 + 4.0 * (GUARDED * beyond as f64).sqrt();
     let too_often = accepted as f64 > most.max(1.0);
@@ -190,13 +195,7 @@ fn say_acceptance(Acceptance { judged, beyond, accepted }: Acceptance) -> bool {
     too_often
 }
 
-fn say_broken(
-    suite: &Path,
-    ground: &Ground,
-    seed: u64,
-    index: u64,
-    breaches: &[Breach],
-) -> Result<(), Early> {
+fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &[Breach]) {
     let storm = draw(&ground.plan, seed, index);
     println!("storm {index} of seed {seed}:");
     breaches.iter().for_each(|b| println!("  BROKEN: {b}"));
@@ -212,15 +211,25 @@ fn say_broken(
     let words: Vec<String> = fewest.iter().map(|(_, t)| t.to_string()).collect();
     let fewest = if words.is_empty() { "nothing at all".into() } else { words.join("; ") };
     println!("  the fewest that still break it: {fewest}");
-    println!("  spinproof storm {} --seed {seed} --only {index}", suite.display());
+    let command = format!("spinproof storm {} --seed {seed} --only {index}", words_of(files));
+    println!("  {command}");
     if kept.len() < storm.troubles.len() && !kept.is_empty() {
-        println!(
-            "  spinproof storm {} --seed {seed} --only {index} --keep {}",
-            suite.display(),
-            kept.join(",")
-        );
+        println!("  {command} --keep {}", kept.join(","));
     }
-    Ok(())
+}
+
+/// The files as they are given on the command line.
+fn words_of(files: &Files) -> String {
+    let option =
+        |name: &str, path: &Option<PathBuf>| path.as_ref().map(|path| format!("--{name} {}", path.display()));
+    let build = files.build.as_ref().map(|label| format!("--build {label}"));
+    let words = [
+        Some(files.suite.display().to_string()),
+        option("rig", &files.rig),
+        option("unit", &files.unit),
+        build,
+    ];
+    words.into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
 
 /// From the clock: different each time, and printed.

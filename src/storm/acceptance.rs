@@ -4,6 +4,9 @@
 //! Judged: `tracking_rms`, `tracking_max`, `tracking_mean`, `steady_ripple` of the shaft speed, `bus_sag` of the bus,
 //! `rise_rate` of the inverter's temperature. Not judged: overshoot and settling time (their levels rest on readings),
 //! figures of the link (the link is what is read), everything from bursts.
+//!
+//! Which way the shaft turns is not judged: a reversed resolver on swapped phases reads in every sample like a sound
+//! unit, and only a turn by hand tells them apart. The truth is then taken in the sense of the reading, and counted.
 
 use super::evidence::Evidence;
 use super::{Breach, Rule};
@@ -23,6 +26,8 @@ pub struct Acceptance {
     pub beyond: u64,
     /// Of these, those that were met all the same.
     pub accepted: u64,
+    /// Of those judged, those over which the shaft turned the other way than was read.
+    pub backwards: u64,
 }
 
 impl Acceptance {
@@ -32,6 +37,7 @@ impl Acceptance {
             judged: self.judged + other.judged,
             beyond: self.beyond + other.beyond,
             accepted: self.accepted + other.accepted,
+            backwards: self.backwards + other.backwards,
         }
     }
 }
@@ -43,10 +49,11 @@ pub(super) fn false_passes(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) 
         for (criterion, verdict) in verdicts.iter().zip(&results.verdicts[test]) {
             let Ok(measured) = &verdict.measured else { continue };
             let span = results.columns.spans.iter().find(|s| s.test == test && s.segment == criterion.over);
-            let Some(truth) = span.and_then(|span| truth_of(evidence, &results, criterion, span)) else {
-                continue;
-            };
+            let sense = span.map_or(1.0, |span| sense(evidence, &results, criterion, span));
+            let truth = span.and_then(|span| truth_of(evidence, &results, criterion, span, sense));
+            let Some(truth) = truth else { continue };
             acceptance.judged += 1;
+            acceptance.backwards += u64::from(sense < 0.0);
             let above = criterion.high.map_or(f64::NEG_INFINITY, |high| truth - high);
             let below = criterion.low.map_or(f64::NEG_INFINITY, |low| low - truth);
             let beyond = above.max(below);
@@ -72,13 +79,19 @@ pub(super) fn false_passes(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) 
 }
 
 /// The figure as it was in truth, SI; `None` if it is not one of those judged.
-fn truth_of(evidence: &Evidence<'_>, results: &Results, criterion: &Criterion, span: &Span) -> Option<f64> {
+fn truth_of(
+    evidence: &Evidence<'_>,
+    results: &Results,
+    criterion: &Criterion,
+    span: &Span,
+    sense: f64,
+) -> Option<f64> {
     let role = evidence.plan.channels.iter().find(|c| c.name == criterion.of)?.role?;
     let (t0, t1) = (Instant::from_secs_f64(span.t0), Instant::from_secs_f64(span.t1));
     let rows = || evidence.truth.iter().map(|r| &r.truth).filter(move |r| r.t >= t0 && r.t <= t1);
     let errors = || -> Option<Vec<f64>> {
         let demand = results.columns.demands.iter().find(|d| d.name == criterion.against)?;
-        rows().map(|r| Some(r.speed - demand.at(r.t.secs_f64())?)).collect::<Option<Vec<f64>>>()
+        rows().map(|r| Some(sense * r.speed - demand.at(r.t.secs_f64())?)).collect::<Option<Vec<f64>>>()
     };
     let n = rows().count();
     if n < 20 {
@@ -95,7 +108,7 @@ fn truth_of(evidence: &Evidence<'_>, results: &Results, criterion: &Criterion, s
         ("steady_ripple", Role::ShaftSpeed) => {
             let steady = span.t0 + 0.1 * (span.t1 - span.t0);
             let points: Vec<(f64, f64)> =
-                rows().map(|r| (r.t.secs_f64(), r.speed)).filter(|(t, _)| *t >= steady).collect();
+                rows().map(|r| (r.t.secs_f64(), sense * r.speed)).filter(|(t, _)| *t >= steady).collect();
             let (slope, at_zero) = line(&points);
             let away = |(t, v): &(f64, f64)| (v - at_zero - slope * t).abs();
             Some(points.iter().map(away).fold(0.0, f64::max))
@@ -113,6 +126,18 @@ fn truth_of(evidence: &Evidence<'_>, results: &Results, criterion: &Criterion, s
         }
         _ => None,
     }
+}
+
+/// -1 if the shaft turned the other way than was read, else 1.
+fn sense(evidence: &Evidence<'_>, results: &Results, criterion: &Criterion, span: &Span) -> f64 {
+    let Some(series) = results.columns.series(&criterion.of) else { return 1.0 };
+    let read: f64 = series.v[series.within(span.t0, span.t1)].iter().sum();
+    let within = |t: f64| t >= span.t0 && t <= span.t1;
+    let rows = evidence.truth.iter().map(|r| &r.truth).filter(|r| within(r.t.secs_f64()));
+    let truth: f64 = rows.map(|r| r.speed).sum();
+    let speed =
+        evidence.plan.channels.iter().any(|c| c.name == criterion.of && c.role == Some(Role::ShaftSpeed));
+    if speed && read * truth < 0.0 { -1.0 } else { 1.0 }
 }
 
 /// Slope and value at zero of the straight line through points, by sums about their means.
