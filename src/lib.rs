@@ -37,6 +37,7 @@ pub mod report;
 pub mod results;
 pub mod shell;
 pub mod states;
+pub mod storm;
 pub mod time;
 pub mod trace;
 pub mod twin;

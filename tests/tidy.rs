@@ -47,6 +47,28 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     ("twin", &["wire", "units", "time", "states"]),
     ("rehearsal", &["engine", "twin", "plan", "record", "outcome", "time", "files", "units"]),
+    // It judges by the twin's truth and by the bytes on the wire: of the engine it takes inputs and outputs only.
+    (
+        "storm",
+        &[
+            "rehearsal",
+            "engine",
+            "twin",
+            "plan",
+            "record",
+            "outcome",
+            "time",
+            "files",
+            "units",
+            "results",
+            "verdict",
+            "metrics",
+            "columns",
+            "states",
+            "wire",
+            "expr",
+        ],
+    ),
 ];
 
 /// Rooms that may do I/O or read a clock, beside which none may.

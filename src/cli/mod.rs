@@ -12,6 +12,7 @@ mod replay;
 mod report;
 mod run;
 mod runs;
+mod storm;
 mod twin;
 
 use crate::outcome::TABLE;
@@ -36,6 +37,8 @@ enum Command {
     Run(run::Args),
     /// Run a suite against the simulated unit on a virtual clock: the identical engine, in a moment.
     Rehearse(rehearse::Args),
+    /// Rehearse a suite many times with faults drawn at random, and hold every run against what must always be true.
+    Storm(storm::Args),
     /// Read files and hold them against each other; touches no port.
     Check(check::Args),
     /// Serve the simulated controller on a pseudo-terminal, for any terminal program.
@@ -92,6 +95,7 @@ pub fn main() -> ExitCode {
     let cause = match args.command {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
+        Command::Storm(args) => storm::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Twin(args) => twin::run(args),
         Command::Report(args) => report::run(&args),

@@ -2,10 +2,12 @@
 //! decoder, and the line's time for every one of them.
 
 mod bench;
+mod surroundings;
 
 pub use bench::{TwinError, nominal_spec, twin_spec};
+pub use surroundings::Surroundings;
 
-use crate::engine::{Input, Logged, Output, Step, StopReason};
+use crate::engine::{Engine, Input, Logged, Machine, Output, Step, StopReason};
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
@@ -13,6 +15,7 @@ use crate::twin::{Direction, FaultSetting, LinkFaults, Twin, TwinSpec};
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, VecDeque};
 use std::sync::Arc;
+use surroundings::Lateness;
 
 /// What the controller needs to work out a reply. The pseudo-terminal's twin needs its process's own
 /// time instead.
@@ -46,6 +49,9 @@ pub struct Bench {
     pub stop_at: Option<Instant>,
     /// Keys that somebody presses, each at its moment, in order; they reach the engine only while it wants keys.
     pub keys: VecDeque<(Instant, u8)>,
+    /// What happens around it.
+    pub around: Surroundings,
+    lateness: Lateness,
 }
 
 impl Bench {
@@ -57,6 +63,8 @@ impl Bench {
             back: LinkFaults::new(seed, Direction::FromDevice, faults),
             stop_at: None,
             keys: VecDeque::new(),
+            around: Surroundings::default(),
+            lateness: Lateness::new(seed),
         }
     }
 }
@@ -86,29 +94,42 @@ pub fn rehearse(
     answer: &mut dyn FnMut(&str, &str) -> (bool, String),
     sink: &mut dyn FnMut(Step),
 ) -> Ended {
+    rehearse_with(Engine::new(plan.clone()), plan, bench, answer, sink)
+}
+
+/// The same with a machine in the engine's place: a test shows with a spoilt one that its judge sees what is wrong.
+pub fn rehearse_with<M: Machine>(
+    machine: M,
+    plan: &Arc<Plan>,
+    bench: &mut Bench,
+    answer: &mut dyn FnMut(&str, &str) -> (bool, String),
+    sink: &mut dyn FnMut(Step),
+) -> Ended {
     Rehearsal {
         plan: plan.clone(),
-        engine: Logged::new(plan.clone()),
+        engine: Logged::of(machine),
         lines: vec![Line::default(); plan.links.len()],
         flights: BinaryHeap::new(),
         number: 0,
         wake: Some(Instant::ZERO),
         listening: false,
+        unplugged: false,
     }
     .run(bench, answer, sink)
 }
 
-struct Rehearsal {
+struct Rehearsal<M> {
     plan: Arc<Plan>,
-    engine: Logged,
+    engine: Logged<M>,
     lines: Vec<Line>,
     flights: BinaryHeap<Reverse<Flight>>,
     number: u64,
     wake: Option<Instant>,
     listening: bool,
+    unplugged: bool,
 }
 
-impl Rehearsal {
+impl<M: Machine> Rehearsal<M> {
     fn run(
         mut self,
         bench: &mut Bench,
@@ -118,20 +139,29 @@ impl Rehearsal {
         let limit = self.plan.length_estimate() + BEYOND;
         loop {
             let flight = self.flights.peek().map_or(Instant::NEVER, |Reverse(f)| f.at);
-            let key = bench.keys.front().map_or(Instant::NEVER, |(at, _)| *at);
-            let stop = bench.stop_at.unwrap_or(Instant::NEVER);
-            let now = flight.min(self.wake.unwrap_or(Instant::NEVER)).min(stop).min(key);
+            let key = bench.keys.front().map_or(Instant::NEVER, |(at, _)| bench.around.reaches(*at));
+            let stop = bench.stop_at.map_or(Instant::NEVER, |at| bench.around.reaches(at));
+            let unplugged = bench
+                .around
+                .unplugged
+                .filter(|_| !self.unplugged)
+                .map(|(at, link)| (bench.around.reaches(at), link));
+            let gone = unplugged.map_or(Instant::NEVER, |(at, _)| at);
+            let now = flight.min(self.wake.unwrap_or(Instant::NEVER)).min(stop).min(key).min(gone);
             if now > limit {
                 let why = "the rehearsal did not end by itself: this is a defect of the runner".into();
                 return Ended { cause: Cause::NotMade, why, at: limit };
             }
             let mut inputs = Vec::new();
-            if bench.stop_at == Some(now) {
+            if bench.stop_at.is_some() && stop == now {
                 bench.stop_at = None;
                 inputs.push(Input::Stop(StopReason::Operator("stopped by the rehearsed operator".into())));
             } else if key == now {
                 let pressed = bench.keys.pop_front().filter(|_| self.listening);
                 inputs.extend(pressed.map(|(_, key)| Input::Key { key }));
+            } else if let Some((_, link)) = unplugged.filter(|(at, _)| *at == now) {
+                self.unplugged = true;
+                inputs.push(Input::LinkLost { link, why: "the adapter was unplugged (rehearsed)".into() });
             } else if flight == now {
                 match self.flights.pop() {
                     Some(Reverse(f)) if f.to_engine => {
@@ -187,7 +217,9 @@ impl Rehearsal {
                     let arrives = *line;
                     self.fly(arrives, false, *link, bytes.clone(), bench);
                 }
-                Output::WakeAt(at, _) => self.wake = Some((*at).max(now)),
+                Output::WakeAt(at, _) => {
+                    self.wake = Some(bench.lateness.comes(&bench.around, (*at).max(now)))
+                }
                 Output::Ask { id, ask } => {
                     let (yes, by) = answer(id, ask);
                     inputs.push(Input::Answer { id: id.clone(), yes, by, person: false });
@@ -214,6 +246,10 @@ impl Rehearsal {
     fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: Vec<u8>, bench: &mut Bench) {
         let faults = if to_engine { &mut bench.back } else { &mut bench.out };
         for (at, bytes) in faults.pass(at, bytes) {
+            if !bench.around.passes(link, at) {
+                continue;
+            }
+            let at = if to_engine { bench.around.reaches(at) } else { at };
             self.number += 1;
             self.flights.push(Reverse(Flight { at, number: self.number, to_engine, link, bytes }));
         }

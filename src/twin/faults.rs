@@ -138,6 +138,11 @@ impl FaultName {
     }
 }
 
+/// Every fault, for whoever draws among all of them and knows none.
+pub fn every_fault() -> Vec<FaultName> {
+    FaultName::all().collect()
+}
+
 impl FaultSetting {
     /// Reads `NAME`, `NAME=SEVERITY`, `NAME@ONSET` or `NAME=SEVERITY@ONSET`, such as
     /// `bus-low=0.5@3 s`. Severity 1 and onset at once are taken where nothing is said.

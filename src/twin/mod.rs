@@ -39,7 +39,7 @@ mod wire_faults;
 
 pub use bare::{BareRow, drive_bare};
 pub use builds::{BUILDS, Build, find_build};
-pub use faults::{FaultError, FaultName, FaultSetting};
+pub use faults::{FaultError, FaultName, FaultSetting, every_fault};
 pub use geometry::{BearingSpec, GearStage};
 pub use person::PedalProgram;
 pub use plant::Energy;

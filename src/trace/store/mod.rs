@@ -8,5 +8,5 @@ mod tests;
 mod writer;
 
 pub use folder::{FolderError, KeptFile, OpenRun, RunFolder};
-pub use read::{TraceError, read};
+pub use read::{TraceError, read, read_streams};
 pub use writer::Writer;

@@ -66,3 +66,11 @@ pub fn read(dir: &Path) -> Result<Trace, TraceError> {
     files.sort();
     decode(files).map_err(|Newer { stream, found }| TraceError::Newer { path: folder.join(stream), found })
 }
+
+/// The same from the streams themselves: file names such as `events.arrows`, and contents.
+///
+/// # Errors
+/// If a stream was written by a newer version.
+pub fn read_streams(files: Vec<(String, Vec<u8>)>) -> Result<Trace, TraceError> {
+    decode(files).map_err(|Newer { stream, found }| TraceError::Newer { path: stream.into(), found })
+}

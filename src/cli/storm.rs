@@ -1,0 +1,239 @@
+//! `storm`: many rehearsals with faults drawn at random, on all cores; nothing is written to disk.
+
+use super::load::load;
+use super::{Early, Files};
+use crate::outcome::{Cause, TABLE};
+use crate::storm::{Acceptance, Breach, Ground, Rule, Storm, Trouble, Weathered, draw, fewest};
+use crate::time::{Duration, Instant};
+use std::collections::BTreeMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Arguments of `storm`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    #[command(flatten)]
+    files: Files,
+    /// How many.
+    #[arg(long, value_name = "N", default_value_t = 100)]
+    runs: u64,
+    /// Seed that all of them are drawn from; a fresh one, printed, if absent. Storm K of a seed is the same however
+    /// many are run on however many cores.
+    #[arg(long, value_name = "S")]
+    seed: Option<u64>,
+    /// Only storm K, with all that is said of it.
+    #[arg(long, value_name = "K", requires = "seed")]
+    only: Option<u64>,
+    /// Of what is wrong in it keep only these, counted from 0.
+    #[arg(long, value_name = "I,J", value_delimiter = ',', requires = "only")]
+    keep: Option<Vec<usize>>,
+    /// Threads; all cores if absent.
+    #[arg(long, value_name = "N")]
+    jobs: Option<usize>,
+    /// Every so many storms, feed one's inputs to a fresh engine and compare.
+    #[arg(long, value_name = "N", default_value_t = 50)]
+    again: u64,
+}
+
+/// Storms whose troubles are reduced; each costs some more rehearsals.
+const REDUCED: usize = 5;
+
+/// Share of figures exactly on their limit that a guard band of 2u lets pass (normal distribution).
+const GUARDED: f64 = 0.02275;
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    let loaded = load(&args.files)?;
+    let ground = Ground { rig: loaded.rig, unit: loaded.unit, plan: loaded.plan };
+    let seed = args.seed.unwrap_or_else(fresh_seed);
+    match args.only {
+        Some(index) => only(args, &ground, seed, index),
+        None => all(args, &ground, seed),
+    }
+}
+
+/// One storm, told in full.
+fn only(args: &Args, ground: &Ground, seed: u64, index: u64) -> Result<Cause, Early> {
+    let mut storm = draw(&ground.plan, seed, index);
+    if let Some(keep) = &args.keep {
+        let kept = keep.iter().map(|i| {
+            storm.troubles.get(*i).cloned().ok_or_else(|| {
+                let text = format!("--keep {i}: storm {index} has {} troubles, from 0", storm.troubles.len());
+                Early::new(Cause::FilesInvalid, text)
+            })
+        });
+        storm.troubles = kept.collect::<Result<Vec<Trouble>, Early>>()?;
+    }
+    println!("storm {index} of seed {seed}, unit {}", storm.seed);
+    storm.troubles.iter().for_each(|t| println!("  {t}"));
+    let weathered = weather(ground, &storm, true)?;
+    println!("ended {} after {}", weathered.cause.row().headline, weathered.length);
+    weathered.breaches.iter().for_each(|b| println!("BROKEN: {b}"));
+    Ok(if weathered.breaches.is_empty() { Cause::Passed } else { Cause::CriterionFailed })
+}
+
+fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    let jobs = args.jobs.unwrap_or(cores).max(1);
+    println!("{} storms of {} from seed {seed} on {jobs} threads", args.runs, ground.plan.suite);
+    let began = std::time::Instant::now();
+    let next = AtomicU64::new(0);
+    let sums = Mutex::new(Ok(Sums::default()));
+    std::thread::scope(|scope| {
+        for _ in 0..jobs {
+            scope.spawn(|| {
+                loop {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    if index >= args.runs {
+                        return;
+                    }
+                    let storm = draw(&ground.plan, seed, index);
+                    let weathered = weather(ground, &storm, args.again > 0 && index % args.again == 0);
+                    let mut sums = sums.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
+                    match (&mut *sums, weathered) {
+                        (Ok(sums), Ok(weathered)) => sums.add(index, weathered),
+                        (Ok(_), Err(early)) => {
+                            next.store(args.runs, Ordering::Relaxed);
+                            *sums = Err(early);
+                        }
+                        (Err(_), _) => return,
+                    }
+                }
+            });
+        }
+    });
+    let mut sums = sums.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner())?;
+    let took = began.elapsed().as_secs_f64();
+    println!(
+        "{} storms in {took:.1} s, {:.3} s each on a core; {:.0} s on the virtual clock",
+        args.runs,
+        took * jobs as f64 / args.runs.max(1) as f64,
+        sums.length.secs_f64()
+    );
+    let ends =
+        TABLE.iter().filter_map(|row| Some(format!("{} {}", row.headline, sums.ends.get(&row.cause)?)));
+    println!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", "));
+    let accepted_too_often = say_acceptance(sums.acceptance);
+    println!("digest of all outputs {:016x}", sums.digest);
+    sums.broken.sort_by_key(|(index, _)| *index);
+    for (index, breaches) in sums.broken.iter().take(REDUCED) {
+        say_broken(&args.files, ground, seed, *index, breaches);
+    }
+    for (index, breaches) in sums.broken.iter().skip(REDUCED) {
+        println!("storm {index}: {}", breaches[0]);
+    }
+    if sums.broken.is_empty() && !accepted_too_often {
+        println!("no rule was broken");
+        return Ok(Cause::Passed);
+    }
+    println!("{} of {} storms broke a rule", sums.broken.len(), args.runs);
+    Ok(Cause::CriterionFailed)
+}
+
+/// What all storms add up to, in whatever order they come.
+#[derive(Debug, Default)]
+struct Sums {
+    ends: BTreeMap<Cause, u64>,
+    length: Duration,
+    acceptance: Acceptance,
+    digest: u64,
+    broken: Vec<(u64, Vec<Breach>)>,
+}
+
+impl Sums {
+    fn add(&mut self, index: u64, weathered: Weathered) {
+        *self.ends.entry(weathered.cause).or_default() += 1;
+        self.length = self.length + weathered.length;
+        self.acceptance = self.acceptance.and(weathered.acceptance);
+        self.digest = self.digest.wrapping_add(weathered.digest ^ index.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        if !weathered.breaches.is_empty() {
+            self.broken.push((index, weathered.breaches));
+        }
+    }
+}
+
+/// Goes through a storm; a panic is a broken rule like others.
+fn weather(ground: &Ground, storm: &Storm, again: bool) -> Result<Weathered, Early> {
+    match catch_unwind(AssertUnwindSafe(|| ground.weather(storm, again))) {
+        Ok(weathered) => weathered.map_err(|e| Early::new(Cause::FilesInvalid, e)),
+        Err(panic) => {
+            let text = panic.downcast_ref::<String>().cloned();
+            let text = text.or(panic.downcast_ref::<&str>().map(ToString::to_string));
+            let found = text.unwrap_or_else(|| "without words".into());
+            Ok(Weathered {
+                cause: Cause::NotMade,
+                length: Duration::ZERO,
+                breaches: vec![Breach { rule: Rule::Panic, at: Instant::ZERO, found }],
+                acceptance: Acceptance::default(),
+                digest: 0,
+            })
+        }
+    }
+}
+
+/// Whether more was accepted beyond the limits than the decision rule lets through.
+fn say_acceptance(Acceptance { judged, beyond, accepted, backwards }: Acceptance) -> bool {
+    let share = |part: u64, of: u64| 100.0 * part as f64 / of.max(1) as f64;
+    println!(
+        "{judged} verdicts held against the truth; beyond their limit {beyond}, of these accepted {accepted} ({:.2} %, \
+         where a guard band of 2u lets {:.1} % of figures on the very limit pass)",
+        share(accepted, beyond),
+        100.0 * GUARDED
+    );
+    if backwards > 0 {
+        println!(
+            "in {backwards} of them the shaft turned the other way than was read: only a turn by hand tells that"
+        );
+    }
+    // Four standard deviations of a binomial count above what the rule allows at worst.
+    let most = GUARDED * beyond as f64 + 4.0 * (GUARDED * beyond as f64).sqrt();
+    let too_often = accepted as f64 > most.max(1.0);
+    if too_often {
+        println!("BROKEN: more was accepted beyond its limit than the decision rule lets through");
+    }
+    too_often
+}
+
+fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &[Breach]) {
+    let storm = draw(&ground.plan, seed, index);
+    println!("storm {index} of seed {seed}:");
+    breaches.iter().for_each(|b| println!("  BROKEN: {b}"));
+    let numbered: Vec<(usize, Trouble)> = storm.troubles.iter().cloned().enumerate().collect();
+    numbered.iter().for_each(|(i, t)| println!("  {i}: {t}"));
+    let rule = breaches[0].rule;
+    let fewest = fewest(&numbered, &mut |some| {
+        let troubles = some.iter().map(|(_, t)| t.clone()).collect();
+        let weathered = weather(ground, &Storm { troubles, ..storm }, rule == Rule::NotRepeatable);
+        weathered.is_ok_and(|w| w.breaches.iter().any(|b| b.rule == rule))
+    });
+    let kept: Vec<String> = fewest.iter().map(|(i, _)| i.to_string()).collect();
+    let words: Vec<String> = fewest.iter().map(|(_, t)| t.to_string()).collect();
+    let fewest = if words.is_empty() { "nothing at all".into() } else { words.join("; ") };
+    println!("  the fewest that still break it: {fewest}");
+    let command = format!("spinproof storm {} --seed {seed} --only {index}", words_of(files));
+    println!("  {command}");
+    if kept.len() < storm.troubles.len() && !kept.is_empty() {
+        println!("  {command} --keep {}", kept.join(","));
+    }
+}
+
+/// The files as they are given on the command line.
+fn words_of(files: &Files) -> String {
+    let option =
+        |name: &str, path: &Option<PathBuf>| path.as_ref().map(|path| format!("--{name} {}", path.display()));
+    let build = files.build.as_ref().map(|label| format!("--build {label}"));
+    let words = [
+        Some(files.suite.display().to_string()),
+        option("rig", &files.rig),
+        option("unit", &files.unit),
+        build,
+    ];
+    words.into_iter().flatten().collect::<Vec<_>>().join(" ")
+}
+
+/// From the clock: different each time, and printed.
+fn fresh_seed() -> u64 {
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    now.map_or(1, |d| d.as_millis() as u64)
+}

@@ -1,0 +1,74 @@
+//! No sample lost: every reply with values that was delivered stands in the records, number for number, and the
+//! records hold no values that were not delivered.
+
+use super::evidence::Evidence;
+use super::listen::{Heard, numbers};
+use super::{Breach, Rule};
+use crate::record::{Record, RowStatus, What};
+use crate::time::Instant;
+use std::collections::HashMap;
+
+/// Characters of a line that an event keeps.
+const KEPT: usize = 120;
+
+pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<Breach>) {
+    let plan = evidence.plan;
+    let mut rows: HashMap<Instant, Vec<(usize, Vec<u64>)>> = HashMap::new();
+    let mut said: HashMap<Instant, Vec<&str>> = HashMap::new();
+    for record in &evidence.records {
+        match record {
+            Record::Row(row) if row.status == RowStatus::Ok => {
+                let values = row.values.iter().zip(&plan.groups[row.group].fields);
+                // A field that no channel takes is not recorded.
+                let bits = values.map(|(v, channel)| bits(channel.and(*v))).collect();
+                rows.entry(row.t_reply).or_default().push((row.group, bits));
+            }
+            Record::Event(event) => {
+                if let What::Garbage { text, .. } | What::Unsolicited { text, .. } = &event.what {
+                    said.entry(event.at).or_default().push(text);
+                }
+            }
+            _ => {}
+        }
+    }
+    let counts: Vec<usize> = plan.groups.iter().map(|g| g.fields.len()).collect();
+    for heard in lines {
+        if heard.at >= evidence.ended.at {
+            break;
+        }
+        let fits = |i: usize| numbers(&heard.line, counts[i]).map(|n| (i, n));
+        let read: Vec<(usize, Vec<f64>)> = (0..counts.len()).filter_map(fits).collect();
+        if read.is_empty() {
+            continue;
+        }
+        let kept = rows.get_mut(&heard.at).and_then(|at| {
+            let same = |(group, values): &(usize, Vec<u64>)| {
+                let channels = &plan.groups[*group].fields;
+                read.iter().any(|(g, n)| {
+                    let bits = n.iter().zip(channels).map(|(n, channel)| bits(channel.map(|_| *n)));
+                    g == group && bits.eq(values.iter().copied())
+                })
+            };
+            at.iter().position(same).map(|i| at.swap_remove(i))
+        });
+        let text: String = heard.line.escape_ascii().to_string().chars().take(KEPT).collect();
+        let told = said.get(&heard.at).is_some_and(|texts| texts.iter().any(|t| t.contains(&text)));
+        if kept.is_none() && !told {
+            let found = format!("`{text}` was delivered and stands nowhere in the records");
+            breaches.push(Breach { rule: Rule::LostSample, at: heard.at, found });
+            return;
+        }
+    }
+    // What was delivered at the very end may be taken either way.
+    let invented = rows.iter().filter(|(at, left)| **at < evidence.ended.at && !left.is_empty()).min();
+    if let Some((at, left)) = invented {
+        let name = &plan.groups[left[0].0].name;
+        let found = format!("a row of {name} holds values that were not delivered then");
+        breaches.push(Breach { rule: Rule::LostSample, at: *at, found });
+    }
+}
+
+/// A value so that NaN equals NaN.
+fn bits(value: Option<f64>) -> u64 {
+    value.map_or(u64::MAX, |v| if v.is_nan() { 0x7FF8_0000_0000_0000 } else { v.to_bits() })
+}
