@@ -712,3 +712,28 @@ fn documents_to_look_at() {
         write("json", json(&report).unwrap());
     }
 }
+
+/// Each of these has hurt somebody: none may fall out of the list.
+#[test]
+fn the_cautions_name_what_hurts() {
+    let report = passing().report();
+    let text: String = report.cautions.iter().map(|c| format!("{}: {}\n", c.what, c.text)).collect();
+    for words in [
+        "guard over every open flange",
+        "Bolt the unit down",
+        "Magnets",
+        "stay hot",
+        "your own meter",
+        "autotransformer isolates nothing",
+        "isolated USB",
+        "fuse made for direct current",
+        "type B",
+        "not an emergency stop",
+        "in reach",
+        "Do not work alone",
+        "Local codes and licensed practice decide",
+    ] {
+        assert!(text.contains(words), "{words}");
+    }
+    assert!(!text.to_lowercase().contains("safe to touch"));
+}

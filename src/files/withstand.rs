@@ -4,8 +4,8 @@ use super::read::*;
 use crate::units::Quantity;
 
 table! {
-    /// From the last byte of a reply that crosses a trip until the torque is off, each part at its longest. What comes before,
-    /// the period of the poll and its round trip, and the length of the stop frame on the line are worked out.
+    /// From the last byte of a reply that crosses a trip until the torque is off, each part at its longest. What comes before
+    /// is the staleness of the channel, and the stop frames' time on the line is worked out.
     pub struct Reaction as "reaction" {
         /// From that byte to the first byte of the stop: this program and its computer, with all cores busy.
         runner: Q<Time>,
@@ -39,6 +39,8 @@ table! {
 table! {
     /// What guard, mount and mains hold.
     pub struct Withstand as "withstand" {
+        /// Highest speed that everything which turns stands for as long as a stop takes; the limit of the suites if absent.
+        overspeed: Option<Q<Speed>>,
         /// Energy of turning parts that the guard contains, should they come loose.
         guard: Option<Q<Energy>>,
         /// Torque that the reaction mount holds.

@@ -118,20 +118,6 @@ impl<'a> Case<'a> {
         pieces
     }
 
-    /// The fastest that any test demands: rad/s without sign, index of the test, where it was written.
-    pub(super) fn top(&self) -> Option<(f64, usize, Place)> {
-        let tops = self.speed_tests().map(|(index, test)| {
-            let top = test.profile.top();
-            let reaches = |s: &crate::plan::Segment| {
-                let swings = s.swing().is_some_and(|w| w.reach().contains(&top));
-                swings || s.corners.iter().any(|(_, v)| *v == top)
-            };
-            let segment = test.profile.segments.iter().position(reaches).unwrap_or(0);
-            (top.abs(), index, self.written(index, segment))
-        });
-        tops.max_by(|a, b| a.0.total_cmp(&b.0))
-    }
-
     /// The controller's own current limit, A peak, and where it was written: what is read back before anything turns, or
     /// else all that the unit's board may be asked for.
     pub(super) fn current(&self) -> (f64, Place) {

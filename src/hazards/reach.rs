@@ -45,29 +45,41 @@ impl Way {
 }
 
 impl Case<'_> {
-    /// How long it may take from a value that crosses a trip to torque off, s: the next poll, the trip's `for` until the poll
-    /// after it, the round trip, and what the rig declares. `None` if it declares nothing.
+    /// How long it may take from a value that crosses a trip to torque off, s. However many replies are late or lost, a newer value
+    /// is there within the channel's staleness, or that itself stops the run; with a `for` the value that confirms it may come
+    /// as late again. Then what the rig declares, and the stop frames on the line. `None` if it declares nothing.
     pub(super) fn latency(&self, trip: &Trip) -> Option<f64> {
         let reaction = self.rig.reaction.as_ref()?;
-        let every = self.period_of(trip.channel);
         let lasting = trip.lasting.secs_f64();
-        let polls = if lasting > 0.0 { 2.0 * every } else { every };
+        let seen = self.seen_within(trip.channel) * if lasting > 0.0 { 2.0 } else { 1.0 };
         let frames = self.plan.stop.frames.iter();
         let stop: f64 = frames.map(|f| self.plan.links[f.link].line_time(f.bytes.len()).secs_f64()).sum();
-        let declared = reaction.runner.si + reaction.adapter.si + reaction.controller.si;
-        Some(polls + lasting + self.plan.ready.round_trip_max.secs_f64() + stop + declared)
+        Some(seen + lasting + stop + reaction.runner.si + reaction.adapter.si + reaction.controller.si)
     }
 
-    /// The longest period of the polls that a channel rests on, s.
-    fn period_of(&self, channel: usize) -> f64 {
-        match &self.plan.channels[channel].source {
-            Source::Wire { group, .. } => self.plan.groups[*group].every.secs_f64(),
-            Source::Derived(expr) => expr
-                .operands()
-                .into_iter()
-                .filter_map(|o| if let Operand::Channel(c) = o { Some(self.period_of(c)) } else { None })
-                .fold(0.0, f64::max),
+    /// The longest that a channel's newest value may be old, s: its staleness, or that of the worst that it is derived from. A
+    /// value that may get as old as it likes is never seen.
+    fn seen_within(&self, channel: usize) -> f64 {
+        let channel = &self.plan.channels[channel];
+        let own = if channel.stale.micros() == i64::MAX { f64::INFINITY } else { channel.stale.secs_f64() };
+        match &channel.source {
+            Source::Wire { .. } => own,
+            Source::Derived(expr) => {
+                let operands = expr.operands().into_iter();
+                let used = operands.filter_map(|o| {
+                    if let Operand::Channel(c) = o { Some(self.seen_within(c)) } else { None }
+                });
+                own.min(used.fold(0.0, f64::max))
+            }
         }
+    }
+
+    /// The highest speed for the length of a stop, rad/s, and where it stands: what the rig says that everything which turns
+    /// stands, or else the limit of its suites; never more than the unit's own.
+    fn overspeed(&self) -> (f64, Place) {
+        let declared = self.rig.withstand.as_ref().and_then(|w| w.overspeed.as_ref());
+        let (rig, unit) = (declared.unwrap_or(&self.rig.limits.speed), &self.unit.machine.speed_max);
+        if unit.si < rig.si { (unit.si, unit.at) } else { (rig.si, rig.at) }
     }
 
     /// Whether a trip fires at a steady speed and demand. `None` if it watches something else, or remembers the past.
@@ -144,13 +156,12 @@ impl Case<'_> {
 }
 
 /// From the level of the trip the largest torque of the controller's current limit accelerates the smallest inertia for one
-/// reaction: the speed then must be below what rig and unit allow.
+/// reaction: the speed then must be below what rig and unit stand for that long.
 pub(super) fn judge(case: &Case<'_>) -> Finding {
     let Some(_) = &case.rig.reaction else { return missing_reaction(case, RUNAWAY) };
     let (current, current_at) = case.current();
     let (held, _) = case.load();
-    let (rig, unit) = (&case.rig.limits.speed, &case.unit.machine.speed_max);
-    let limit = if unit.si < rig.si { unit } else { rig };
+    let (limit, limit_at) = case.overspeed();
     let mut worst: Option<Reach> = None;
     for test in &case.plan.tests {
         for way in Way::BOTH {
@@ -163,11 +174,11 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
                 let help = format!(
                     "add a trip on the shaft speed, such as `{} = \"{}\"`",
                     way.word(),
-                    if way == Way::Forward { rpm(0.8 * limit.si) } else { "-60 rpm".into() }
+                    if way == Way::Forward { rpm(0.8 * limit) } else { "-60 rpm".into() }
                 );
                 return Finding::forbidden(
                     RUNAWAY,
-                    case.undeclared(message).other(limit.at, "the limit").help(help),
+                    case.undeclared(message).other(limit_at, "the limit").help(help),
                 );
             };
             if worst.is_none_or(|w| reach.speed > w.speed) {
@@ -186,11 +197,11 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         shown(case.inertia().0, "kg m2"),
         shown(worst.latency, "ms"),
         rpm(worst.speed),
-        case.said(limit.at),
+        case.said(limit_at),
     );
-    Finding::held(RUNAWAY, worst.speed, limit.si, told, |message| {
-        let trip = worst.level - (worst.speed - limit.si);
-        let current = largest(current, |c| case.furthest(c, held).is_some_and(|s| s <= limit.si));
+    Finding::held(RUNAWAY, worst.speed, limit, told, |message| {
+        let trip = worst.level - (worst.speed - limit);
+        let current = largest(current, |c| case.furthest(c, held).is_some_and(|s| s <= limit));
         let help = if trip > 0.0 {
             format!(
                 "a trip at {} or lower fits, or a current limit of {}",
@@ -200,7 +211,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         } else {
             format!("with this reaction only a current limit of {} fits", at_most(current, "A peak"))
         };
-        Diag::at(worst.at, message).other(limit.at, "the limit").help(help)
+        Diag::at(worst.at, message).other(limit_at, "the limit").help(help)
     })
 }
 

@@ -13,12 +13,14 @@ pub fn cautions(plan: &Plan) -> Vec<Caution> {
     let mut list = vec![
         caution(
             "Rotating parts",
-            "An open flange catches cloth, hair and fingers, and throws what is loose. Guard everything that \
-             turns, and stay out of its plane while it does. A free rotor coasts for a long time.",
+            "An open flange catches cloth, hair and fingers, and throws what is loose. Put a guard over every open \
+             flange that holds what may come off, and stay out of its plane while it turns. A free rotor coasts for \
+             a long time.",
         ),
         caution(
             "Reaction mount",
-            "The casing pushes back with the torque of the shaft. Bolt the unit down; a clamp is not a mount.",
+            "The casing pushes back with the torque of the shaft. Bolt the unit down to a mount that holds the \
+             largest torque the controller can make; a clamp is not a mount.",
         ),
         caution(
             "Stored charge",
@@ -33,26 +35,49 @@ pub fn cautions(plan: &Plan) -> Vec<Caution> {
         list.push(caution(
             "Mains-referenced bus",
             "A bus from rectified mains is tied to the mains on both poles. A variable autotransformer isolates \
-             nothing, even turned to zero. An earthed probe, an unisolated USB cable or a hand completes the \
-             circuit; use an isolating transformer or an isolated link.",
+             nothing, even turned to zero. An earthed probe or a hand completes the circuit; use an isolating \
+             transformer.",
+        ));
+        list.push(caution(
+            "Fuse and residual current",
+            "Fuse the supply on both sides of the rectifier, with a fuse made for direct current in the DC link. A \
+             fault behind a rectifier drives direct current, which blinds the usual residual-current devices: use \
+             one of type B. Behind an isolating transformer it sees nothing: watch the isolation there.",
         ));
     }
     list.extend([
         caution(
+            "Isolated USB",
+            "A board that hangs on the bus puts its voltage on the cable and on the computer. Put an isolated USB \
+             adapter, rated for the bus, between board and computer; it also keeps the noise of the gates out.",
+        ),
+        caution(
             "A turning magnet machine is a generator",
             "As long as the shaft turns there is voltage at the phases, whatever the supply does.",
         ),
-        caution("Heat", "Winding, heatsink and coolant stay hot after the run. A hot coolant loop may be under pressure."),
-        caution("Magnets", "Rotors pull tools and fingers. Keep them away from pacemakers and from steel swarf."),
+        caution(
+            "Heat",
+            "Winding, heatsink and coolant stay hot after the run. A hot coolant loop may be under pressure.",
+        ),
+        caution(
+            "Magnets",
+            "Rotors pull tools and fingers, and snap home with more force than a hand holds. Keep them away from \
+             pacemakers and from steel swarf.",
+        ),
         caution(
             "Stopping",
             "A stop by software is not an emergency stop. The hard-wired emergency stop cuts the energy by itself; \
-             keep it in reach and try it each day. This program only reads whether its loop is closed.",
+             keep it in reach, outside the plane of what turns, and try it each day. This program only reads whether \
+             its loop is closed.",
+        ),
+        caution(
+            "A second person",
+            "Do not work alone: have somebody in sight who knows where the emergency stop is and how to free a \
+             person from live parts.",
         ),
         caution(
             "Who may do this",
-            "Local codes and licensed practice decide who may work on mains and on a high-voltage bus, and how. \
-             Do not work alone.",
+            "Local codes and licensed practice decide who may work on mains and on a high-voltage bus, and how.",
         ),
     ]);
     list
