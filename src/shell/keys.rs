@@ -79,9 +79,9 @@ pub fn watch<F: AsFd>(terminal: &Terminal<F>, wanted: &Receiver<bool>, clock: &C
         }
         let stop = match terminal.take() {
             Ok(()) if send(Input::Listening { by: "at the terminal".into(), person: true }) => {
-                read(terminal.fd.as_fd(), wanted, &send).err().map(|e| {
-                    StopReason::Operator(format!("the terminal gives no more keys: {e}"))
-                })
+                read(terminal.fd.as_fd(), wanted, &send)
+                    .err()
+                    .map(|e| StopReason::Operator(format!("the terminal gives no more keys: {e}")))
             }
             Ok(()) => return,
             Err(e) => Some(StopReason::Trouble(format!("no keys can be read from the terminal: {e}"))),

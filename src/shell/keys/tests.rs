@@ -12,7 +12,8 @@ fn terminal() -> (File, OwnedFd) {
     grantpt(&person).expect("granted");
     unlockpt(&person).expect("unlocked");
     let path = ptsname(&person, Vec::new()).expect("its path");
-    let program = File::options().read(true).write(true).open(path.to_str().expect("text")).expect("it opens");
+    let program =
+        File::options().read(true).write(true).open(path.to_str().expect("text")).expect("it opens");
     (person.into(), program.into())
 }
 
