@@ -58,7 +58,8 @@ impl<F: AsFd> Terminal<F> {
     /// shell, which would stop a program that changes it from there.
     pub fn give_back(&self) {
         let Some(before) = self.kept().take() else { return };
-        if tcgetpgrp(&self.fd).is_ok_and(|foreground| foreground == getpgrp()) {
+        let in_background = tcgetpgrp(&self.fd).is_ok_and(|foreground| foreground != getpgrp());
+        if !in_background {
             // A terminal that is gone needs nothing.
             let _ = tcsetattr(&self.fd, OptionalActions::Flush, &before);
         }
