@@ -97,7 +97,8 @@ fn parse_keys(texts: &[String]) -> Result<VecDeque<(Instant, u8)>, Early> {
         Some((Instant::from_secs_f64(at.si), key))
     };
     let wrong = |text: &String| {
-        let words = format!("--key {text}: expected one key and the second at which it is pressed, such as m@12s");
+        let words =
+            format!("--key {text}: expected one key and the second at which it is pressed, such as m@12s");
         Early::new(Cause::FilesInvalid, words)
     };
     let keys: Result<Vec<_>, Early> = texts.iter().map(|t| parse(t).ok_or_else(|| wrong(t))).collect();

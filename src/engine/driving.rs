@@ -127,7 +127,10 @@ impl Driving {
 
     fn step_overdue(self, core: &mut Core, now: Instant) -> State {
         if matches!(self.phase, Phase::Calling) {
-            let why = format!("nobody reads keys within {}: who drives by hand could not stop", core.plan.drive.within);
+            let why = format!(
+                "nobody reads keys within {}: who drives by hand could not stop",
+                core.plan.drive.within
+            );
             return self.end(core, now, Cause::Refused, why);
         }
         let Phase::Enabling { step, .. } = self.phase else { return State::Driving(self) };

@@ -6,6 +6,8 @@ mod bus;
 mod coast;
 mod coolant;
 mod fit;
+mod follow;
+mod level;
 mod link;
 mod map;
 mod numeric;
@@ -125,7 +127,7 @@ pub trait Metric: fmt::Debug + Sync {
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 37] = [
+    static CATALOGUE: [&dyn Metric; 41] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -163,6 +165,10 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &orders::GROWTH,
         &ripple::PEAK_TO_PEAK,
         &ripple::FREQUENCY,
+        &level::HIGHEST,
+        &level::LOWEST,
+        &follow::RMS,
+        &follow::LAG,
     ];
     &CATALOGUE
 }
@@ -269,6 +275,10 @@ mod tests {
             ("order_growth", Neither, Burst, false, "%"),
             ("bus_ripple", LowerIsBetter, Waveform, false, "K"),
             ("bus_ripple_frequency", Neither, Waveform, false, "Hz"),
+            ("highest", Neither, Channel, false, "°C"),
+            ("lowest", Neither, Channel, false, "°C"),
+            ("follow_rms", LowerIsBetter, Channel, false, "K"),
+            ("follow_lag", LowerIsBetter, Channel, false, "s"),
         ];
         assert_eq!(catalogue().len(), rows.len());
         let celsius = parse_unit("°C").expect("a unit").kind;

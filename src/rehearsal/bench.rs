@@ -4,7 +4,7 @@ use crate::files::read::{At, Ranged};
 use crate::files::rig::{LoadKind, Rig, TwinRig};
 use crate::files::unit::Unit;
 use crate::plan::Plan;
-use crate::twin::{PedalProgram, BUILDS, BearingSpec, GearStage, LoadSpec, TwinSpec, find_build};
+use crate::twin::{BUILDS, BearingSpec, GearStage, LoadSpec, PedalProgram, TwinSpec, find_build};
 use crate::units::{Form, Kind, Quantity};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;

@@ -51,9 +51,16 @@ pub(super) fn test_figure(evidence: &Evidence<'_>, test: usize) -> Option<Figure
     let demand = plan.tests.get(test)?.demand;
     let follows = plan.demands.get(demand).and_then(|d| role_of(d.sets)).and_then(|r| plan.channel_with(r));
     let channels: Vec<usize> = follows.into_iter().collect();
-    let mut panels: Vec<Panel> =
-        panel(evidence, "Demand and measured", &channels, Some(demand), time).into_iter().collect();
-    panels.extend(error_panel(evidence, follows, demand, spans().find(|s| s.segment.is_none()), time));
+    let by_hand = plan.is_by_hand(test);
+    let title = if by_hand { "At full pedal, and measured" } else { "Demand and measured" };
+    let mut panels: Vec<Panel> = panel(evidence, title, &channels, Some(demand), time).into_iter().collect();
+    if by_hand {
+        // What the full pedal may ask for is no demand that anything could be off from.
+        let pedal: Vec<usize> = plan.channel_with(Role::Pedal).into_iter().collect();
+        panels.extend(panel(evidence, "Pedal", &pedal, None, time));
+    } else {
+        panels.extend(error_panel(evidence, follows, demand, spans().find(|s| s.segment.is_none()), time));
+    }
     if panels.is_empty() {
         return None;
     }

@@ -58,7 +58,8 @@ impl<F: AsFd> Terminal<F> {
     /// shell, which would stop a program that changes it from there.
     pub fn give_back(&self) {
         let Some(before) = self.kept().take() else { return };
-        if tcgetpgrp(&self.fd).is_ok_and(|foreground| foreground == getpgrp()) {
+        let in_background = tcgetpgrp(&self.fd).is_ok_and(|foreground| foreground != getpgrp());
+        if !in_background {
             // A terminal that is gone needs nothing.
             let _ = tcsetattr(&self.fd, OptionalActions::Flush, &before);
         }
@@ -79,9 +80,9 @@ pub fn watch<F: AsFd>(terminal: &Terminal<F>, wanted: &Receiver<bool>, clock: &C
         }
         let stop = match terminal.take() {
             Ok(()) if send(Input::Listening { by: "at the terminal".into(), person: true }) => {
-                read(terminal.fd.as_fd(), wanted, &send).err().map(|e| {
-                    StopReason::Operator(format!("the terminal gives no more keys: {e}"))
-                })
+                read(terminal.fd.as_fd(), wanted, &send)
+                    .err()
+                    .map(|e| StopReason::Operator(format!("the terminal gives no more keys: {e}")))
             }
             Ok(()) => return,
             Err(e) => Some(StopReason::Trouble(format!("no keys can be read from the terminal: {e}"))),

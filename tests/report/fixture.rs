@@ -192,6 +192,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(6.0, 120.0), (8.0, 0.0)]),
             ],
         },
+        by_hand: Vec::new(),
         bursts: Vec::new(),
         criteria: vec![
             criterion(
@@ -227,6 +228,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(13.0, 680.0), (17.533, 0.0)]),
             ],
         },
+        by_hand: Vec::new(),
         bursts: Vec::new(),
         criteria: vec![
             criterion(
@@ -285,6 +287,7 @@ fn tests() -> Vec<Test> {
                 segment("down", "ramp", &[(22.0, 1200.0), (28.0, 0.0)]),
             ],
         },
+        by_hand: Vec::new(),
         bursts: Vec::new(),
         criteria: vec![
             criterion(

@@ -75,6 +75,7 @@ pub fn plan(baud: u32) -> Plan {
         demand: 0,
         operator: Vec::new(),
         profile: Profile { segments },
+        by_hand: Vec::new(),
         bursts: Vec::new(),
         criteria: Vec::new(),
     };

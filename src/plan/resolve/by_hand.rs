@@ -16,7 +16,8 @@ pub(super) fn check_sort(ctx: &mut Context<'_>, scope: &Scope<'_>, test: &suite:
     let hands = || segments.iter().filter_map(|s| if let Segment::ByHand(h) = s { Some(h) } else { None });
     let Some(first) = hands().next() else {
         if let (Sets::SpeedAtFullPedal, Some(demand)) = (sets, &test.demand) {
-            let message = format!("{} hands the drive over, and no segment is driven by hand", ctx.said(demand.at));
+            let message =
+                format!("{} hands the drive over, and no segment is driven by hand", ctx.said(demand.at));
             let help = "write `{ by_hand = \"20 s\", up_to = \"600 rpm\", ask = \"...\" }`";
             ctx.refuse(Diag::at(demand.at, message).help(help));
         }
@@ -27,7 +28,9 @@ pub(super) fn check_sort(ctx: &mut Context<'_>, scope: &Scope<'_>, test: &suite:
         let named = scope.demands.iter().find(|d| d.file.sets.value == Sets::SpeedAtFullPedal);
         let help = match named {
             Some(named) => format!("write `demand = \"{}\"` in this test", named.name.value),
-            None => "the rig needs a demand with `sets = \"speed at full pedal\"`, and the test names it".into(),
+            None => {
+                "the rig needs a demand with `sets = \"speed at full pedal\"`, and the test names it".into()
+            }
         };
         let message = format!("the {} by hand need a demand that hands the drive over", ctx.said(at));
         ctx.refuse(Diag::at(at, message).help(help));
@@ -97,7 +100,8 @@ impl Layer<'_> {
         }
         let wrong = |p: &&Point| !(-ROUNDING..=1.0 + ROUNDING).contains(&p.value);
         if let Some(point) = table.points.iter().find(wrong) {
-            let message = format!("{} lies outside of the pedal's travel, 0 to 100 %", ctx.said(point.value_at));
+            let message =
+                format!("{} lies outside of the pedal's travel, 0 to 100 %", ctx.said(point.value_at));
             ctx.refuse(Diag::at(point.value_at, message));
             return None;
         }

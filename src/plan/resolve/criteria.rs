@@ -64,11 +64,15 @@ fn check_demanded(
     let (while_, help) = match (meant.iter().any(|s| s.coasts), meant.iter().any(|s| s.by_hand)) {
         _ if metric.subject() != Subject::Tracked => return,
         (true, _) => ("the shaft coasts", "say with `over` which segment before the coast is meant"),
-        (_, true) => ("a person drives", "hold it against the pedal: `follow_rms` with a channel of what it asks"),
+        (_, true) => {
+            ("a person drives", "hold it against the pedal: `follow_rms` with a channel of what it asks")
+        }
         (false, false) => return,
     };
-    let message =
-        format!("{} holds a channel against the demand, and while {while_} there is none", ctx.said(file.metric.at));
+    let message = format!(
+        "{} holds a channel against the demand, and while {while_} there is none",
+        ctx.said(file.metric.at)
+    );
     let at = file.over.as_ref().map_or(file.metric.at, |over| over.at);
     ctx.refuse(Diag::at(at, message).help(help));
 }

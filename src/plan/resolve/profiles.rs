@@ -11,8 +11,8 @@ use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
 use crate::files::suite::{self, Segment};
-use crate::plan::{ByHand, Test};
 use crate::plan::profile::Course;
+use crate::plan::{ByHand, Test};
 use crate::time::Duration;
 use crate::units::Quantity;
 use std::collections::BTreeMap;
@@ -407,7 +407,9 @@ impl<'a> Layer<'a> {
     fn trips(&self, ctx: &Context<'_>, scope: &Scope<'_>) -> Vec<Bound> {
         let (role, words) = match self.demand.file.sets.value {
             Sets::Torque => (Role::Torque, "lies beyond a trip on the torque,"),
-            Sets::ShaftSpeed | Sets::SpeedAtFullPedal | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
+            Sets::ShaftSpeed | Sets::SpeedAtFullPedal | Sets::Pump => {
+                (Role::ShaftSpeed, "lies beyond a trip on the speed,")
+            }
         };
         let Some(watched) = scope.with_role(role) else { return Vec::new() };
         let watched = scope.channels[watched].name;

@@ -12,7 +12,8 @@ fn terminal() -> (File, OwnedFd) {
     grantpt(&person).expect("granted");
     unlockpt(&person).expect("unlocked");
     let path = ptsname(&person, Vec::new()).expect("its path");
-    let program = File::options().read(true).write(true).open(path.to_str().expect("text")).expect("it opens");
+    let program =
+        File::options().read(true).write(true).open(path.to_str().expect("text")).expect("it opens");
     (person.into(), program.into())
 }
 
@@ -46,11 +47,10 @@ fn keys_come_one_by_one_while_they_are_wanted_and_the_terminal_is_given_back() {
     want.send(false).expect("it listens");
     drop(want);
     thread.join().expect("it ends");
+    assert!(echoes(&program), "as it was");
     assert!(heard.recv().is_err());
 }
 
-/// The program's copies of the terminal are in no foreground of this test: what was kept is given up, and a second time is
-/// harmless.
 #[test]
 fn who_takes_no_keys_gives_nothing_back() {
     let (_person, program) = terminal();
