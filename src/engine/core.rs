@@ -13,7 +13,7 @@ use crate::plan::{Group, Plan, Valued, Values, state_of};
 use crate::record::{Event, Record, RowStatus, Sent, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
 /// What a state gets to hear.
@@ -56,6 +56,8 @@ pub(super) struct Core {
     /// When the newest stop frame was handed to a link.
     pub stop_sent: Option<Instant>,
     pub bursts: Bursts,
+    /// Questions that a person said yes to.
+    pub confirmed: BTreeSet<String>,
     links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
@@ -82,6 +84,7 @@ impl Core {
             driven: false,
             stop_sent: None,
             bursts: Bursts::default(),
+            confirmed: BTreeSet::new(),
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,
