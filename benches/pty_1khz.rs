@@ -19,11 +19,13 @@ fn rig() -> String {
     let demo = include_str!("../fixtures/demo/rig.toml");
     let polls = demo.find("[[link.board.poll]]").expect("the polls");
     let channels = demo.find("[channel.state]").expect("the channels");
-    let closer = demo.find("# Coolant loop, both pedal tracks").expect("what the pre-checks look at more closely");
+    let closer =
+        demo.find("# Coolant loop, both pedal tracks").expect("what the pre-checks look at more closely");
     let bursts = demo.find("# 64 samples of 16 bits").expect("the bursts");
     let poll = "[[link.board.poll]]\nname = \"all\"\nevery = \"1 ms\"\nsend = \"MEAS:DRIV?;:MEAS:SLOW?\"\n\
                 expect = \"{state},{speed},{phase_current},{bus},{bus_current};{winding},{inverter},{coolant},{pedal},{stop_loop}\"\n\n";
-    format!("{}{poll}{}{}", &demo[..polls], &demo[channels..closer], &demo[bursts..]).replace("baud = 460800", "baud = 3000000")
+    format!("{}{poll}{}{}", &demo[..polls], &demo[channels..closer], &demo[bursts..])
+        .replace("baud = 460800", "baud = 3000000")
 }
 
 fn suite(seconds: i64) -> String {

@@ -24,6 +24,7 @@ pub mod diag;
 pub mod engine;
 pub mod expr;
 pub mod files;
+pub mod guards;
 pub mod metrics;
 pub mod outcome;
 pub mod plan;

@@ -41,7 +41,10 @@ const NOT_TURNED: f64 = 0.5;
 const NO_METER: &[(&str, &str)] = &[
     ("meter = { channel = \"flow\", between = [\"5 L/min\", \"15 L/min\"] }\n", ""),
     ("{pump_current},{pump_speed},{flow},", "{pump_current},{pump_speed},{_},"),
-    ("[channel.flow]\nunit = \"L/min\"\nrange = [\"0 L/min\", \"30 L/min\"]\nuncertainty = \"0.1 L/min\"\nstale = \"500 ms\"\n", ""),
+    (
+        "[channel.flow]\nunit = \"L/min\"\nrange = [\"0 L/min\", \"30 L/min\"]\nuncertainty = \"0.1 L/min\"\nstale = \"500 ms\"\n",
+        "",
+    ),
     ("ambient = \"20 °C\"", "ambient = \"20 °C\"\nflow_meter = false"),
 ];
 
@@ -68,7 +71,11 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
         (
             &[("ambient = \"20 °C\"", "ambient = \"50 °C\"")],
             &[],
-            &["winding temperature plausible", "inverter temperature plausible", "coolant temperature plausible"],
+            &[
+                "winding temperature plausible",
+                "inverter temperature plausible",
+                "coolant temperature plausible",
+            ],
         ),
         (&[], &["winding-sensor-off"], &["temperatures alike after a cold soak"]),
         (&[], &["pedal-off-rest"], &["pedal at rest"]),
@@ -78,8 +85,15 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
         (&[], &["resolver-hum"], &["resolver quiet, gates off"]),
         (&[], &["resolver-noise"], &["resolver quiet, gates on"]),
         (&[], &["casing-unbonded"], &["resolver quiet, gates on"]),
-        (&[("[trip.stop_loop]\nchannel = \"stop_loop\"\nbelow = \"0.5\"", "[trip.stop_loop]\nchannel = \"stop_loop\"\nbelow = \"-1\"")],
-            &["stop-loop-open"], &["emergency-stop loop closed"]),
+        // The trip would refuse at once; it is made patient here, so that the check itself is seen to.
+        (
+            &[(
+                "channel = \"stop_loop\"\nbelow = \"0.5\"",
+                "channel = \"stop_loop\"\nbelow = \"0.5\"\nfor = \"9 s\"",
+            )],
+            &["stop-loop-open"],
+            &["emergency-stop loop closed"],
+        ),
         // A meter that is declared and says that it has no number is no meter.
         (&[("ambient = \"20 °C\"", "ambient = \"20 °C\"\nflow_meter = false")], &[], &["coolant moving"]),
     ];
@@ -148,7 +162,10 @@ fn a_sound_unit_passes_every_pre_check() {
     for seed in 9_000..9_040 {
         let crest = ["1.4142", "1.40", "1.38"][seed as usize % 3];
         let volts = ["108 V rms", "112 V rms", "115 V rms"][(seed / 3) as usize % 3];
-        let changed = rig(&[("transformer = \"112 V rms\"", &format!("transformer = \"{volts}\"\ncrest = \"{crest}\""))]);
+        let changed = rig(&[(
+            "transformer = \"112 V rms\"",
+            &format!("transformer = \"{volts}\"\ncrest = \"{crest}\""),
+        )]);
         let run = rehearse(&changed, seed, &[]);
         assert_eq!(run.ended.cause, Cause::Passed, "seed {seed}, {volts}, crest {crest}: {}", run.ended.why);
         assert_eq!(refused(&run), Vec::<String>::new());

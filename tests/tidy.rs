@@ -20,13 +20,14 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("plan", &["files", "expr", "units", "time", "diag", "record", "states", "wire", "metrics", "columns"]),
     ("engine", &["plan", "wire", "record", "units", "time", "outcome", "states", "files"]),
     ("trace", &["record", "time", "plan", "outcome"]),
+    ("guards", &["plan", "record"]),
     ("verdict", &["metrics", "files", "units"]),
     ("results", &["columns", "metrics", "outcome", "plan", "record", "verdict"]),
     (
         "report",
         &[
             "verdict", "metrics", "columns", "plan", "record", "outcome", "units", "time", "trace", "files",
-            "results", "states",
+            "results", "states", "guards",
         ],
     ),
     ("twin", &["wire", "units", "time", "states"]),

@@ -72,6 +72,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         figures: figures(evidence),
         tests,
         pre_checks: facts::pre_checks(evidence),
+        guards: crate::guards::guards(evidence.plan, evidence.events),
         safe_state,
         events: story::event_lines(evidence),
         unsolicited: facts::unsolicited(evidence),

@@ -8,8 +8,8 @@ use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
 use super::rotation::{sine_cosine, turned};
 use super::sensors::{
-    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL,
-    MAINS_COUNT, RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
+    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, MAINS_COUNT, PEDAL_FULL, PUMP_CURRENT_FULL,
+    RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
 };
 use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
 use crate::states::DriveState;

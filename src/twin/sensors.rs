@@ -138,7 +138,8 @@ impl Sensors {
     /// Noise of the resolver angle, sd in electrical rad: switching gates couple into the cable, the more so the
     /// less the casing is bonded and the higher the bus.
     fn resolver_noise(&self, bus: f64, gates: bool) -> f64 {
-        let noise = if gates { self.noise_gates + self.noise_per_volt * bus } else { self.spec.resolver_noise };
+        let noise =
+            if gates { self.noise_gates + self.noise_per_volt * bus } else { self.spec.resolver_noise };
         // A weak signal has the same noise beside it.
         noise / self.spec.resolver_excitation
     }

@@ -3,7 +3,7 @@
 use super::super::core::Core;
 use super::supply;
 use crate::engine::guard::show;
-use crate::plan::{Check, Channel, Way, When, Window};
+use crate::plan::{Channel, Check, Way, When, Window};
 use crate::record::{Grade, What};
 use crate::time::{Duration, Instant};
 use crate::units::number_text;
@@ -161,15 +161,22 @@ fn together(core: &Core, channels: &[usize], apart: f64, seen: &[Seen]) -> Found
         }
     }
     let mut holds = true;
-    let mut words: Vec<String> = means.iter().map(|(c, mean)| format!("{} {}", c.name, show(c, *mean))).collect();
+    let mut words: Vec<String> =
+        means.iter().map(|(c, mean)| format!("{} {}", c.name, show(c, *mean))).collect();
     for (i, (one, a)) in means.iter().enumerate() {
         for (two, b) in &means[i + 1..] {
             let allowed = apart + COVERAGE * one.u.hypot(two.u);
             let far = (a - b).abs();
             // Shown to be alike: NaN is not.
-            if !matches!(far.partial_cmp(&allowed), Some(std::cmp::Ordering::Less | std::cmp::Ordering::Equal)) {
+            if !matches!(
+                far.partial_cmp(&allowed),
+                Some(std::cmp::Ordering::Less | std::cmp::Ordering::Equal)
+            ) {
                 holds = false;
-                words.push(format!("{} and {} are {far:.1} K apart, {allowed:.1} K allowed", one.name, two.name));
+                words.push(format!(
+                    "{} and {} are {far:.1} K apart, {allowed:.1} K allowed",
+                    one.name, two.name
+                ));
             }
         }
     }

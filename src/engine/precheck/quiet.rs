@@ -32,7 +32,12 @@ impl Quiet {
     }
 
     /// The watch is over: leave, or why not.
-    pub(in crate::engine) fn conclude(self, core: &mut Core, now: Instant, test: usize) -> Result<Leave, String> {
+    pub(in crate::engine) fn conclude(
+        self,
+        core: &mut Core,
+        now: Instant,
+        test: usize,
+    ) -> Result<Leave, String> {
         let refused = self.closer.conclude(core, now, test);
         if refused.is_empty() { Ok(Leave(())) } else { Err(refused.join("; ")) }
     }

@@ -59,7 +59,8 @@ mod tests {
     /// with two drops of 1 V; flat-topped mains of crest 1.37 and two such drops give 148 V at 109.6 V rms.
     #[test]
     fn the_two_ideal_ends_are_those_of_the_textbook() {
-        let of = |volts: f64, crest: f64, diodes: f64| interval(volts, volts, (crest, crest), (diodes, diodes)).0;
+        let of =
+            |volts: f64, crest: f64, diodes: f64| interval(volts, volts, (crest, crest), (diodes, diodes)).0;
         for (volts, crest, diodes, bus) in [
             (110.0, SQRT_2, 0.0, 155.6),
             (230.0, SQRT_2, 0.0, 325.3),

@@ -5,7 +5,7 @@ use super::links::Wires;
 use super::scope::{Channel, Scope};
 use crate::diag::Diag;
 use crate::files::read::{At, Voltage, kind_of};
-use crate::files::rig::{Role, SupplyCheck, SupplyKind, Within};
+use crate::files::rig::{ResolverNoise, Role, SupplyCheck, SupplyKind, Within};
 use crate::plan::{Check, Mains, Prediction, Quiet, Way, When, Window};
 use crate::record::Grade;
 use crate::time::Duration;
@@ -27,6 +27,9 @@ const NOISE_ON: &str = "resolver quiet, gates on";
 const CREST: (f64, f64) = (1.37, SQRT_2);
 /// Two silicon diodes take 0 V without load to 1.1 V each *(common practice)*.
 const DIODES: (f64, f64) = (0.0, 2.2);
+
+/// How many rows the watch with the gates on must see.
+const QUIET_ROWS_MIN: i64 = 3;
 
 /// The checks, the guards that this rig has not, and the watch with the gates on.
 #[derive(Default)]
@@ -57,7 +60,7 @@ pub(super) fn closer(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>
     closer.add(TRACKS, When::GatesOff, tracks.into_iter().collect());
     let currents = currents(ctx, scope);
     closer.add(CURRENTS, When::GatesOff, currents.into_iter().collect());
-    resolver(ctx, scope, &mut closer);
+    resolver(ctx, scope, wires, &mut closer);
     let soak = cold_soak(ctx, scope);
     closer.add(COLD_SOAK, When::ColdSoak, soak.into_iter().collect());
     closer
@@ -126,15 +129,15 @@ fn coolant(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Way> {
             ctx.said(file.pump_up.at),
             ctx.said(observe.at)
         );
-        ctx.refuse(Diag::at(file.pump_up.at, message).other(observe.at, "the watch").help("watch for longer"));
+        ctx.refuse(
+            Diag::at(file.pump_up.at, message).other(observe.at, "the watch").help("watch for longer"),
+        );
     }
     let measured = file.meter.iter().map(|w| (w, Grade::Measured));
     let inferred = file.pump.iter().map(|w| (w, Grade::Inferred));
     let mut ways: Vec<Way> = measured
         .chain(inferred)
-        .filter_map(|(file, grade)| {
-            window(ctx, scope, file, COOLANT).map(|w| Way::Within(w, after, grade))
-        })
+        .filter_map(|(file, grade)| window(ctx, scope, file, COOLANT).map(|w| Way::Within(w, after, grade)))
         .collect();
     if let Some(seen) = &file.seen {
         let ids: Vec<&str> = ctx.rig.ready.question.iter().map(|q| q.id.value.as_str()).collect();
@@ -143,8 +146,7 @@ fn coolant(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Way> {
         }
     }
     if file.meter.is_none() && file.pump.is_empty() && file.seen.is_none() {
-        let message =
-            format!("the coolant check ({}) says no way to know that it moves", ctx.cite(file.at));
+        let message = format!("the coolant check ({}) says no way to know that it moves", ctx.cite(file.at));
         ctx.refuse(Diag::at(head(file.at), message).help("give `meter`, `pump` or `seen`, or take it out"));
     }
     ways
@@ -154,7 +156,11 @@ fn tracks(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Option
     let file = ctx.rig.ready.pedal_tracks.as_ref()?;
     let (second, channel) = reading(ctx, scope, &file.second)?;
     let Some(first) = scope.with_role(Role::Pedal) else {
-        let message = format!("{} is a second track, and no channel measures the pedal", ctx.said(file.second.at));
+        if ctx.rig.ready.pedal.is_some() {
+            return None; // The limit of a released pedal lacks it too, and that is said.
+        }
+        let message =
+            format!("{} is a second track, and no channel measures the pedal", ctx.said(file.second.at));
         ctx.refuse(Diag::at(file.second.at, message).help("add `measures = \"pedal\"` to the first track"));
         return None;
     };
@@ -181,9 +187,13 @@ fn currents(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
     let stop = ctx.rig.safe_state.not_driven_current.as_ref();
     let file = ctx.rig.ready.currents.as_ref();
     let Some(index) = scope.with_role(Role::PhaseCurrent) else {
-        if let Some(file) = file {
-            let message = format!("{} needs a channel that measures the phase current", ctx.said(file.at_most.at));
-            ctx.refuse(Diag::at(file.at_most.at, message).help("take the table out: the guard is then absent"));
+        // The safe state's limit lacks it too, and that is said.
+        if let (Some(file), None) = (file, stop) {
+            let message =
+                format!("{} needs a channel that measures the phase current", ctx.said(file.at_most.at));
+            ctx.refuse(
+                Diag::at(file.at_most.at, message).help("take the table out: the guard is then absent"),
+            );
         }
         return None;
     };
@@ -205,20 +215,23 @@ fn currents(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
             ctx.said(limit.at),
             ctx.said(stop.at),
         );
-        ctx.refuse(Diag::at(limit.at, message).other(stop.at, "not driven below this").help("lower the first"));
+        ctx.refuse(
+            Diag::at(limit.at, message).other(stop.at, "not driven below this").help("lower the first"),
+        );
     }
     let name = CURRENTS.to_string();
     let window = Window { name, channel: index, low: f64::NEG_INFINITY, high: most };
     Some(Way::Within(window, Duration::ZERO, Grade::Measured))
 }
 
-fn resolver(ctx: &mut Context<'_>, scope: &Scope<'_>, closer: &mut Closer) {
+fn resolver(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, closer: &mut Closer) {
     let file = ctx.rig.ready.resolver.as_ref();
     let radius = file.and_then(|f| f.radius.as_ref()).and_then(|w| window(ctx, scope, w, RADIUS));
     let within = |window: Window, after| Way::Within(window, after, Grade::Measured);
     closer.add(RADIUS, When::GatesOff, radius.map(|w| within(w, Duration::ZERO)).into_iter().collect());
     let noise = file.and_then(|f| f.noise.as_ref()).and_then(|noise| {
         let (channel, of) = reading(ctx, scope, &noise.channel)?;
+        check_quiet(ctx, wires, noise, &of);
         let why = format!("for the noise `{}`", of.name.value);
         let off = ctx.quantity(&noise.gates_off, of.kind?, &why, of.name.at)?;
         let on = ctx.quantity(&noise.gates_on, of.kind?, &why, of.name.at)?;
@@ -241,6 +254,23 @@ fn resolver(ctx: &mut Context<'_>, scope: &Scope<'_>, closer: &mut Closer) {
     closer.add(NOISE_ON, When::GatesOn, on);
 }
 
+/// A few rows must be seen with the gates on: one alone says nothing of noise.
+fn check_quiet(ctx: &mut Context<'_>, wires: &Wires<'_>, noise: &ResolverNoise, of: &Channel<'_>) {
+    let Some((group, _)) = wires.place_of(of.name) else { return };
+    let (poll, observe) = (wires.polls[group].file, &noise.observe);
+    let known = !ctx.is_wrong(observe.at) && !ctx.is_wrong(poll.every.at);
+    if known && length(observe) < length(&poll.every) * QUIET_ROWS_MIN {
+        let message = format!(
+            "watching for {} with the gates on sees fewer than {QUIET_ROWS_MIN} rows of `{}`, polled every {}",
+            ctx.said(observe.at),
+            poll.name.value,
+            ctx.said(poll.every.at),
+        );
+        let help = format!("watch for at least {}", length(&poll.every) * QUIET_ROWS_MIN);
+        ctx.refuse(Diag::at(observe.at, message).other(poll.every.at, "the poll").help(help));
+    }
+}
+
 fn cold_soak(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
     let declared = ctx.suite.cold_soak.as_ref().filter(|c| c.value);
     let Some(file) = &ctx.rig.ready.cold_soak else {
@@ -250,7 +280,8 @@ fn cold_soak(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
                 ctx.cite(declared.at),
                 ctx.cite(ctx.rig.ready.at),
             );
-            let help = "add `[ready.cold_soak]` with `apart = \"2 K\"` to the rig, or take it out of the suite";
+            let help =
+                "add `[ready.cold_soak]` with `apart = \"2 K\"` to the rig, or take it out of the suite";
             ctx.refuse(Diag::at(declared.at, message).other(head(ctx.rig.ready.at), "").help(help));
         }
         return None;

@@ -10,6 +10,7 @@ use crate::units::parse_quantity;
 
 const ROWS: &str = include_str!("../../../fixtures/broken/cross-rows.toml");
 const PROFILE_ROWS: &str = include_str!("../../../fixtures/broken/profile-rows.toml");
+const CLOSER_ROWS: &str = include_str!("../../../fixtures/broken/closer-rows.toml");
 const TEN_RIG: &str = include_str!("../../../fixtures/broken/ten-cross-rig.toml");
 const TEN_SUITE: &str = include_str!("../../../fixtures/broken/ten-cross.toml");
 
@@ -36,7 +37,8 @@ fn a_plan_can_be_shared_between_threads() {
 /// Each row of the file: one mistake, exactly one message, its text and both lines.
 #[test]
 fn every_mistake_gives_one_message_that_names_both_places() {
-    let tables = [ROWS, PROFILE_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
+    let tables =
+        [ROWS, PROFILE_ROWS, CLOSER_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
     let rows: Vec<_> = tables.iter().flat_map(|t| t["row"].as_array().expect("rows")).collect();
     assert!(rows.len() >= 50, "{} rows", rows.len());
     let mut wrong = Vec::new();
@@ -181,13 +183,35 @@ fn pre_checks_have_their_windows_and_say_what_is_absent() {
 
 #[test]
 fn a_rig_without_pedal_and_stop_loop_says_so() {
-    let rig = RIG.replacen("measures = \"pedal\"\n", "", 1).replacen("pedal = \"3 %\"\n", "", 1).replacen(
+    let gone = [
+        "measures = \"pedal\"\n",
+        "pedal = \"3 %\"\n",
         "measures = \"emergency-stop loop\"\n",
-        "",
-        1,
-    );
+        "[ready.pedal_tracks]\nsecond = \"pedal_second\"\napart = \"5 %\"\n",
+        "[ready.supply]\nmains = \"mains\"\n",
+    ];
+    let rig = gone.iter().fold(RIG.to_string(), |rig, lines| rig.replacen(lines, "", 1));
     let plan = plan_of(&rig, UNIT, SUITE);
-    assert_eq!(plan.ready.absent, ["coolant flow", "emergency-stop loop", "pedal"]);
+    let absent = [
+        "emergency-stop loop",
+        "pedal",
+        "bus as the mains let it be",
+        "pedal tracks alike",
+        "temperatures alike after a cold soak",
+    ];
+    assert_eq!(plan.ready.absent, absent);
+}
+
+#[test]
+fn a_suite_that_declares_a_cold_soak_needs_a_rig_that_says_how_alike() {
+    let rig = RIG.replacen("[ready.cold_soak]\napart = \"2 K\"\n", "", 1);
+    let suite = SUITE.replacen("schema = 1", "schema = 1\ncold_soak = true", 1);
+    let (sources, plan) = resolved(&rig, UNIT, &suite);
+    let diags = plan.expect_err("not said");
+    let expected = "the suite declares a cold soak (suite, line 3), but the rig's pre-checks (rig, line 168) do not say how alike \
+                    temperatures then are";
+    assert_eq!((diags.len(), diags[0].message.as_str()), (1, expected), "{}", rendered(&sources, &diags));
+    assert!(plan_of(RIG, UNIT, &suite).ready.absent.is_empty(), "the demo rig has every guard");
 }
 
 #[test]
