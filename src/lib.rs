@@ -27,6 +27,7 @@ pub mod evidence;
 pub mod expr;
 pub mod files;
 pub mod hazards;
+pub mod guards;
 pub mod metrics;
 pub mod outcome;
 pub mod plan;

@@ -65,6 +65,7 @@ impl Board {
             "MEAS:SLOW?" => "20.0,20.0,20.0,0.0,1".into(),
             "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),
             "MEAS:PED?" => "0.0,0.0,0.750,0.375,1".into(),
+            "MEAS:SUPP?" => "110.2".into(),
             "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             _ => "1".into(),
         }
@@ -547,8 +548,9 @@ fn a_lost_stop_frame_of_a_coast_is_repeated() {
 /// Ctrl-C during a coast is a stop like any other.
 #[test]
 fn a_stop_during_a_coast_ends_stopped_and_proved() {
-    // The coast begins about 2 s after the start: 1 s of watching, 1 s of ramp, the enabling between them.
-    for ms in [2030, 2100, 2500, 3000] {
+    // The coast begins about 2.4 s after the start: 1 s of watching, the enabling, 0.4 s of watching with the gates on, 1 s of
+    // ramp.
+    for ms in [2450, 2500, 2900, 3400] {
         let ended = drive_plan(RIG, COAST, running_down(|_, _, _| None), Some(at(ms)));
         assert!(ended.when(began(1)) < at(ms), "the coast had begun");
         assert_eq!(ended.cause, Cause::Stopped, "at {ms} ms: {}", ended.why);

@@ -13,7 +13,7 @@ use crate::plan::{Group, Plan, Valued, Values, state_of};
 use crate::record::{Event, Record, RowStatus, Sent, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 use std::sync::Arc;
 
 /// What a state gets to hear.
@@ -62,6 +62,8 @@ pub(super) struct Core {
     pub bursts: Bursts,
     /// Whether keys are wanted.
     pub listening: bool,
+    /// Questions that a person said yes to.
+    pub confirmed: BTreeSet<String>,
     links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
@@ -89,6 +91,7 @@ impl Core {
             stop_sent: None,
             bursts: Bursts::default(),
             listening: false,
+            confirmed: BTreeSet::new(),
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,

@@ -1,4 +1,5 @@
-//! Driving: the controller is enabled step by step, then the profile runs. Needs the proof.
+//! Driving: the controller is enabled step by step, watched at rest with the gates on, then the profile runs. Needs the
+//! proof to enable, and leave from that watch to run the profile.
 
 use super::State;
 use super::Timer;
@@ -6,7 +7,7 @@ use super::coasting::Coasting;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::precheck::Proof;
+use super::precheck::{Leave, Proof, Quiet};
 use super::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::record::What;
@@ -26,6 +27,8 @@ enum Phase {
     Calling,
     /// A step of enabling: which, when it left, whether it was acknowledged.
     Enabling { step: usize, sent: Instant, acknowledged: bool },
+    /// Enabled, at the demand's rest value: watched before anything is told to turn.
+    Quiet(Quiet),
     /// The profile: since when, and which segment.
     Running { since: Instant, segment: usize },
 }
@@ -66,7 +69,13 @@ impl Driving {
                 self.enable(core, now, 0)
             }
             Notice::Key(key) => self.key(core, now, key),
-            Notice::Row { .. } => self.look(core, now),
+            Notice::Row { group, asked } => {
+                if let Phase::Quiet(quiet) = &mut self.phase {
+                    quiet.row(core, group, asked);
+                }
+                self.look(core, now)
+            }
+            Notice::Due(Timer::Watch) => self.watched(core, now),
             Notice::Due(Timer::Step) => self.step_overdue(core, now),
             Notice::Due(Timer::Profile) => self.segment(core, now),
             Notice::Fired(firing) => self.trip(core, now, firing),
@@ -86,7 +95,7 @@ impl Driving {
     fn enable(mut self, core: &mut Core, now: Instant, step: usize) -> State {
         let plan = core.plan.clone();
         let Some(next) = plan.drive.enable.get(step) else {
-            return self.run(core, now);
+            return self.watch(core, now);
         };
         self.phase = Phase::Enabling { step, sent: now, acknowledged: false };
         core.ask(next.link, Purpose::Enable(step));
@@ -106,7 +115,7 @@ impl Driving {
                 };
                 if acknowledged && reached { self.enable(core, now, step + 1) } else { State::Driving(self) }
             }
-            Phase::Running { .. } => match core.state {
+            Phase::Quiet(_) | Phase::Running { .. } => match core.state {
                 Some((DriveState::OperationEnabled, _)) => State::Driving(self),
                 state => {
                     let found = state.map_or("unknown", |(s, _)| s.words());
@@ -143,10 +152,32 @@ impl Driving {
         self.end(core, now, Cause::NotMade, why)
     }
 
-    fn run(mut self, core: &mut Core, now: Instant) -> State {
+    /// Enabled: is it quiet with the gates on?
+    fn watch(mut self, core: &mut Core, now: Instant) -> State {
         core.timers.clear(Timer::Step);
+        let (quiet, length) = Quiet::begin(core, now);
+        self.phase = Phase::Quiet(quiet);
+        if length == Duration::ZERO {
+            return self.watched(core, now);
+        }
+        core.timers.set(Timer::Watch, now + length);
+        State::Driving(self)
+    }
+
+    fn watched(self, core: &mut Core, now: Instant) -> State {
+        let Phase::Quiet(quiet) = self.phase else { return State::Driving(self) };
+        match quiet.conclude(core, now, self.test) {
+            Ok(leave) => Driving { test: self.test, phase: Phase::Running { since: now, segment: 0 } }
+                .run(core, now, leave),
+            Err(why) => {
+                let begun = (Cause::Refused, why);
+                WindingDown::begin(core, now, Some(self.test), Some(begun))
+            }
+        }
+    }
+
+    fn run(self, core: &mut Core, now: Instant, _: Leave) -> State {
         core.start_profile(now, self.test);
-        self.phase = Phase::Running { since: now, segment: 0 };
         self.begin_segment(core, now, 0);
         State::Driving(self)
     }

@@ -166,6 +166,9 @@ impl Identifying {
         if !yes {
             return refuse(core, now, format!("question {id} was answered with no"));
         }
+        if person {
+            core.confirmed.insert(id.into());
+        }
         self.questions.pop_front();
         self.next(core, now)
     }

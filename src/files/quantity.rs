@@ -154,6 +154,8 @@ kind_tags! {
     Current = "20 A", positive: false;
     /// A temperature on a scale.
     Temperature = "60 °C", positive: false;
+    /// A difference of temperatures above zero.
+    TemperatureDifference = "2 K", positive: true;
     /// A resistance above zero.
     Resistance = "18 mOhm", positive: true;
     /// An inductance above zero.

@@ -3,6 +3,10 @@
 pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
 pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};
+pub use super::ready::{
+    ColdSoakCheck, CoolantCheck, CurrentsCheck, Question, Ready, ResolverCheck, ResolverNoise, SupplyCheck,
+    TracksCheck, Within,
+};
 use crate::units::{Quantity, Unit};
 
 table! {
@@ -399,39 +403,6 @@ table! {
 }
 
 table! {
-    /// What must hold before anything turns. Identity, settings, link, bus, temperatures, rest and,
-    /// where wired, pedal and emergency-stop loop are always checked.
-    pub struct Ready as "pre-checks" {
-        /// How long the channels are watched.
-        observe: Q<Time>,
-        /// How long a passed pre-check stays good.
-        valid_for: Q<Time>,
-        /// Share of replies that may be lost while watching.
-        loss: Q<Number>,
-        /// Longest round trip while watching.
-        round_trip: Q<Time>,
-        /// Lowest and highest temperature of any temperature channel at the start.
-        temperature: Ranged<Temperature>,
-        /// Highest pedal travel that counts as released; needed with a pedal channel.
-        pedal: Option<At<Quantity>>,
-        /// Speed below which the shaft counts as at rest.
-        speed: Q<Speed>,
-        /// Questions that a person answers.
-        question: Vec<Question>,
-    }
-}
-
-table! {
-    /// A question that a person at the bench answers with yes or no.
-    pub struct Question as "question" {
-        /// Short name, used in the answers file.
-        id: At<String>,
-        /// The question, such that "yes" is the safe answer.
-        ask: At<String>,
-    }
-}
-
-table! {
     /// A limit watched on every sample; crossing it starts the safe state.
     pub struct Trip as "trip" {
         /// Which channel.
@@ -462,6 +433,8 @@ table! {
     pub struct TwinRig as "twin" {
         /// Output of the transformer, as in "110 V rms".
         transformer: At<Quantity>,
+        /// Peak of the mains over their rms, from 1.05; that of a sine if absent, some 1.37 where the tops are flat.
+        crest: Option<Q<Number>>,
         /// Mains frequency.
         frequency: Q<Frequency>,
         /// Resistance of transformer and mains.

@@ -17,6 +17,9 @@ table! {
         rung: Option<At<Rung>>,
         /// How a measured value with its uncertainty is held against a limit; "guarded" if absent.
         rule: Option<At<Rule>>,
+        /// Whether the unit has stood until all of it was as warm as the room: before the first test its temperatures
+        /// must then agree.
+        cold_soak: Option<At<bool>>,
         /// Questions beside those of the rig.
         question: Vec<Question>,
         /// Trips beside those of the rig.

@@ -15,6 +15,7 @@
 
 mod assemble;
 mod bursts;
+mod checks;
 mod layout;
 mod parts;
 mod profile;
@@ -26,6 +27,7 @@ mod testing;
 mod values;
 
 pub use assemble::columns;
+pub use checks::{Check, Mains, Prediction, Quiet, Way, When};
 pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
@@ -98,7 +100,8 @@ impl Plan {
     /// the sum of operator steps, profiles, watches and coast-downs as deadlines allow.
     pub fn length_estimate(&self) -> Instant {
         let enabling = self.drive.within * self.drive.enable.len() as i64;
-        let per_test = self.ready.observe + enabling + self.stop.at_rest_within;
+        let quiet = self.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+        let per_test = self.ready.observe + quiet + enabling + self.stop.at_rest_within;
         let total = self.tests.iter().fold(Duration::ZERO, |sum, t| {
             let operator = t.operator.iter().fold(Duration::ZERO, |sum, s| sum + s.within * 2);
             sum + per_test + operator + t.profile.length()

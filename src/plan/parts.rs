@@ -1,6 +1,6 @@
 //! The parts of a plan: links, channels, demands, guards, tests.
 
-use super::Profile;
+use super::{Check, Profile, Quiet};
 use crate::expr::Expr;
 use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use crate::metrics::{Given, Metric};
@@ -329,6 +329,10 @@ pub struct Ready {
     pub round_trip_max: Duration,
     /// Windows that every sample of the watch must lie in.
     pub windows: Vec<Window>,
+    /// What is looked at more closely.
+    pub checks: Vec<Check>,
+    /// The watch with the gates on, where there is one.
+    pub quiet: Option<Quiet>,
     /// What a person is asked.
     pub questions: Vec<Question>,
     /// Guards that this rig has not, by the name of their pre-check; printed with the grade *absent*.

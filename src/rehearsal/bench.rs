@@ -82,6 +82,13 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
     spec.thermal.inverter_capacity = draw(chance, &thermal.inverter_capacity);
     spec.thermal.inverter_to_coolant = draw(chance, &thermal.inverter_to_coolant);
     spec.supply.transformer = bench.transformer.si;
+    spec.supply.crest = bench.crest.as_ref().map_or(std::f64::consts::SQRT_2, |c| c.si);
+    if !(1.05..=1.415).contains(&spec.supply.crest) {
+        return Err(TwinError(format!(
+            "`crest = \"{}\"` is no peak over rms of flat-topped mains: expected 1.05 to 1.414, that of a sine",
+            spec.supply.crest
+        )));
+    }
     spec.supply.frequency = bench.frequency.si;
     spec.supply.source_resistance = bench.source_resistance.si;
     spec.supply.bleeder = bench.bleeder.si;

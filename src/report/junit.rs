@@ -7,7 +7,9 @@
 
 use super::model::{CriterionRow, Report, TestReport};
 use super::words;
+use crate::guards::Guard;
 use crate::outcome::{Cause, JunitKind};
+use crate::record::Grade;
 use junit_report::{Duration, OffsetDateTime, ReportBuilder, TestCase, TestCaseBuilder, TestSuite};
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::{Reader, Writer};
@@ -220,6 +222,12 @@ fn element_finished(
     Ok(finished)
 }
 
+/// The grade of a guard, and that it did not hold.
+fn guard_words(guard: &Guard) -> String {
+    let refused = if guard.holds || guard.grade == Grade::Absent { "" } else { ", REFUSED" };
+    format!("{}{refused}", guard.grade.words())
+}
+
 fn properties(writer: &mut Writer<Vec<u8>>, report: &Report) -> Result<(), JunitError> {
     let identity = &report.identity;
     let kind = if report.headline.simulated.is_some() { "simulated" } else { "real" };
@@ -245,6 +253,9 @@ fn properties(writer: &mut Writer<Vec<u8>>, report: &Report) -> Result<(), Junit
     let before: Vec<(String, String)> =
         report.before.iter().map(|row| (row.what.to_lowercase().replace(' ', "_"), row.text.clone())).collect();
     list.extend(before.iter().map(|(name, text)| (name.as_str(), text.clone())));
+    let guards: Vec<(String, String)> =
+        report.guards.iter().map(|g| (format!("guard: {}", clean(&g.name)), guard_words(g))).collect();
+    list.extend(guards.iter().map(|(name, words)| (name.as_str(), words.clone())));
     if report.headline.cut.is_some() {
         list.push(("record", "cut".into()));
     }

@@ -86,6 +86,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         tests,
         hazards: hazards::rows(evidence),
         pre_checks: facts::pre_checks(evidence),
+        guards: crate::guards::guards(evidence.plan, evidence.events),
         safe_state,
         events: story::event_lines(evidence),
         unsolicited: facts::unsolicited(evidence),

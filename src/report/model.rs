@@ -1,5 +1,6 @@
 //! The report model: texts and numbers, nothing left to look up.
 
+use crate::guards::Guard;
 use crate::outcome::{Blame, Cause, JunitKind};
 use crate::trace::FileUsed;
 use serde::Serialize;
@@ -23,6 +24,8 @@ pub struct Report {
     pub hazards: Vec<super::HazardRow>,
     /// What was looked at before anything turned; guards that the rig has not come last.
     pub pre_checks: Vec<PreCheckRow>,
+    /// Every guard with its grade over the whole run; absent ones last.
+    pub guards: Vec<Guard>,
     /// How the run came to rest and what proves it.
     pub safe_state: SafeState,
     /// Trips, stops, stages, lost links and remarks, in order of time.

@@ -1,6 +1,7 @@
 //! The report as plain text for a terminal of 80 columns, for the end of a run.
 
 use super::model::{CriterionRow, Report, TestReport, Warning};
+use crate::record::Grade;
 
 const WIDTH: usize = 80;
 
@@ -39,6 +40,7 @@ pub fn terminal(report: &Report, colour: bool) -> String {
             page.wrapped("            ", &format!("{}: {how}: {}", stage.stage, stage.found));
         }
     }
+    page.guards(report);
     page.absent(report);
     page.hazards(report);
     for warning in &report.warnings {
@@ -104,6 +106,17 @@ impl Page {
             let weight = if criterion.met { Weight::Good } else { Weight::Bad };
             let tail = self.text.split_off(start);
             self.text += &tail.replacen(&criterion.answer, &self.weighted(&criterion.answer, weight), 1);
+        }
+    }
+
+    /// How each guard that stood was known.
+    fn guards(&mut self, report: &Report) {
+        for grade in [Grade::Measured, Grade::Inferred, Grade::Confirmed] {
+            let names: Vec<&str> =
+                report.guards.iter().filter(|g| g.grade == grade).map(|g| g.name.as_str()).collect();
+            if !names.is_empty() {
+                self.wrapped("Guards      ", &format!("{}: {}", grade.words(), names.join(", ")));
+            }
         }
     }
 

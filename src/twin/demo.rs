@@ -45,6 +45,7 @@ impl TwinSpec {
             },
             supply: SupplySpec {
                 transformer: 112.0,
+                crest: std::f64::consts::SQRT_2,
                 frequency: 50.0,
                 source_resistance: 0.3,
                 diode_drop: 0.8,
@@ -158,6 +159,7 @@ impl SensorSpec {
             resolver_quadrature: 2e-3,
             resolver_shift: [1e-3, -5e-4],
             resolver_reversed: false,
+            resolver_excitation: 1.0,
             resolver_noise: 1.5e-3,
             resolver_noise_gates: 1.0e-3,
             // 60 mrad at the bench's 155 V.
@@ -165,6 +167,7 @@ impl SensorSpec {
             casing_bond: 1.0,
             bus_full: 500.0,
             bus_offset: 0.1,
+            bus_gain: 0.0,
             bus_noise: 0.15,
             bus_current_full: 100.0,
             bus_current_offset: 0.03,
@@ -177,6 +180,8 @@ impl SensorSpec {
             pedal_pressed: [4.25, 2.125],
             pedal_noise: 2e-3,
             pump_current_noise: 0.01,
+            mains_gain: 2e-3,
+            mains_noise: 0.1,
             flow_meter: true,
         }
     }

@@ -219,6 +219,11 @@ impl Device {
             self.resolver_line(unit, firmware)
         } else if unit.is("MEASure:PEDal") {
             self.pedal_line(unit, firmware)
+        } else if unit.is("MEASure:SUPPly") {
+            // Output of the transformer, V rms.
+            none(unit)?;
+            self.numbers(&[(firmware.readings.mains, 2)]);
+            Ok(())
         } else if unit.common {
             self.common_query(unit)
         } else if let Some((channel, _)) = CHANNEL_HEADERS.iter().find(|(_, header)| unit.is(header)) {

@@ -34,6 +34,8 @@ pub enum FaultName {
     StuckWindingSensor,
     /// The winding sensor's wire is open.
     OpenWindingSensor,
+    /// The winding sensor reads 8 K too much.
+    WindingSensorOff,
     /// The first phase's current sensor reads 8 A too much.
     CurrentOffset,
     /// The resolver is turned by 20 electrical degrees.
@@ -42,6 +44,10 @@ pub enum FaultName {
     ResolverReversed,
     /// The screen of the resolver's cable floats: switching gates put 60 mrad of noise on it.
     ResolverNoise,
+    /// The resolver's excitation has lost 40 %: both signals are weak.
+    ResolverWeak,
+    /// Hum from the mains is on the resolver's cable, gates or not: 20 mrad.
+    ResolverHum,
     /// The casing is not bonded: switching gates put noise on the resolver that grows with the bus, 60 mrad at 155 V.
     CasingUnbonded,
     /// The second and third phase's leads are swapped.
@@ -56,6 +62,8 @@ pub enum FaultName {
     StopLoopOpen,
     /// The transformer gives 35 % less.
     BusLow,
+    /// The divider of the bus voltage is off: it reads 6 % too little.
+    BusSensorOff,
     /// Single bytes get lost on the line: 5 in 10 000.
     LinkDrop,
     /// Single bits get flipped on the line: in 2 of 10 000 bytes.
@@ -81,10 +89,13 @@ const NAMES: &[(&str, FaultName)] = &[
     ("bearing-worn", FaultName::BearingWorn),
     ("stuck-winding-sensor", FaultName::StuckWindingSensor),
     ("open-winding-sensor", FaultName::OpenWindingSensor),
+    ("winding-sensor-off", FaultName::WindingSensorOff),
     ("current-offset", FaultName::CurrentOffset),
     ("resolver-offset", FaultName::ResolverOffset),
     ("resolver-reversed", FaultName::ResolverReversed),
     ("resolver-noise", FaultName::ResolverNoise),
+    ("resolver-weak", FaultName::ResolverWeak),
+    ("resolver-hum", FaultName::ResolverHum),
     ("casing-unbonded", FaultName::CasingUnbonded),
     ("phases-swapped", FaultName::PhasesSwapped),
     ("weak-phase", FaultName::WeakPhase),
@@ -92,6 +103,7 @@ const NAMES: &[(&str, FaultName)] = &[
     ("pedal-tracks-apart", FaultName::PedalTracksApart),
     ("stop-loop-open", FaultName::StopLoopOpen),
     ("bus-low", FaultName::BusLow),
+    ("bus-sensor-off", FaultName::BusSensorOff),
     ("link-drop", FaultName::LinkDrop),
     ("link-flip", FaultName::LinkFlip),
     ("link-split", FaultName::LinkSplit),
@@ -244,12 +256,17 @@ impl World<'_> {
                 self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());
             }
             FaultName::OpenWindingSensor => self.sensors.winding_open = severity.min(1.0),
+            FaultName::WindingSensorOff => self.sensors.spec.temperature_offset[0] += 8.0 * severity,
             FaultName::CurrentOffset => self.sensors.spec.current_offset[0] += 8.0 * severity,
             FaultName::ResolverOffset => {
                 self.sensors.spec.resolver_offset += 20f64.to_radians() * severity;
             }
             FaultName::ResolverNoise => self.sensors.spec.resolver_noise_gates += 60e-3 * severity,
             FaultName::ResolverReversed => self.sensors.spec.resolver_reversed |= severity > 0.0,
+            FaultName::ResolverWeak => {
+                self.sensors.spec.resolver_excitation *= (1.0 - 0.4 * severity).max(0.02);
+            }
+            FaultName::ResolverHum => self.sensors.spec.resolver_noise += 20e-3 * severity,
             FaultName::CasingUnbonded => self.sensors.spec.casing_bond = left,
             FaultName::PhasesSwapped => self.plant.swapped |= severity > 0.0,
             FaultName::WeakPhase => self.plant.joint += 0.3 * severity,
@@ -258,6 +275,7 @@ impl World<'_> {
             }
             FaultName::PedalTracksApart => self.sensors.spec.pedal_apart[1] += 0.15 * severity,
             FaultName::StopLoopOpen => self.sensors.stop_loop_closed &= severity == 0.0,
+            FaultName::BusSensorOff => self.sensors.spec.bus_gain -= 0.06 * severity,
             FaultName::BusLow => self.plant.supply.scale_transformer((1.0 - 0.35 * severity).max(0.0)),
             FaultName::LinkDrop
             | FaultName::LinkFlip

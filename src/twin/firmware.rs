@@ -9,7 +9,7 @@ use super::builds::Build;
 use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
 use super::sensors::{
-    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, PEDAL_FULL, PUMP_CURRENT_FULL,
+    BusCounts, COUNT_MAX, COUNT_ZERO, FLOW_COUNT, FastCounts, MAINS_COUNT, PEDAL_FULL, PUMP_CURRENT_FULL,
     RESOLVER_NOMINAL, SlowCounts, TACHO_COUNT, TEMPERATURE_COUNT, Wires,
 };
 use super::spec::{LimitSpec, MachineSpec, SensorSpec, TwinSpec};
@@ -56,6 +56,8 @@ pub(super) struct Readings {
     pub pump_current: f64,
     pub pump_speed: f64,
     pub flow: Option<f64>,
+    /// Output of the transformer, V rms.
+    pub mains: f64,
     pub stop_loop_closed: bool,
     pub drivers_ready: bool,
     /// Counts of the three phases, zero in the middle.
@@ -333,6 +335,7 @@ impl Firmware {
         r.resolver = counts.resolver.map(|count| f64::from(count) / RESOLVER_NOMINAL);
         r.pump_current = f64::from(counts.pump_current) * PUMP_CURRENT_FULL / COUNT_MAX;
         r.pump_speed = f64::from(counts.pump_tacho) * TACHO_COUNT;
+        r.mains = f64::from(counts.mains) * MAINS_COUNT;
         r.flow = counts.flow.map(|count| f64::from(count) * FLOW_COUNT);
         let s = &self.sensors;
         r.pedal = std::array::from_fn(|i| {

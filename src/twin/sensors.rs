@@ -20,6 +20,8 @@ pub(super) const PEDAL_FULL: f64 = 5.0;
 pub(super) const TEMPERATURE_COUNT: f64 = 0.1;
 /// Largest pump current of the converter, A.
 pub(super) const PUMP_CURRENT_FULL: f64 = 10.0;
+/// Volts rms in a count of the meter at the transformer.
+pub(super) const MAINS_COUNT: f64 = 0.05;
 /// Radians per second in a count of the pump's tacho: 10 rpm.
 pub(super) const TACHO_COUNT: f64 = 10.0 * TAU / 60.0;
 /// Cubic metres per second in a count of the flow meter: 0.02 L/min.
@@ -68,6 +70,8 @@ pub(super) struct SlowCounts {
     pub pump_tacho: u16,
     /// Flow meter, where there is one.
     pub flow: Option<u16>,
+    /// Output of the transformer.
+    pub mains: u16,
 }
 
 /// Wires that are either live or not, looked at every millisecond.
@@ -137,7 +141,10 @@ impl Sensors {
     /// Noise of the resolver angle, sd in electrical rad: switching gates couple into the cable, the more so the
     /// less the casing is bonded and the higher the bus.
     fn resolver_noise(&self, bus: f64, gates: bool) -> f64 {
-        if gates { self.noise_gates + self.noise_per_volt * bus } else { self.spec.resolver_noise }
+        let noise =
+            if gates { self.noise_gates + self.noise_per_volt * bus } else { self.spec.resolver_noise };
+        // A weak signal has the same noise beside it.
+        noise / self.spec.resolver_excitation
     }
 
     /// Sine and cosine of the resolver in counts, `late` s after the plant's step, with noise on each from `noise`.
@@ -151,7 +158,7 @@ impl Sensors {
         let sd = self.resolver_noise(plant.supply.bus(), gates);
         let electrical = turned(plant.sine_cosine(), self.pole_pairs * plant.speed() * late);
         self.resolver.signals(electrical).map(|signal| {
-            let counts = (signal + sd * gauss(noise)) * RESOLVER_NOMINAL;
+            let counts = self.spec.resolver_excitation * (signal + sd * gauss(noise)) * RESOLVER_NOMINAL;
             counts.round().clamp(-2048.0, 2047.0) as i16
         })
     }
@@ -180,7 +187,7 @@ impl Sensors {
     /// Bus voltage and current.
     pub fn bus(&mut self, plant: &Plant) -> BusCounts {
         let Sensors { spec: s, noise, .. } = self;
-        let voltage = plant.supply.bus() + s.bus_offset + s.bus_noise * gauss(noise);
+        let voltage = plant.supply.bus() * (1.0 + s.bus_gain) + s.bus_offset + s.bus_noise * gauss(noise);
         let current = plant.bus_current() + s.bus_current_offset + s.bus_current_noise * gauss(noise);
         BusCounts {
             voltage: convert(voltage * COUNT_MAX / s.bus_full),
@@ -219,15 +226,20 @@ impl Sensors {
         let mut unsteady = |truth: f64, sd: f64| {
             (truth * (1.0 + pump.unsteady() * gauss(beside)) + sd * gauss(beside)).max(0.0)
         };
+        let mains = plant.supply.mains() * (1.0 + s.mains_gain);
+        let (pump_current, pump_tacho) = (
+            convert(unsteady(pump.current(), s.pump_current_noise) * COUNT_MAX / PUMP_CURRENT_FULL),
+            convert(unsteady(pump.speed(), 0.0) / TACHO_COUNT),
+        );
+        let flow = s.flow_meter.then(|| convert(unsteady(pump.flow(), 0.0) / FLOW_COUNT));
         SlowCounts {
             temperatures,
             resolver,
             pedal,
-            pump_current: convert(
-                unsteady(pump.current(), s.pump_current_noise) * COUNT_MAX / PUMP_CURRENT_FULL,
-            ),
-            pump_tacho: convert(unsteady(pump.speed(), 0.0) / TACHO_COUNT),
-            flow: s.flow_meter.then(|| convert(unsteady(pump.flow(), 0.0) / FLOW_COUNT)),
+            pump_current,
+            pump_tacho,
+            flow,
+            mains: convert((mains + s.mains_noise * gauss(beside)) / MAINS_COUNT),
         }
     }
 }

@@ -133,6 +133,8 @@ pub struct InverterSpec {
 pub struct SupplySpec {
     /// Output of the transformer, V rms.
     pub transformer: f64,
+    /// Peak of the mains over their rms: the root of two for a sine, less where the tops are flat.
+    pub crest: f64,
     /// Mains frequency in Hz.
     pub frequency: f64,
     /// Resistance of transformer and mains in Ohm, above 0.
@@ -313,6 +315,8 @@ pub struct SensorSpec {
     pub resolver_shift: [f64; 2],
     /// Whether one pair of its wires is the wrong way round: it then turns backwards.
     pub resolver_reversed: bool,
+    /// Its excitation as a share of what it should be: both signals go with it.
+    pub resolver_excitation: f64,
     /// Noise of the resolver angle with gates off, sd in electrical rad.
     pub resolver_noise: f64,
     /// What switching gates add to that noise, sd in electrical rad.
@@ -325,6 +329,8 @@ pub struct SensorSpec {
     pub bus_full: f64,
     /// Offset of the bus voltage in V.
     pub bus_offset: f64,
+    /// Gain error of its divider (0.01 reads 1 % too much).
+    pub bus_gain: f64,
     /// Noise of the bus voltage, sd in V.
     pub bus_noise: f64,
     /// Largest bus current of the 12 bit converter, either way, in A.
@@ -349,6 +355,10 @@ pub struct SensorSpec {
     pub pedal_noise: f64,
     /// Noise of the pump current, sd in A, besides that of the pump.
     pub pump_current_noise: f64,
+    /// Gain error of the meter at the transformer's output, and its noise, sd in V rms.
+    pub mains_gain: f64,
+    /// See `mains_gain`.
+    pub mains_noise: f64,
     /// Whether the rig has a flow meter.
     pub flow_meter: bool,
 }

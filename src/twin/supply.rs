@@ -1,7 +1,7 @@
 //! Rectified mains into a capacitor: twice-mains ripple, sag, and no way back.
 
 use super::spec::SupplySpec;
-use std::f64::consts::{SQRT_2, TAU};
+use std::f64::consts::{FRAC_PI_2, PI, SQRT_2, TAU};
 
 /// Energies in J since the start, each from a formula of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -18,6 +18,8 @@ pub(super) struct SupplyEnergy {
 #[derive(Debug, Clone)]
 pub(super) struct Supply {
     spec: SupplySpec,
+    /// Where the tops of the sine are cut off, as a share of its own peak: 1 for a sine.
+    flat: f64,
     /// Share of the second half wave that still passes: 1 sound, 0 with a leg dead.
     second_half: f64,
     step: f64,
@@ -40,6 +42,7 @@ impl Supply {
         let conductances = [2.0 * spec.capacitance / step, 1.0 / spec.bleeder, 1.0 / spec.source_resistance];
         let mut supply = Supply {
             spec,
+            flat: flat_from(spec.crest),
             second_half: 1.0,
             step,
             wave: vector(0.5 * omega * step),
@@ -56,12 +59,17 @@ impl Supply {
 
     /// Puts the capacitor at the peak that the transformer gives without load.
     pub fn settle(&mut self) {
-        self.bus = (SQRT_2 * self.spec.transformer - 2.0 * self.spec.diode_drop).max(0.0);
+        self.bus = (self.spec.crest * self.spec.transformer - 2.0 * self.spec.diode_drop).max(0.0);
     }
 
     /// Voltage of the DC link in V.
     pub fn bus(&self) -> f64 {
         self.bus
+    }
+
+    /// Output of the transformer in V rms.
+    pub fn mains(&self) -> f64 {
+        self.spec.transformer
     }
 
     /// Current out of the rectifier in A, never negative.
@@ -95,7 +103,7 @@ impl Supply {
     /// trapezoidal rule; the rectifier conducts one way only.
     pub fn step(&mut self, load: f64) {
         let half = if self.wave[0] >= 0.0 { self.wave[0] } else { -self.wave[0] * self.second_half };
-        let transformer = SQRT_2 * self.spec.transformer * half;
+        let transformer = self.spec.crest * self.spec.transformer * half.min(self.flat) / self.flat;
         let open = transformer - 2.0 * self.spec.diode_drop;
         let [capacitor, bleeder, source] = self.conductances;
         let mut middle = (capacitor * self.bus - load) * self.resistance_alone;
@@ -127,6 +135,22 @@ impl Supply {
     }
 }
 
+/// Where a sine must be cut off for its peak to be `crest` times its rms: between a square wave (1) and the sine itself.
+/// With the tops cut at sin b the mean square is (2 b - sin 2b)/(2 pi) + (1 - 2 b/pi) sin² b (integrated by hand).
+fn flat_from(crest: f64) -> f64 {
+    if crest >= SQRT_2 {
+        return 1.0;
+    }
+    let (mut low, mut high) = (1e-3, FRAC_PI_2);
+    for _ in 0..60 {
+        let b = 0.5 * (low + high);
+        let cut = b.sin();
+        let square = (b - 0.5 * (2.0 * b).sin() + (PI - 2.0 * b) * cut * cut) / PI;
+        if cut * cut < crest * crest * square { low = b } else { high = b }
+    }
+    (0.5 * (low + high)).sin()
+}
+
 fn vector(angle: f64) -> [f64; 2] {
     let (s, c) = angle.sin_cos();
     [s, c]
@@ -141,6 +165,7 @@ mod tests {
     fn ideal(transformer: f64) -> SupplySpec {
         SupplySpec {
             transformer,
+            crest: SQRT_2,
             frequency: 50.0,
             source_resistance: 1e-3,
             diode_drop: 0.0,
@@ -176,6 +201,20 @@ mod tests {
             let last = bus[bus.len() - 1];
             assert!((last - peak).abs() < 0.1, "{rms} V rms: {last} V, not {peak} V");
         }
+    }
+
+    /// Flat-topped mains, crest factor 1.37 at 109.6 V rms: the capacitor sits at 150.2 V, and the wave keeps its rms.
+    #[test]
+    fn flat_tops_keep_the_rms_and_lower_the_peak() {
+        let flat = flat_from(1.37);
+        let n = 100_000;
+        let square = (0..n).map(|i| (TAU * f64::from(i) / f64::from(n)).sin().abs().min(flat).powi(2));
+        let rms = (square.sum::<f64>() / f64::from(n)).sqrt();
+        assert!((flat / rms - 1.37).abs() < 1e-4, "{}", flat / rms);
+        let mut supply = Supply::new(SupplySpec { crest: 1.37, ..ideal(109.6) }, STEP);
+        supply.bus = 0.0;
+        let bus = run(&mut supply, 0.0, 0.5);
+        assert!((bus[bus.len() - 1] - 1.37 * 109.6).abs() < 0.1, "{} V", bus[bus.len() - 1]);
     }
 
     /// Textbook bridge: mean 0.9003 V; 110 V -> 99.0 V, 230 V -> 207.1 V. With next to no capacitor

@@ -143,6 +143,8 @@ pub fn plan(baud: u32) -> Plan {
                 id: "guards".into(),
                 ask: "Is everything that turns behind a guard?".into(),
             }],
+            checks: Vec::new(),
+            quiet: None,
             absent: Vec::new(),
         },
         trips: Vec::new(),

@@ -9,6 +9,7 @@ mod budget;
 mod bursts;
 mod by_hand;
 mod channels;
+mod closer;
 mod context;
 mod criteria;
 mod cycles;
@@ -131,6 +132,9 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
 fn renumbered(mut plan: Plan, plan_index: &[usize]) -> Plan {
     let groups = plan.groups.iter_mut().flat_map(|g| g.fields.iter_mut().flatten());
     let trips = plan.trips.iter_mut().map(|t| &mut t.channel);
+    for way in plan.ready.checks.iter_mut().flat_map(|c| &mut c.ways) {
+        way.renumber(plan_index);
+    }
     let windows = plan.ready.windows.iter_mut().map(|w| &mut w.channel);
     let stop = [&mut plan.stop.speed.0, &mut plan.stop.bus.0, &mut plan.drive.state];
     let operator = plan.tests.iter_mut().flat_map(|t| &mut t.operator).map(|s| &mut s.channel);

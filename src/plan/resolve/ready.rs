@@ -1,5 +1,6 @@
 //! The pre-checks: windows for channels, questions for a person, and what this rig has not.
 
+use super::closer;
 use super::context::{Context, head, length};
 use super::links::Wires;
 use super::scope::{Channel, Scope};
@@ -19,14 +20,18 @@ pub(super) fn ready(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>)
     check_link_quality(ctx, scope);
     let pedal = pedal(ctx, scope);
     let questions = questions(ctx);
+    let closer = closer::closer(ctx, scope, wires);
+    let absent = [absent(scope), closer.absent].concat();
     Some(Ready {
         observe: length(&file.observe),
         valid_for: length(&file.valid_for),
         loss_max: file.loss.si,
         round_trip_max: length(&file.round_trip),
         windows: windows(ctx, scope, pedal?),
+        checks: closer.checks,
+        quiet: closer.quiet,
         questions,
-        absent: absent(scope),
+        absent,
     })
 }
 
@@ -166,10 +171,9 @@ fn declared_range(channel: &Channel<'_>) -> Option<(f64, f64)> {
     }
 }
 
-/// Guards that a bench may have and this one has not. No channel for the flow of coolant exists in
-/// this version: only a person can say that it moves.
+/// Guards that a bench may have and this one has not, beside those of the closer checks.
 fn absent(scope: &Scope<'_>) -> Vec<String> {
-    let mut absent = vec!["coolant flow".to_string()];
+    let mut absent = Vec::new();
     for role in [Role::EmergencyStopLoop, Role::Pedal, Role::PhaseCurrent] {
         if scope.with_role(role).is_none() {
             absent.push(role.word().to_string());

@@ -10,6 +10,7 @@ use crate::units::parse_quantity;
 
 const ROWS: &str = include_str!("../../../fixtures/broken/cross-rows.toml");
 const PROFILE_ROWS: &str = include_str!("../../../fixtures/broken/profile-rows.toml");
+const CLOSER_ROWS: &str = include_str!("../../../fixtures/broken/closer-rows.toml");
 const TEN_RIG: &str = include_str!("../../../fixtures/broken/ten-cross-rig.toml");
 const TEN_SUITE: &str = include_str!("../../../fixtures/broken/ten-cross.toml");
 
@@ -36,7 +37,8 @@ fn a_plan_can_be_shared_between_threads() {
 /// Each row of the file: one mistake, exactly one message, its text and both lines.
 #[test]
 fn every_mistake_gives_one_message_that_names_both_places() {
-    let tables = [ROWS, PROFILE_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
+    let tables =
+        [ROWS, PROFILE_ROWS, CLOSER_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
     let rows: Vec<_> = tables.iter().flat_map(|t| t["row"].as_array().expect("rows")).collect();
     assert!(rows.len() >= 50, "{} rows", rows.len());
     let mut wrong = Vec::new();
@@ -125,13 +127,13 @@ fn a_build_can_be_asked_for_only_where_the_identity_shows_it() {
     );
 }
 
-/// By hand, bytes a second: out 200 x 11 + 10 x 11 + 50 x 22 + 2 x 20 + 10 x 11 + 25 x 10 + 20 x 10 = 4010, in (12 to a
-/// field) 200 x 65 + 10 x 65 + 50 x 2 + 2 x 2 + 10 x 52 + 25 x 65 + 20 x 52 = 16939; 10 bits each at 460800 baud are 46080 a second.
+/// By hand, bytes a second: out 200 x 11 + 10 x 11 + 50 x 22 + 2 x 20 + 10 x 11 + 25 x 10 + 20 x 10 + 10 x 11 = 4120, in (12 to a
+/// field) 200 x 65 + 10 x 65 + 50 x 2 + 2 x 2 + 10 x 52 + 25 x 65 + 20 x 52 + 10 x 13 = 17069; 10 bits each at 460800 baud are 46080 a second.
 #[test]
 fn the_load_of_the_demo_link_is_as_worked_out_by_hand() {
     let link = &plan_of(RIG, UNIT, SUITE).links[0];
-    assert!((link.load.0 - 4010.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
-    assert!((link.load.1 - 16939.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
+    assert!((link.load.0 - 4120.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
+    assert!((link.load.1 - 17069.0 / 46080.0).abs() < 1e-12, "{:?}", link.load);
     // Four texts of an identity and three commas.
     assert_eq!(link.line_max, 4 * 72 + 3);
 }
@@ -142,7 +144,7 @@ fn the_frame_counts_in_the_load() {
     let rig = RIG.replacen("baud = 460800", "baud = 460800\nframe = \"7E2\"", 1);
     let link = &plan_of(&rig, UNIT, SUITE).links[0];
     assert_eq!(link.frame.bits(), 11);
-    assert!((link.load.0 - 4010.0 * 11.0 / 460_800.0).abs() < 1e-12, "{:?}", link.load);
+    assert!((link.load.0 - 4120.0 * 11.0 / 460_800.0).abs() < 1e-12, "{:?}", link.load);
 }
 
 /// A request of 480 bytes takes 10.4 ms and its reply another 1.4 ms: more than 10 ms, half of 20 ms.
@@ -176,18 +178,40 @@ fn pre_checks_have_their_windows_and_say_what_is_absent() {
     assert_eq!(window("shaft at rest"), ("speed", -si("8 rpm"), si("8 rpm")));
     assert_eq!(window("emergency-stop loop closed"), ("stop_loop", 0.5, f64::INFINITY));
     assert_eq!(window("bus_current plausible"), ("bus_current", -100.0, 100.0));
-    assert_eq!(plan.ready.absent, ["coolant flow"]);
+    assert_eq!(plan.ready.absent, ["temperatures alike after a cold soak"]);
 }
 
 #[test]
 fn a_rig_without_pedal_and_stop_loop_says_so() {
-    let rig = RIG.replacen("measures = \"pedal\"\n", "", 1).replacen("pedal = \"3 %\"\n", "", 1).replacen(
+    let gone = [
+        "measures = \"pedal\"\n",
+        "pedal = \"3 %\"\n",
         "measures = \"emergency-stop loop\"\n",
-        "",
-        1,
-    );
+        "[ready.pedal_tracks]\nsecond = \"pedal_second\"\napart = \"5 %\"\n",
+        "[ready.supply]\nmains = \"mains\"\n",
+    ];
+    let rig = gone.iter().fold(RIG.to_string(), |rig, lines| rig.replacen(lines, "", 1));
     let plan = plan_of(&rig, UNIT, SUITE);
-    assert_eq!(plan.ready.absent, ["coolant flow", "emergency-stop loop", "pedal"]);
+    let absent = [
+        "emergency-stop loop",
+        "pedal",
+        "bus as the mains let it be",
+        "pedal tracks alike",
+        "temperatures alike after a cold soak",
+    ];
+    assert_eq!(plan.ready.absent, absent);
+}
+
+#[test]
+fn a_suite_that_declares_a_cold_soak_needs_a_rig_that_says_how_alike() {
+    let rig = RIG.replacen("[ready.cold_soak]\napart = \"2 K\"\n", "", 1);
+    let suite = SUITE.replacen("schema = 1", "schema = 1\ncold_soak = true", 1);
+    let (sources, plan) = resolved(&rig, UNIT, &suite);
+    let diags = plan.expect_err("not said");
+    let expected = "the suite declares a cold soak (suite, line 3), but the rig's pre-checks (rig, line 168) do not say how alike \
+                    temperatures then are";
+    assert_eq!((diags.len(), diags[0].message.as_str()), (1, expected), "{}", rendered(&sources, &diags));
+    assert!(plan_of(RIG, UNIT, &suite).ready.absent.is_empty(), "the demo rig has every guard");
 }
 
 #[test]
@@ -235,12 +259,12 @@ fn derived_channels_come_after_what_they_use() {
 fn the_summary_says_it_in_a_few_lines() {
     let expected = "\
 first spin on Hollin Clough bench: HC-7 HC7-0042
-link board: twin at 460800 baud, 5 polls, busy 45.5 % of the time (8.7 % out, 36.8 % in)
+link board: twin at 460800 baud, 6 polls, busy 46.0 % of the time (8.9 % out, 37.0 % in)
 test crawl: 8.0 s, up to 120.0 rpm, 2 criteria
 test climb: 17.5 s, up to 680.0 rpm, 4 criteria
 test stairs: 28.0 s, up to 1200 rpm, 4 criteria
-18 channels, 1 of them derived; 10 trips; 5 questions before each run
-guards absent: coolant flow
+20 channels, 2 of them derived; 11 trips; 5 questions before each run
+guards absent: temperatures alike after a cold soak
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
 }

@@ -30,6 +30,7 @@ fn torque_agrees_with_the_published_machine() {
 fn stiff(bus: f64) -> SupplySpec {
     SupplySpec {
         transformer: bus / std::f64::consts::SQRT_2,
+        crest: std::f64::consts::SQRT_2,
         frequency: 50.0,
         source_resistance: 1e-3,
         diode_drop: 0.0,

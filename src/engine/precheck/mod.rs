@@ -1,15 +1,21 @@
 //! Pre-checks: every channel is watched for a while, and only what holds throughout gives the proof
 //! without which nothing is driven.
 
+mod closer;
+mod quiet;
+mod supply;
+
+pub(super) use self::quiet::{Leave, Quiet};
+
+use self::closer::{Closer, Seen, window_holds};
 use super::State;
 use super::Timer;
 use super::core::{Core, Notice};
 use super::driving::Driving;
-use super::guard::show;
 use super::link::Purpose;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
-use crate::plan::Window;
+use crate::plan::When;
 use crate::record::{Grade, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
@@ -37,8 +43,9 @@ impl Proof {
 pub(super) struct PreChecking {
     test: usize,
     since: Instant,
-    /// Lowest and highest value seen of each window's channel, and how many.
-    seen: Vec<(f64, f64, u32)>,
+    /// What was seen of each window's channel.
+    seen: Vec<Seen>,
+    closer: Closer,
     rows: u32,
     lost: u32,
     round_trip_max: Duration,
@@ -53,6 +60,7 @@ impl PreChecking {
             test,
             since: now,
             seen: Vec::new(),
+            closer: Closer::new(core, Vec::new()),
             rows: 0,
             lost: 0,
             round_trip_max: Duration::ZERO,
@@ -65,7 +73,10 @@ impl PreChecking {
 
     fn watch(&mut self, core: &mut Core, now: Instant) {
         self.since = now;
-        self.seen = vec![(f64::INFINITY, f64::NEG_INFINITY, 0); core.plan.ready.windows.len()];
+        self.seen = vec![Seen::NOTHING; core.plan.ready.windows.len()];
+        // Only before the first test is a unit that stood for long still as it stood.
+        let cold = (self.test == 0).then_some(When::ColdSoak);
+        self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
         (self.rows, self.lost, self.round_trip_max) = (0, 0, Duration::ZERO);
         core.guard.arm(now);
         core.timers.set(Timer::Watch, now + core.plan.ready.observe);
@@ -130,16 +141,13 @@ impl PreChecking {
         }
         self.rows += 1;
         self.round_trip_max = self.round_trip_max.max(now - asked);
+        self.closer.row(core, group, asked - self.since);
         let fields = &core.plan.groups[group].fields;
         for (window, seen) in core.plan.ready.windows.iter().zip(&mut self.seen) {
             if fields.contains(&Some(window.channel))
                 && let Some((_, _, value)) = core.values.latest(window.channel)
             {
-                // A value that is no number spoils the whole watch: `min` and `max` would forget it.
-                let spoilt = value.is_nan() || seen.0.is_nan();
-                seen.0 = if spoilt { f64::NAN } else { seen.0.min(value) };
-                seen.1 = if spoilt { f64::NAN } else { seen.1.max(value) };
-                seen.2 += 1;
+                seen.add(value);
             }
         }
     }
@@ -158,12 +166,13 @@ impl PreChecking {
         let (holds, found) = drive_resting(core);
         note(core, "drive at rest", holds, Grade::Measured, found);
         for (window, seen) in plan.ready.windows.iter().zip(&self.seen) {
-            let (holds, found) = window_holds(core, window, *seen);
+            let (holds, found) = window_holds(core, window, seen);
             note(core, &window.name, holds, plan.channels[window.channel].grade, found);
         }
         for absent in &plan.ready.absent {
             note(core, absent, true, Grade::Absent, "this rig has no way to tell".into());
         }
+        refused.extend(self.closer.conclude(core, now, self.test));
         if !refused.is_empty() {
             let why = refused.join("; ");
             return self.refuse(core, now, why);
@@ -205,29 +214,4 @@ fn drive_resting(core: &Core) -> (bool, String) {
         }
         None => (false, "the controller did not say its state".into()),
     }
-}
-
-fn window_holds(core: &Core, window: &Window, (low, high, n): (f64, f64, u32)) -> (bool, String) {
-    let channel = &core.plan.channels[window.channel];
-    if n == 0 {
-        return (false, format!("{} was not read", channel.name));
-    }
-    let holds = low >= window.low && high <= window.high;
-    let found = format!(
-        "{} between {} and {} in {n} samples (allowed {} to {})",
-        channel.name,
-        show(channel, low),
-        show(channel, high),
-        limit(core, window.channel, window.low),
-        limit(core, window.channel, window.high)
-    );
-    (holds, found)
-}
-
-fn limit(core: &Core, channel: usize, si: f64) -> String {
-    let unit = &core.plan.channels[channel].unit;
-    if si.is_infinite() {
-        return "any".into();
-    }
-    format!("{} {unit}", crate::units::number_text(unit.from_si(si))).trim_end().to_string()
 }

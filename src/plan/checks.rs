@@ -1,0 +1,104 @@
+//! Pre-checks that look closer than a window: of each guard every way in which it is known.
+
+use super::Window;
+use crate::record::Grade;
+use crate::time::Duration;
+
+/// A pre-check of one guard. All its ways must hold; the best of them is its grade.
+#[derive(Debug, Clone)]
+pub struct Check {
+    /// Name of the pre-check and of the guard: "coolant moving".
+    pub name: String,
+    /// When it is made.
+    pub when: When,
+    /// In which ways it is known, at least one.
+    pub ways: Vec<Way>,
+}
+
+/// When a pre-check is made.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum When {
+    /// Before every test, with the gates off.
+    GatesOff,
+    /// Before the first test, where the suite declares a cold soak.
+    ColdSoak,
+    /// Once enabled, at the demand's rest value, before the profile.
+    GatesOn,
+}
+
+/// A way in which something is known.
+#[derive(Debug, Clone)]
+pub enum Way {
+    /// Every sample lies in a window, once so much of the watch is past.
+    Within(Window, Duration, Grade),
+    /// Two channels of one reply are never further apart (SI).
+    Alike([usize; 2], f64),
+    /// The means of some channels differ by no more than this (SI) beside what the sensors may be off.
+    Together(Vec<usize>, f64),
+    /// The bus lies where the mains let it be.
+    Predicted(Prediction),
+    /// A person said yes to the question of this id.
+    Seen(String),
+}
+
+/// What the bus is predicted from.
+#[derive(Debug, Clone, Copy)]
+pub struct Prediction {
+    /// The channel of the bus.
+    pub bus: usize,
+    /// Where the mains are known from.
+    pub mains: Mains,
+    /// Lowest and highest peak of the mains over their rms.
+    pub crest: (f64, f64),
+    /// Least and most that the diodes in the way take together, V.
+    pub diodes: (f64, f64),
+}
+
+/// Where the output of the transformer is known from.
+#[derive(Debug, Clone, Copy)]
+pub enum Mains {
+    /// A channel in V rms.
+    Read(usize),
+    /// Two ends, V rms, of what a person has set.
+    Set(f64, f64),
+}
+
+impl Way {
+    /// The channels whose values it needs, in its own order.
+    pub fn channels(&self) -> Vec<usize> {
+        match self {
+            Way::Within(window, ..) => vec![window.channel],
+            Way::Alike(two, _) => two.to_vec(),
+            Way::Together(all, _) => all.clone(),
+            Way::Predicted(Prediction { bus, mains: Mains::Read(mains), .. }) => vec![*bus, *mains],
+            Way::Predicted(Prediction { bus, .. }) => vec![*bus],
+            Way::Seen(_) => Vec::new(),
+        }
+    }
+
+    /// Changes the index of each channel.
+    pub(super) fn renumber(&mut self, plan_index: &[usize]) {
+        let renumber = |channel: &mut usize| *channel = plan_index[*channel];
+        match self {
+            Way::Within(window, ..) => renumber(&mut window.channel),
+            Way::Alike(two, _) => two.iter_mut().for_each(renumber),
+            Way::Together(all, _) => all.iter_mut().for_each(renumber),
+            Way::Predicted(prediction) => {
+                renumber(&mut prediction.bus);
+                if let Mains::Read(mains) = &mut prediction.mains {
+                    renumber(mains);
+                }
+            }
+            Way::Seen(_) => {}
+        }
+    }
+}
+
+/// The watch with the gates on, before the profile.
+#[derive(Debug, Clone, Copy)]
+pub struct Quiet {
+    /// What is read before does not count.
+    pub settle: Duration,
+    /// How long it is watched then.
+    pub observe: Duration,
+}
