@@ -348,6 +348,10 @@ fn on_the_second_bench(device: &Device, suite: &str, dir: &Path) -> Output {
         "7.3",
         "--answers",
         &path("answers.toml"),
+        "--off-ladder",
+        "the board is a program",
+        "--no-rehearsal",
+        "the twin does not speak the words of this board",
         "--out",
         &path("run"),
     ])
@@ -419,6 +423,10 @@ fn first_spin_on(rig: &str, program: Command, dir: &Path) -> Output {
             "1.4.0",
             "--rig",
             rig,
+            "--off-ladder",
+            "what is behind the port is a program",
+            "--no-rehearsal",
+            "it never gets as far",
         ])
         .arg("--answers")
         .arg(&path)

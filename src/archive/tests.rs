@@ -1,1 +1,116 @@
-//! The index: kept, shared, damaged.
+//! The index: kept, shared, damaged, locked.
+
+use super::*;
+use crate::evidence::Standing;
+use crate::files::suite::Rung;
+use crate::outcome::{Cause, TABLE};
+use crate::record::Grade;
+use crate::trace::RunKind;
+
+fn entry(folder: &str) -> Entry {
+    Entry {
+        folder: folder.into(),
+        began_utc: "2026-11-20T08:00:00.000000Z".into(),
+        kind: RunKind::Bench,
+        suite: "first 'spin'; --".into(),
+        suite_sha256: "1".into(),
+        rung: Some(Rung::FirstSpin),
+        standing: Standing {
+            serial: "HC7-0042".into(),
+            assembly: Some(3),
+            unit_sha256: "2".into(),
+            rig_sha256: "3".into(),
+            build: Some("1.4.0".into()),
+            settings: Some("4".into()),
+        },
+        outcome: Some(Cause::Passed),
+        grades: vec![("coolant moving".into(), Grade::Confirmed), ("settings".into(), Grade::Measured)],
+        off_ladder: false,
+    }
+}
+
+#[test]
+fn what_is_kept_is_read_again_whatever_it_holds() {
+    let runs = tempfile::tempdir().expect("a folder");
+    let index = Index::open(runs.path()).expect("an index");
+    let mut kept = Vec::new();
+    for (i, row) in TABLE.iter().enumerate() {
+        kept.push(Entry { outcome: Some(row.cause), off_ladder: i % 2 == 0, ..entry(&format!("cause-{i}")) });
+    }
+    for (i, (_, rung)) in Rung::WORDS.iter().enumerate() {
+        kept.push(Entry { rung: Some(*rung), outcome: None, ..entry(&format!("rung-{i}")) });
+    }
+    for (i, kind) in [RunKind::Rehearsal, RunKind::Twin, RunKind::Pty].into_iter().enumerate() {
+        let standing = Standing { assembly: None, build: None, settings: None, ..entry("").standing };
+        kept.push(Entry { kind, rung: None, standing, grades: Vec::new(), ..entry(&format!("sort-{i}")) });
+    }
+    kept.iter().for_each(|e| index.put(e, false).expect("kept"));
+    assert_eq!(index.all().expect("read"), kept);
+    // The same run again replaces its row.
+    kept[0].outcome = Some(Cause::NotConfirmed);
+    index.put(&kept[0], true).expect("kept");
+    assert_eq!(Index::open(runs.path()).expect("an index").all().expect("read"), kept);
+    // Made again from the entries it is the same.
+    Index::rebuild(runs.path(), &kept).expect("made again");
+    assert_eq!(Index::open(runs.path()).expect("an index").all().expect("read"), kept);
+}
+
+#[test]
+fn bytes_that_are_no_index_are_said_to_be_damaged_and_mended_by_making_it_again() {
+    let runs = tempfile::tempdir().expect("a folder");
+    let path = runs.path().join(NAME);
+    let damaged = |what: &str| {
+        let read = Index::open(runs.path()).and_then(|i| i.all());
+        assert!(matches!(read, Err(IndexError::Damaged { .. })), "{what}: {read:?}");
+    };
+    std::fs::write(
+        &path,
+        b"this is no index, and it is longer than the head of one would be, by far, so that it is looked at",
+    )
+    .expect("written");
+    damaged("a text");
+    Index::rebuild(runs.path(), &[entry("a")]).expect("made again");
+    let whole = std::fs::read(&path).expect("read");
+    // The head stays; the page that holds the rows is spoilt.
+    let mut spoilt = whole.clone();
+    spoilt[4096..].fill(0x5A);
+    std::fs::write(&path, spoilt).expect("written");
+    damaged("a spoilt page");
+    std::fs::write(&path, &whole[..whole.len() - 4096]).expect("written");
+    damaged("a page cut off");
+    // A row that another program has changed: half of an index is none.
+    std::fs::write(&path, &whole).expect("written");
+    let db = rusqlite::Connection::open(&path).expect("open");
+    db.execute("UPDATE run SET outcome = 'splendid'", []).expect("changed");
+    drop(db);
+    damaged("a word that is none");
+    let db = rusqlite::Connection::open(&path).expect("open");
+    db.execute_batch("PRAGMA user_version = 9").expect("changed");
+    drop(db);
+    assert!(matches!(Index::open(runs.path()), Err(IndexError::Newer { found: 9, .. })));
+}
+
+#[test]
+fn a_locked_index_is_said_to_be_locked() {
+    let runs = tempfile::tempdir().expect("a folder");
+    let index = Index::open(runs.path()).expect("an index");
+    let other = rusqlite::Connection::open(runs.path().join(NAME)).expect("open");
+    other.execute_batch("BEGIN EXCLUSIVE").expect("locked");
+    assert!(matches!(index.put(&entry("a"), false), Err(IndexError::Locked { .. })));
+    drop(other);
+    index.put(&entry("a"), false).expect("kept");
+}
+
+#[test]
+fn folders_that_the_index_does_not_know_are_named() {
+    let runs = tempfile::tempdir().expect("a folder");
+    for (folder, name) in [("a", HELD_NAME), ("b", HELD_NAME), ("bands", "x.json")] {
+        std::fs::create_dir(runs.path().join(folder)).expect("made");
+        std::fs::write(runs.path().join(folder).join(name), "{}").expect("written");
+    }
+    let index = Index::open(runs.path()).expect("an index");
+    index.put(&entry("a"), false).expect("kept");
+    assert_eq!(held(runs.path()).expect("listed"), ["a", "b"]);
+    assert_eq!(unlisted(&index, runs.path()).expect("listed"), ["b"]);
+    assert!(held(&runs.path().join("none")).expect("listed").is_empty());
+}

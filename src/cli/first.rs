@@ -136,11 +136,15 @@ fn drawn(loaded: &Loaded, plan: &Arc<Plan>, grid: &Grid) -> Result<Vec<Curves>, 
         let results = results(plan, spec, seed);
         curves(grid, &results.columns).map_err(|test| {
             let name = plan.tests.get(test).map_or("?", |t| t.name.as_str());
-            format!("a drawn unit did not run `{name}` to its end: {} ({})", results.cause.row().headline, results.why)
+            format!(
+                "a drawn unit did not run `{name}` to its end: {} ({})",
+                results.cause.row().headline,
+                results.why
+            )
         })
     };
     let told = |done: usize| {
-        if done % 5 == 0 || done == n {
+        if done.is_multiple_of(5) || done == n {
             eprintln!("rehearsing drawn units: {done} of {n}");
         }
     };
@@ -173,7 +177,11 @@ fn key(loaded: &Loaded) -> String {
             hash.update(&text.text);
         }
     }
-    hash.update(format!("build {:?}\n{SHAPE} {CALIBRATION} {}\n", loaded.plan.build, env!("CARGO_PKG_VERSION")));
+    hash.update(format!(
+        "build {:?}\n{SHAPE} {CALIBRATION} {}\n",
+        loaded.plan.build,
+        env!("CARGO_PKG_VERSION")
+    ));
     // Two programs of one version differ in when and how long they were built.
     let program: Option<PathBuf> = std::env::current_exe().ok();
     if let Some(meta) = program.and_then(|p| std::fs::metadata(p).ok()) {

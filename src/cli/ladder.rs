@@ -33,8 +33,9 @@ pub(super) struct Args {
     runs: PathBuf,
 }
 
-/// A suite that asks for nothing: enough to hold rig and unit against each other.
-const NO_SUITE: &str = "schema = 1\nname = \"ladder\"\ntest = []\n";
+/// A suite that drives nothing: enough to hold rig and unit against each other.
+const NO_SUITE: &str =
+    "schema = 1\nname = \"ladder\"\n[[test]]\nname = \"none\"\nprofile = [{ hold = \"1 s\" }]\n";
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     if args.rig.is_some() && args.unit.is_none() {
@@ -48,7 +49,10 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let runs = match Index::existing(&args.runs).map_err(unusable)? {
         Some(index) => {
             for name in unlisted(&index, &args.runs).map_err(unusable)? {
-                println!("note: {name} is not in the index: `spinproof runs {} --rebuild`", args.runs.display());
+                println!(
+                    "note: {name} is not in the index: `spinproof runs {} --rebuild`",
+                    args.runs.display()
+                );
             }
             index.all().map_err(unusable)?
         }
@@ -76,7 +80,8 @@ fn page(
     args: &Args,
 ) -> String {
     let plan = &loaded.plan;
-    let assembly = plan.assembly.map_or("state of assembly not said".to_string(), |n| format!("assembly {n}"));
+    let assembly =
+        plan.assembly.map_or("state of assembly not said".to_string(), |n| format!("assembly {n}"));
     let mut text = format!("{} {}, {assembly}, on {}\n", plan.unit, plan.serial, plan.rig);
     text += &format!(
         "build {}, settings {}\n",
@@ -121,9 +126,11 @@ fn command(rung: Rung, rig: Option<&Path>, unit: Option<&Path>) -> String {
 /// Which ladder a rig climbs, as its ports say. A port that is not there now is a real one.
 fn class_of(loaded: &Loaded) -> Class {
     let kinds: Vec<Class> = loaded.plan.links.iter().map(|l| class_of_port(&l.port)).collect();
-    kinds.iter().copied().find(|k| *k == Class::Twin).unwrap_or_else(|| {
-        kinds.iter().copied().find(|k| *k == Class::Bench).unwrap_or(Class::Pty)
-    })
+    kinds
+        .iter()
+        .copied()
+        .find(|k| *k == Class::Twin)
+        .unwrap_or_else(|| kinds.iter().copied().find(|k| *k == Class::Bench).unwrap_or(Class::Pty))
 }
 
 fn class_of_port(port: &str) -> Class {
@@ -223,7 +230,8 @@ fn entries(home: &Path) -> Result<Vec<Entry>, Early> {
 }
 
 fn refusal(found: &Climb, command: &str) -> String {
-    let said = if found.said { "" } else { " (the suite does not say its rung, so it counts as the highest)" };
+    let said =
+        if found.said { "" } else { " (the suite does not say its rung, so it counts as the highest)" };
     format!("the rung {}{said} is closed: {}; next: {command}", found.rung, found.missing.join("; "))
 }
 

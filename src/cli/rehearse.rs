@@ -55,11 +55,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
         unconfirmed: None,
-        before: Before {
-            rehearsal: first.rehearsal.clone(),
-            band: first.band.clone(),
-            ..Before::default()
-        },
+        before: Before { rehearsal: first.rehearsal.clone(), band: first.band.clone(), ..Before::default() },
         began_monotonic: 0,
         files,
     };

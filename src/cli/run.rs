@@ -1,9 +1,9 @@
 //! `run`: drive a unit through a suite, and report.
 
-use super::load::{Loaded, Text, answers, load};
-use super::rehearse::{keep_files, parse_faults};
 use super::first::{First, rehearse_first};
 use super::ladder::Rungs;
+use super::load::{Loaded, Text, answers, load};
+use super::rehearse::{keep_files, parse_faults};
 use super::{Early, Files, Making};
 use crate::engine::Logged;
 use crate::evidence::{Class, entry};
@@ -79,7 +79,8 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let first = first(args, &loaded, twins == 0)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    let (dir, ended) = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))?;
+    let (dir, ended) =
+        runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))?;
     super::report::documents(&dir, true).map_err(|early| match ended {
         // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
         Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
@@ -120,9 +121,10 @@ fn rungs(args: &Args, loaded: &Loaded, kinds: &[PortKind], answered: bool) -> Re
 fn first(args: &Args, loaded: &Loaded, real: bool) -> Result<First, Early> {
     let home = super::index::home(args.making.out.as_deref());
     match (&args.no_rehearsal, real || args.making.rehearse_first) {
-        (Some(reason), _) if reason.trim().is_empty() => {
-            Err(Early::new(Cause::FilesInvalid, "--no-rehearsal needs a reason in words: it lands in the report"))
-        }
+        (Some(reason), _) if reason.trim().is_empty() => Err(Early::new(
+            Cause::FilesInvalid,
+            "--no-rehearsal needs a reason in words: it lands in the report",
+        )),
         (Some(_), _) => Ok(First::none("not made: there was no rehearsal before the run")),
         (None, true) => rehearse_first(loaded, &home),
         (None, false) => Ok(First::none("not made: --rehearse-first makes one")),

@@ -40,7 +40,10 @@ pub struct Logged<M = Engine> {
 
 /// Looks at each record and may refuse what the controller has said of itself. Its word comes back as an input, so that
 /// a replay needs no gate.
-pub struct Gate(pub Box<dyn FnMut(&Record) -> Option<String> + Send>);
+pub struct Gate(pub Look);
+
+/// Gives the words of a refusal.
+pub type Look = Box<dyn FnMut(&Record) -> Option<String> + Send>;
 
 impl std::fmt::Debug for Gate {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {

@@ -85,7 +85,7 @@ pub fn ladder(
                 let step = &mut steps[index];
                 if why.is_empty() {
                     step.passed = Ok(opening(run));
-                } else if !step.passed.is_ok() && !matches!(step.passed, Err(Closed::By { .. })) {
+                } else if step.passed.is_err() && !matches!(step.passed, Err(Closed::By { .. })) {
                     step.passed = Err(Closed::Changed { folder: run.folder.clone(), why });
                 }
             }

@@ -30,11 +30,14 @@ pub struct GridChannel {
     pub rise: bool,
 }
 
+/// The cells of one channel in one test: lowest and highest value, if anything was sampled in it.
+pub type Cells = Vec<Option<(f64, f64)>>;
+
 /// A run in cells.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Curves {
-    /// By test, channel of the grid, and cell: lowest and highest value.
-    pub cells: Vec<Vec<Vec<Option<(f64, f64)>>>>,
+    /// By test and channel of the grid.
+    pub cells: Vec<Vec<Cells>>,
 }
 
 impl Grid {

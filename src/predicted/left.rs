@@ -49,7 +49,13 @@ fn of_channel(test: usize, band: &ChannelBand, series: &Series, span: &Span, k: 
         let v = series.v[i] - base;
         of += 1;
         let room = k * series.u;
-        let by = if v > high + room { v - high } else if v < low - room { v - low } else { continue };
+        let by = if v > high + room {
+            v - high
+        } else if v < low - room {
+            v - low
+        } else {
+            continue;
+        };
         let t = series.t[i];
         let channel = || series.name.clone();
         let left = left.get_or_insert_with(|| Left {

@@ -15,7 +15,7 @@ mod left;
 #[cfg(test)]
 mod tests;
 
-pub use cells::{Curves, Grid, GridChannel, curves};
+pub use cells::{Cells, Curves, Grid, GridChannel, curves};
 pub use left::{Left, left};
 
 use serde::{Deserialize, Serialize};

@@ -250,8 +250,11 @@ fn properties(writer: &mut Writer<Vec<u8>>, report: &Report) -> Result<(), Junit
     let files: Vec<(String, String)> =
         report.files.iter().map(|f| (format!("{}_sha256", clean(&f.role)), f.sha256.clone())).collect();
     list.extend(files.iter().map(|(name, hash)| (name.as_str(), hash.clone())));
-    let before: Vec<(String, String)> =
-        report.before.iter().map(|row| (row.what.to_lowercase().replace(' ', "_"), row.text.clone())).collect();
+    let before: Vec<(String, String)> = report
+        .before
+        .iter()
+        .map(|row| (row.what.to_lowercase().replace(' ', "_"), row.text.clone()))
+        .collect();
     list.extend(before.iter().map(|(name, text)| (name.as_str(), text.clone())));
     let guards: Vec<(String, String)> =
         report.guards.iter().map(|g| (format!("guard: {}", clean(&g.name)), guard_words(g))).collect();

@@ -43,7 +43,9 @@ impl Behind<'_> {
             match (low, high) {
                 (Some(low), Some(high)) if t >= time.low && t <= time.high.min(self.span.t1) => {
                     let at = |v: f64| unit.from_si(v + self.base);
-                    pieces.last_mut().expect("it never is empty").push((t, at(*low), at(*high)));
+                    if let Some(piece) = pieces.last_mut() {
+                        piece.push((t, at(*low), at(*high)));
+                    }
                 }
                 _ => pieces.push(Vec::new()),
             }

@@ -43,7 +43,7 @@ fn beating(
         if let Input::Stop(reason) = input {
             out.push_back(send(STOP));
             let why = match reason {
-                StopReason::Operator(why) | StopReason::Trouble(why) => why,
+                StopReason::Operator(why) | StopReason::Trouble(why) | StopReason::Refused(why) => why,
             };
             out.push_back(finished(Cause::Stopped, &why));
             return;

@@ -149,6 +149,8 @@ pub fn plan(baud: u32) -> Plan {
         },
         trips: Vec::new(),
         tests: vec![test],
+        rung: None,
+        assembly: None,
         rule: Rule::Guarded,
     }
 }

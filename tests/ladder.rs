@@ -1,0 +1,312 @@
+//! The ladder, the run index and the rehearsal before a run, as a person meets them.
+#![allow(clippy::unwrap_used)]
+
+mod common;
+
+use assert_cmd::cargo::CommandCargoExt;
+use spinproof::archive::{Index, NAME};
+use spinproof::evidence::{Entry, Standing};
+use spinproof::files::suite::Rung;
+use spinproof::outcome::Cause;
+use spinproof::predicted::{CALIBRATION, Curves, Grid, GridChannel, SHAPE, curves, left, predict};
+use spinproof::record::Grade;
+use spinproof::trace::RunKind;
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Mutex, PoisonError};
+
+/// Runs in real time share two cores with nobody.
+static BENCH: Mutex<()> = Mutex::new(());
+
+/// A suite of two seconds.
+const SHORT: &str = r#"schema = 1
+name = "short"
+rung = "first spin"
+[[test]]
+name = "nudge"
+profile = [{ ramp = "60 rpm", rate = "60 rpm/s" }, { hold = "1 s", name = "hold" }, { ramp = "0 rpm", rate = "60 rpm/s" }]
+[[test.criterion]]
+metric = "tracking_rms"
+of = "speed"
+over = "hold"
+at_most = "60 rpm"
+why = "anything that turns will do here"
+"#;
+
+fn command(dir: &Path, args: &[&str]) -> Command {
+    let mut command = Command::cargo_bin("spinproof").unwrap();
+    command.current_dir(dir).args(args).stdin(Stdio::null());
+    command
+}
+
+fn spinproof(dir: &Path, args: &[&str]) -> Output {
+    command(dir, args).output().unwrap()
+}
+
+fn text(output: &Output) -> String {
+    format!("{}\n{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+/// A folder with the short suite in it.
+fn desk() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("short.toml"), SHORT).unwrap();
+    dir
+}
+
+fn all(dir: &Path) -> Vec<Entry> {
+    Index::existing(&dir.join("runs")).unwrap().unwrap().all().unwrap()
+}
+
+#[test]
+fn processes_that_write_at_once_are_all_remembered_and_the_index_made_again_is_the_same() {
+    let dir = desk();
+    let runs: Vec<Child> = (1..=6)
+        .map(|seed| {
+            let mut rehearse = command(dir.path(), &["rehearse", "short.toml", "--seed", &seed.to_string()]);
+            rehearse.stdout(Stdio::null()).spawn().unwrap()
+        })
+        .collect();
+    for mut run in runs {
+        assert_eq!(run.wait().unwrap().code(), Some(0));
+    }
+    // One that ends otherwise, and one whose report cannot say more than that it was cut.
+    assert_eq!(
+        spinproof(dir.path(), &["rehearse", "short.toml", "--fault", "pedal-off-rest"]).status.code(),
+        Some(4)
+    );
+    let kept = all(dir.path());
+    assert_eq!(kept.len(), 7);
+    assert!(
+        kept.iter().all(|e| e.standing.assembly == Some(1) && e.rung == Some(Rung::FirstSpin)),
+        "{kept:?}"
+    );
+    let output = spinproof(dir.path(), &["runs", "--rebuild"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert_eq!(all(dir.path()), kept);
+    assert!(text(&spinproof(dir.path(), &["runs"])).matches("SIMULATED").count() == 7);
+}
+
+#[test]
+fn a_damaged_index_is_said_and_loses_no_run() {
+    let dir = desk();
+    assert_eq!(spinproof(dir.path(), &["rehearse", "short.toml"]).status.code(), Some(0));
+    let before = all(dir.path());
+    let path = dir.path().join("runs").join(NAME);
+    std::fs::write(&path, vec![0x5A; 5000]).unwrap();
+    let output = spinproof(dir.path(), &["rehearse", "short.toml", "--seed", "2"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).contains("is damaged") && text(&output).contains("--rebuild"), "{}", text(&output));
+    assert_eq!(spinproof(dir.path(), &["ladder"]).status.code(), Some(3));
+    assert_eq!(spinproof(dir.path(), &["runs", "--rebuild"]).status.code(), Some(0));
+    let after = all(dir.path());
+    assert_eq!(after.len(), 2);
+    assert!(after.contains(&before[0]));
+}
+
+#[test]
+fn the_ladder_of_the_twin_is_told_and_refused_only_if_asked() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
+    let dir = desk();
+    let ladder = spinproof(dir.path(), &["ladder"]);
+    assert_eq!(ladder.status.code(), Some(0), "{}", text(&ladder));
+    assert!(
+        text(&ladder).contains("next: commissioning: spinproof run suites/commissioning.toml"),
+        "{}",
+        text(&ladder)
+    );
+    let output = spinproof(dir.path(), &["run", "short.toml", "--enforce-ladder"]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(
+        text(&output).contains("the rung first spin is closed: commissioning has not passed"),
+        "{}",
+        text(&output)
+    );
+    let output = spinproof(dir.path(), &["run", "short.toml", "--out", "runs/told"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(
+        text(&output).contains("Closed: commissioning has not passed (told, not refused"),
+        "{}",
+        text(&output)
+    );
+    let ladder = text(&spinproof(dir.path(), &["ladder"]));
+    assert!(ladder.contains("passed by told (short"), "{ladder}");
+}
+
+#[test]
+fn a_rehearsal_that_does_not_pass_refuses_the_run() {
+    let dir = desk();
+    let hard = SHORT.replace("at_most = \"60 rpm\"", "at_most = \"0.001 rpm\"");
+    std::fs::write(dir.path().join("hard.toml"), hard).unwrap();
+    let output = spinproof(dir.path(), &["run", "hard.toml", "--rehearse-first"]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(
+        text(&output).contains("did not pass: failed (1 criterion not met (nudge: tracking_rms of speed))"),
+        "{}",
+        text(&output)
+    );
+    assert!(!dir.path().join("runs/told").exists());
+    assert_eq!(spinproof(dir.path(), &["run", "short.toml", "--no-rehearsal", " "]).status.code(), Some(2));
+}
+
+/// The twin as a stranger behind a pseudo-terminal: for `run` it is as good as real.
+struct Stranger(Child, PathBuf);
+
+impl Stranger {
+    fn start(dir: &Path) -> Stranger {
+        let mut child =
+            command(dir, &["twin", "--truth", "truth.csv"]).stdout(Stdio::piped()).spawn().unwrap();
+        let mut line = String::new();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+        Stranger(child, PathBuf::from(line.trim().strip_prefix("ready ").unwrap()))
+    }
+}
+
+impl Drop for Stranger {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn sha256(text: &str) -> String {
+    use sha2::{Digest, Sha256};
+    Sha256::digest(text.as_bytes()).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[test]
+fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
+    let dir = desk();
+    let stranger = Stranger::start(dir.path());
+    let rig = common::RIG.replace("port = \"twin\"", &format!("port = \"{}\"", stranger.1.display()));
+    std::fs::write(dir.path().join("rig.toml"), &rig).unwrap();
+    std::fs::write(dir.path().join("unit.toml"), common::UNIT).unwrap();
+    let ids = ["guards", "mount", "bond", "coolant", "stop"];
+    let answers: String = ids.iter().map(|id| format!("{id} = \"yes\"\n")).collect();
+    let head = "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nanswered_by = \"a test\"\nexpires = \"2099-01-01T00:00:00Z\"\n[answer]\n";
+    std::fs::write(dir.path().join("answers.toml"), format!("{head}{answers}")).unwrap();
+    let run = |out: &str, more: &[&str]| {
+        let out = format!("runs/{out}");
+        let mut args = vec!["run", "short.toml", "--rig", "rig.toml", "--unit", "unit.toml"];
+        args.extend(["--build", "1.4.0", "--answers", "answers.toml", "--out", &out]);
+        args.extend(more);
+        spinproof(dir.path(), &args)
+    };
+    // Nothing below has passed.
+    let output = run("closed", &[]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(
+        text(&output).contains("spinproof run suites/commissioning.toml --rig rig.toml --unit unit.toml"),
+        "{}",
+        text(&output)
+    );
+    assert!(!dir.path().join("runs/closed").exists(), "no folder for what was not begun");
+
+    // Left aside with a reason: it runs, after a rehearsal, and opens nothing.
+    let output = run("aside", &["--off-ladder", "a test"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).contains("Ladder left aside: a test"), "{}", text(&output));
+    assert!(text(&output).contains("Rehearsal before: passed"), "{}", text(&output));
+    let aside = all(&dir.path().to_path_buf()).pop().unwrap();
+    assert!(aside.off_ladder && aside.standing.settings.is_some() && aside.standing.build.is_some());
+
+    // A commissioning that passed with other settings: only the controller can say so, so it is asked, and then refused.
+    let passed = |settings: Option<String>, folder: &str| Entry {
+        folder: folder.into(),
+        began_utc: "2026-11-21T08:00:00.000000Z".into(),
+        suite: "commissioning".into(),
+        rung: Some(Rung::Commissioning),
+        kind: RunKind::Pty,
+        outcome: Some(Cause::Passed),
+        off_ladder: false,
+        grades: vec![("settings".into(), Grade::Measured), ("build".into(), Grade::Measured)],
+        suite_sha256: "0".into(),
+        standing: Standing {
+            settings,
+            unit_sha256: sha256(common::UNIT),
+            rig_sha256: sha256(&rig),
+            ..aside.standing.clone()
+        },
+    };
+    let index = Index::open(&dir.path().join("runs")).unwrap();
+    index.put(&passed(Some("f".repeat(64)), "commissioned"), false).unwrap();
+    let before = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap().matches(",true").count();
+    let output = run("other", &["--no-rehearsal", "it was rehearsed a moment ago"]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(text(&output).contains("other settings (SHA-256 ffffffff…, now "), "{}", text(&output));
+    assert!(
+        text(&output).contains("No rehearsal before: it was rehearsed a moment ago"),
+        "{}",
+        text(&output)
+    );
+    let truth = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap();
+    assert_eq!(truth.matches(",true").count(), before, "no gate switched");
+    let replayed = spinproof(dir.path(), &["replay", "runs/other"]);
+    assert!(text(&replayed).contains("identical"), "{}", text(&replayed));
+
+    // With these settings it is open, and the report says what opened it.
+    index.put(&passed(aside.standing.settings.clone(), "commissioned"), false).unwrap();
+    let output = run("open", &[]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).contains("Opened by: commissioning passed in commissioned"), "{}", text(&output));
+    let html = std::fs::read_to_string(dir.path().join("runs/open/report.html")).unwrap();
+    assert!(html.contains("commissioning passed in commissioned") && html.contains("predicted p8"));
+
+    // A folder that the index does not know may have closed it.
+    std::fs::create_dir(dir.path().join("runs/unknown")).unwrap();
+    std::fs::write(dir.path().join("runs/unknown/run.json"), "{}").unwrap();
+    let output = run("next", &[]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(text(&output).contains("does not know unknown"), "{}", text(&output));
+}
+
+/// The band of the crawl of first-spin, from the demo files.
+fn crawl() -> String {
+    let first = common::FIRST_SPIN.find("[[test]]").unwrap();
+    let second = common::FIRST_SPIN[first + 1..].find("[[test]]\n").unwrap() + first + 1;
+    common::FIRST_SPIN[..second].to_string()
+}
+
+fn grid() -> Grid {
+    let channel = |name: &str, period, rise| GridChannel { name: name.into(), period, u: 0.0, rise };
+    let run = common::load(common::RIG, common::UNIT, &crawl(), None);
+    Grid {
+        lengths: run.plan.tests.iter().map(|t| t.profile.length().secs_f64()).collect(),
+        channels: vec![
+            channel("speed", 0.005, false),
+            channel("phase_current", 0.005, false),
+            channel("bus", 0.005, false),
+            channel("winding", 0.1, true),
+        ],
+    }
+}
+
+/// Fresh seeds stay inside as often as stated, and a unit with much more friction than its file says, or a supply with a
+/// dead leg, does not. Of 40 fresh runs under one band the number inside is beta-binomial (19, 1): 29 or fewer with a
+/// probability below 0.4 %.
+#[test]
+fn fresh_units_stay_in_the_band_and_faulted_ones_leave_it() {
+    let suite = crawl();
+    let grid = grid();
+    let columns = |seed: u64, faults: &[&str]| common::run(&suite, None, seed, faults).results.columns;
+    let drawn: Vec<Curves> = spinproof::shell::parallel::in_parallel(
+        SHAPE + CALIBRATION,
+        |i| curves(&grid, &columns(900_000 + i as u64, &[])).unwrap(),
+        |_| {},
+    );
+    let band = predict(&grid, &drawn).unwrap();
+    let fresh = spinproof::shell::parallel::in_parallel(
+        40,
+        |i| left(&band, &columns(1_000 + i as u64, &[]), 0.0).is_empty(),
+        |_| {},
+    );
+    let inside = fresh.iter().filter(|inside| **inside).count();
+    println!("{inside} of 40 fresh units inside");
+    assert!(inside >= 30, "{inside} of 40");
+    for fault in ["high-friction", "rectifier-leg-dead", "casing-unbonded"] {
+        let found = left(&band, &columns(1_000, &[fault]), 0.0);
+        assert!(!found.is_empty(), "{fault} stays inside");
+    }
+}
