@@ -15,16 +15,16 @@ name = "short"
 [[test]]
 name = "up"
 profile = [
-    { ramp = "300 rpm", rate = "300 rpm/s", name = "up" },
+    { ramp = "300 rpm", rate = "390 rpm/s", name = "up" },
     { hold = "1 s", name = "hold" },
-    { ramp = "0 rpm", rate = "300 rpm/s", name = "down" },
+    { ramp = "0 rpm", rate = "390 rpm/s", name = "down" },
 ]
 [[test.criterion]]
 metric = "tracking_max"
 of = "speed"
 over = "up"
-at_most = "1 rpm"
-why = "far tighter than any loop"
+at_most = "4 rpm"
+why = "far tighter than any loop, and wide enough for a guard band"
 "#;
 
 fn ground() -> Ground {
@@ -150,7 +150,7 @@ impl Machine for Spoilt {
                 // The status word and the speed as they should be, whatever they are.
                 let text = String::from_utf8_lossy(&bytes).into_owned();
                 let calm = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-                let calm = calm.filter(|f| f.len() == 5 && f[0].len() > 2).map(|mut fields| {
+                let calm = calm.filter(|f| f.len() == 5 && !f[0].contains('.')).map(|mut fields| {
                     fields[0] = "1591";
                     fields.join(",") + "\n"
                 });
