@@ -115,7 +115,7 @@ impl Spoilt {
             (Defect::Endless, Output::Finished { .. }) => {}
             (Defect::Forgetful, Output::Record(Record::Row(row))) => {
                 self.rows += 1;
-                if self.rows % 100 != 0 {
+                if !self.rows.is_multiple_of(100) {
                     self.ready.push_back(Output::Record(Record::Row(row)));
                 }
             }
@@ -204,7 +204,7 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::NoStopFrame, &[stopped.clone()], Rule::LateStop),
         (Defect::SlowStopFrame, &[stopped.clone()], Rule::LateStop),
         (Defect::BusBelieved, &[fault("bus-low=1.5@2 s")], Rule::LateStop),
-        (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.4 s")], Rule::LateStop),
+        (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.43 s")], Rule::LateStop),
         (Defect::Bold, &[], Rule::AboveThePlan),
         (Defect::YesToAll, &[Trouble::No("guards".into())], Rule::NotReady),
         (Defect::Forgetful, &[], Rule::LostSample),
