@@ -200,9 +200,9 @@ fn each_rule_catches_a_machine_that_breaks_it() {
     let ground = ground();
     let stopped = Trouble::Stopped(at(2.5));
     let rows: &[(Defect, &[Trouble], Rule)] = &[
-        (Defect::Deaf, &[stopped.clone()], Rule::LateStop),
-        (Defect::NoStopFrame, &[stopped.clone()], Rule::LateStop),
-        (Defect::SlowStopFrame, &[stopped.clone()], Rule::LateStop),
+        (Defect::Deaf, std::slice::from_ref(&stopped), Rule::LateStop),
+        (Defect::NoStopFrame, std::slice::from_ref(&stopped), Rule::LateStop),
+        (Defect::SlowStopFrame, std::slice::from_ref(&stopped), Rule::LateStop),
         (Defect::BusBelieved, &[fault("bus-low=1.5@2 s")], Rule::LateStop),
         (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.43 s")], Rule::LateStop),
         (Defect::Bold, &[], Rule::AboveThePlan),
@@ -210,7 +210,7 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::Forgetful, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::FalsePass),
-        (Defect::Trusting, &[stopped.clone()], Rule::FalseProof),
+        (Defect::Trusting, std::slice::from_ref(&stopped), Rule::FalseProof),
         (Defect::Endless, &[], Rule::NoEnd),
         (Defect::Bold, &[], Rule::NotRepeatable),
     ];
