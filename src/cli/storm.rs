@@ -89,7 +89,8 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
                         return;
                     }
                     let storm = draw(&ground.plan, seed, index);
-                    let weathered = weather(ground, &storm, args.again > 0 && index % args.again == 0);
+                    let weathered =
+                        weather(ground, &storm, args.again > 0 && index.is_multiple_of(args.again));
                     let mut sums = sums.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
                     match (&mut *sums, weathered) {
                         (Ok(sums), Ok(weathered)) => sums.add(index, weathered),

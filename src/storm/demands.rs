@@ -82,10 +82,10 @@ fn reach(profile: &Profile, from: Duration, to: Duration, rest: f64) -> (f64, f6
         }
     }
     // After its end a profile's last value stands until the stop.
-    if let Some((last, value)) = profile.segments.last().and_then(|s| s.corners.last()) {
-        if last.micros() <= to {
-            take(*value);
-        }
+    if let Some((last, value)) = profile.segments.last().and_then(|s| s.corners.last())
+        && last.micros() <= to
+    {
+        take(*value);
     }
     reach
 }

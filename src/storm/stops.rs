@@ -193,7 +193,7 @@ impl<'e> Judge<'e> {
     /// Once a demand off rest has gone out, the drive must say that it is enabled (CiA 402: status word under mask 6F
     /// is 27).
     fn state(&self, sample: &Sample, word: f64) -> Option<String> {
-        let enabled = word >= 0.0 && word <= 65535.0 && word.fract() == 0.0 && word as u32 & 0x6F == 0x27;
+        let enabled = (0.0..=65535.0).contains(&word) && word.fract() == 0.0 && word as u32 & 0x6F == 0x27;
         let turning = self.turning.is_some_and(|since| sample.asked > since);
         (turning && !enabled).then(|| format!("the status word is {word}, not operation enabled"))
     }

@@ -15,16 +15,16 @@ name = "short"
 [[test]]
 name = "up"
 profile = [
-    { ramp = "300 rpm", rate = "300 rpm/s", name = "up" },
+    { ramp = "300 rpm", rate = "390 rpm/s", name = "up" },
     { hold = "1 s", name = "hold" },
-    { ramp = "0 rpm", rate = "300 rpm/s", name = "down" },
+    { ramp = "0 rpm", rate = "390 rpm/s", name = "down" },
 ]
 [[test.criterion]]
 metric = "tracking_max"
 of = "speed"
 over = "up"
-at_most = "1 rpm"
-why = "far tighter than any loop"
+at_most = "4 rpm"
+why = "far tighter than any loop, and wide enough for a guard band"
 "#;
 
 fn ground() -> Ground {
@@ -115,7 +115,7 @@ impl Spoilt {
             (Defect::Endless, Output::Finished { .. }) => {}
             (Defect::Forgetful, Output::Record(Record::Row(row))) => {
                 self.rows += 1;
-                if self.rows % 100 != 0 {
+                if !self.rows.is_multiple_of(100) {
                     self.ready.push_back(Output::Record(Record::Row(row)));
                 }
             }
@@ -150,7 +150,7 @@ impl Machine for Spoilt {
                 // The status word and the speed as they should be, whatever they are.
                 let text = String::from_utf8_lossy(&bytes).into_owned();
                 let calm = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-                let calm = calm.filter(|f| f.len() == 5 && f[0].len() > 2).map(|mut fields| {
+                let calm = calm.filter(|f| f.len() == 5 && !f[0].contains('.')).map(|mut fields| {
                     fields[0] = "1591";
                     fields.join(",") + "\n"
                 });
@@ -200,17 +200,17 @@ fn each_rule_catches_a_machine_that_breaks_it() {
     let ground = ground();
     let stopped = Trouble::Stopped(at(2.5));
     let rows: &[(Defect, &[Trouble], Rule)] = &[
-        (Defect::Deaf, &[stopped.clone()], Rule::LateStop),
-        (Defect::NoStopFrame, &[stopped.clone()], Rule::LateStop),
-        (Defect::SlowStopFrame, &[stopped.clone()], Rule::LateStop),
+        (Defect::Deaf, std::slice::from_ref(&stopped), Rule::LateStop),
+        (Defect::NoStopFrame, std::slice::from_ref(&stopped), Rule::LateStop),
+        (Defect::SlowStopFrame, std::slice::from_ref(&stopped), Rule::LateStop),
         (Defect::BusBelieved, &[fault("bus-low=1.5@2 s")], Rule::LateStop),
-        (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.4 s")], Rule::LateStop),
+        (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.43 s")], Rule::LateStop),
         (Defect::Bold, &[], Rule::AboveThePlan),
         (Defect::YesToAll, &[Trouble::No("guards".into())], Rule::NotReady),
         (Defect::Forgetful, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::FalsePass),
-        (Defect::Trusting, &[stopped.clone()], Rule::FalseProof),
+        (Defect::Trusting, std::slice::from_ref(&stopped), Rule::FalseProof),
         (Defect::Endless, &[], Rule::NoEnd),
         (Defect::Bold, &[], Rule::NotRepeatable),
     ];

@@ -22,7 +22,7 @@ const SUITE: &str = include_str!("../../suites/first-spin.toml");
 /// Lines do not depend on how the bytes come, hold no terminator outside a block, and are not too long.
 pub fn line_reader(data: &[u8]) {
     let [ends, max, bytes @ ..] = data else { return };
-    let ends: &[u8] = if ends % 2 == 0 { b"\n" } else { b"\r\n" };
+    let ends: &[u8] = if ends.is_multiple_of(2) { b"\n" } else { b"\r\n" };
     let max = usize::from(*max) + 1;
     let lines = |piece: usize| {
         let mut reader = LineReader::new(ends, max);
@@ -86,7 +86,7 @@ pub fn files(data: &[u8]) {
         _ => edited([RIG, UNIT, SUITE][usize::from(*role) % 3], rest),
     };
     let mut sources = Sources::default();
-    let (rig, diags) = read_rig(&mut sources, "rig.toml", if role % 4 == 0 { &text } else { RIG });
+    let (rig, diags) = read_rig(&mut sources, "rig.toml", if role.is_multiple_of(4) { &text } else { RIG });
     shown(&sources, &diags);
     let (unit, diags) = read_unit(&mut sources, "unit.toml", if role % 4 == 1 { &text } else { UNIT });
     shown(&sources, &diags);
