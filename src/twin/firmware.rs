@@ -31,6 +31,8 @@ const FILTER_FAST: f64 = 0.02;
 const FILTER_BUS: f64 = 0.2;
 /// Weight of a new sample in the resolver's noise: about 50 ms at 10 kHz.
 const FILTER_ANGLE: f64 = 0.002;
+/// One over the root of three: from a line's voltage to a phase's.
+const INVERSE_ROOT_3: f64 = 0.577_350_269_189_625_8;
 /// Speed above the limit at which the gates go off, as a ratio.
 const OVERSPEED: f64 = 1.1;
 /// Speed at which a quick stop counts as done, rad/s.
@@ -449,13 +451,19 @@ impl Firmware {
         let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
         let error = [demand[0] - current[0], demand[1] - current[1]];
         let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
-        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) / 3f64.sqrt();
+        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) * INVERSE_ROOT_3;
         let square = free[0] * free[0] + free[1] * free[1];
-        let held = if square > most * most { most / square.sqrt() } else { 1.0 };
         let share = m.resistance * CURRENT_BANDWIDTH * PERIOD;
+        let mut held = 1.0;
         for i in 0..2 {
-            // The integral leaks back by what the limit cut off, so that it cannot wind up.
-            self.integrals[i] += share * (error[i] + (held - 1.0) * free[i] / gain[i]);
+            self.integrals[i] += share * error[i];
+        }
+        if square > most * most {
+            held = most / square.sqrt();
+            for i in 0..2 {
+                // The integral leaks back by what the limit cut off, so that it cannot wind up.
+                self.integrals[i] -= share * (1.0 - held) * free[i] / gain[i];
+            }
         }
         let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
         self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);
