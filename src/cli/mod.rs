@@ -4,6 +4,7 @@
 mod check;
 mod load;
 mod ports;
+mod recordings;
 mod rehearse;
 mod replay;
 mod report;

@@ -116,6 +116,7 @@ async fn make(
         unconfirmed: None,
         began_monotonic: clock.began_monotonic(),
         files,
+        recordings: Vec::new(),
     };
     folder.write_info(&info).map_err(|e| not_made(&e))?;
     let setup = Setup {

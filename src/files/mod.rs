@@ -14,6 +14,7 @@ pub mod load;
 mod macros;
 pub mod quantity;
 pub mod read;
+mod recording;
 pub mod rig;
 pub mod suite;
 mod syntax;

@@ -2,6 +2,7 @@
 
 pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
+pub use super::recording::{RecordedChannel, Recording};
 use crate::units::{Quantity, Unit};
 
 table! {
@@ -31,6 +32,8 @@ table! {
         ready: Ready,
         /// Limits watched on every sample, by name.
         trip: Named<Trip>,
+        /// Recordings made beside a run by something with a clock of its own, by name.
+        recording: Named<Recording>,
         /// What is coupled to the shaft; nothing if absent.
         shaft: Option<Shaft>,
         /// The simulated rig, used when a link's port is "twin".

@@ -18,6 +18,7 @@ mod bursts;
 mod layout;
 mod parts;
 mod profile;
+mod recordings;
 mod resolve;
 mod summary;
 mod swing;
@@ -29,6 +30,7 @@ pub use assemble::columns;
 pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
+pub use recordings::{Began, RecordedChannel, Recording, bursts_of_wav};
 pub use resolve::resolve;
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
@@ -61,6 +63,10 @@ pub struct Plan {
     pub groups: Vec<Group>,
     /// Bursts of all links.
     pub bursts: Vec<Burst>,
+    /// Recordings that may be given beside the run.
+    pub recordings: Vec<Recording>,
+    /// What turns in the unit, and where it is heard.
+    pub turning: Vec<Turning>,
     /// Channels, measured first, then derived in an order in which each uses only earlier ones.
     pub channels: Vec<Channel>,
     /// Demands.

@@ -12,8 +12,10 @@ mod heat;
 mod html;
 mod json;
 mod junit;
+mod marks;
 mod model;
 mod plot;
+mod rounds;
 mod safe;
 mod spectra;
 mod story;
@@ -28,6 +30,7 @@ pub use model::{
     Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof,
     StopProof, TestReport, Tick, Warning,
 };
+pub use rounds::{Round, Square};
 pub use terminal::terminal;
 
 use crate::columns::Columns;
@@ -70,6 +73,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         identity: facts::identity(evidence),
         warnings: safe::warnings(evidence, &story, &safe_state),
         figures: figures(evidence),
+        rounds: rounds::rounds(evidence),
         tests,
         pre_checks: facts::pre_checks(evidence),
         safe_state,

@@ -22,5 +22,5 @@ mod info;
 mod store;
 
 pub use codec::{Cut, CutKind, Trace};
-pub use info::{FileUsed, RunInfo, RunKind};
+pub use info::{FileUsed, RecordingBegan, RunInfo, RunKind};
 pub use store::{FolderError, KeptFile, OpenRun, RunFolder, TraceError, Writer, read};

@@ -18,6 +18,7 @@ fn info(files: Vec<FileUsed>) -> RunInfo {
         unconfirmed: None,
         began_monotonic: 0,
         files,
+        recordings: Vec::new(),
     }
 }
 
