@@ -74,6 +74,10 @@ const fn speed_kind() -> Kind {
     Kind { dim, absolute: false, electrical: false, form: Form::Plain, across }
 }
 
+/// The median of eight places, neighbours alike, is itself off by a fifth: what makes twice the noise hold 95.45 % of errors
+/// (simulated with 3000 records: 92.7 % without, 95.5 % with it).
+const FEW: f64 = 1.17;
+
 /// One order of one burst.
 struct Line {
     figure: Measured,
@@ -133,7 +137,7 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     // The largest of several places is lifted by noise: by up to s sqrt(2 ln m), taken as uniform.
     let places = (2.0 * reach).max(1.0);
     let chosen = noise * (2.0 * places.ln()).sqrt() / 3.0_f64.sqrt();
-    let u = joined([noise, chosen, value * wave.u_scale, loss]);
+    let u = joined([FEW * noise, chosen, value * wave.u_scale, loss]);
     let rpm = speed * 60.0 / TAU;
     let weak = if value < 3.0 * noise { ", no larger than the noise beside it" } else { "" };
     let figure = Measured { value, u, n: block.len(), note: Some(format!("at {rpm:.0} rpm{weak}")) };
