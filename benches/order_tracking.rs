@@ -42,7 +42,16 @@ fn main() {
         ends: (i16::MIN, i16::MAX),
         raw: values.iter().map(|v| (v * 1e3) as i16).collect(),
     }];
-    let burst = Burst { name: "b".into(), t0: 0, u_t0: 0.0, rate: RATE, u_rate: 0.0, gates: None, channels };
+    let burst = Burst {
+        name: "b".into(),
+        t0: 0,
+        u_t0: 0.0,
+        laid: spinproof::columns::Laid::Triggered,
+        rate: RATE,
+        u_rate: 0.0,
+        gates: None,
+        channels,
+    };
     println!("{n} samples, {} orders, stretches of {WHOLE} turns", ORDERS.len());
     for _ in 0..3 {
         let begun = Instant::now();

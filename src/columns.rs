@@ -2,7 +2,7 @@
 
 mod burst;
 
-pub use burst::{Burst, Waveform};
+pub use burst::{Burst, Laid, Waveform};
 
 use crate::units::Unit;
 
@@ -123,7 +123,11 @@ impl Columns {
         t0: f64,
         t1: f64,
     ) -> impl Iterator<Item = &'a Burst> + 'a {
-        let inside = move |b: &&Burst| b.channel(channel).is_some() && b.ends().0 >= t0 && b.ends().1 <= t1;
-        self.bursts.iter().filter(inside)
+        self.bursts_of(channel).filter(move |b| b.lies_within(t0, t1))
+    }
+
+    /// The bursts with that channel, wherever they lie.
+    pub fn bursts_of<'a>(&'a self, channel: &'a str) -> impl Iterator<Item = &'a Burst> + 'a {
+        self.bursts.iter().filter(move |b| b.channel(channel).is_some())
     }
 }

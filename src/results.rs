@@ -1,7 +1,7 @@
 //! From a trace to verdicts: columns, metrics, and what ended the run. Pure; `run` and `report` call
 //! the same.
 
-use crate::columns::{Columns, Span};
+use crate::columns::{Burst, Columns, Span};
 use crate::metrics::{Refusal, View};
 use crate::outcome::Cause;
 use crate::plan::{Criterion, Plan, columns};
@@ -25,7 +25,14 @@ pub struct Results {
 
 /// Computes everything from the records in their recorded order.
 pub fn evaluate(plan: &Plan, records: &[Record]) -> Results {
-    let columns = columns(plan, records.iter());
+    evaluate_with(plan, records, Vec::new())
+}
+
+/// The same with what was recorded beside the run.
+pub fn evaluate_with(plan: &Plan, records: &[Record], recorded: Vec<Burst>) -> Results {
+    let mut columns = columns(plan, records.iter());
+    columns.bursts.extend(recorded);
+    columns.bursts.sort_by_key(|b| b.t0);
     let events: Vec<Event> = records
         .iter()
         .filter_map(|r| match r {

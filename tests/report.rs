@@ -8,6 +8,8 @@ mod fixture;
 use fixture::{Run, cut, failing, not_confirmed, passing, refused, tripped, with_bursts, with_soak};
 use quick_xml::Reader;
 use quick_xml::events::Event;
+use spinproof::columns::Waveform;
+use spinproof::metrics::Value;
 use spinproof::outcome::Cause;
 use spinproof::record::What;
 use spinproof::report::{Panel, Report, html, json, junit, terminal};
@@ -334,6 +336,64 @@ fn bursts_over_speed_make_a_spectrum_and_a_map() {
     assert!(passing().report().figures.iter().all(|f| f.unit == "s"));
     let page = html(&report).unwrap();
     assert!(page.contains("<path class=\"s5\"") && page.contains("order 1</span>"), "it is on the page");
+}
+
+/// The unit's gears and bearings are marked by name where acceleration is shown, of a current only what the field does.
+#[test]
+fn what_turns_in_the_unit_is_marked_by_its_name() {
+    let report = with_bursts().report();
+    let marks = |title: &str| -> Vec<(String, f64)> {
+        let figure = report.figures.iter().find(|f| f.title == title).expect("a figure");
+        let hertz = |at: f64| at / 100.0 * figure.t1;
+        figure.marks.iter().map(|m| (m.text.clone(), hertz(m.at))).collect()
+    };
+    let axial = marks("Bursts of axial");
+    // At 1200 rpm, 20 turns a second: the fixture's field 4, mesh 20 and outer race 3.585 times a turn.
+    for (name, expected) in
+        [("order 1", 20.0), ("electrical 1", 80.0), ("mesh 1", 400.0), ("outer race", 71.7)]
+    {
+        let found =
+            axial.iter().find(|(text, _)| text == name).unwrap_or_else(|| panic!("{name}: {axial:?}"));
+        assert!((found.1 - expected).abs() < 0.5, "{found:?}");
+    }
+    let current = marks("Bursts of current_a");
+    assert!(current.iter().all(|(text, _)| text.starts_with("order") || text.starts_with("electrical")));
+}
+
+/// Sine 5 % larger than cosine: the ellipse is drawn, and errs by the textbook's 1.40 degrees.
+#[test]
+fn a_resolver_is_drawn_with_its_ellipse_and_what_it_errs() {
+    let mut run = with_bursts();
+    let wave = run.columns.bursts[3].channels[0].clone();
+    let turn = |i: usize| std::f64::consts::TAU * 80.0 * i as f64 * 1e-4;
+    for (name, course) in [("sine", 1.05), ("cosine", 0.0)] {
+        let value = |i: usize| if course > 0.0 { course * turn(i).sin() } else { turn(i).cos() };
+        let raw = (0..4096).map(|i| (value(i) * 1e3).round() as i16).collect();
+        let unit = spinproof::units::Unit::one();
+        run.columns.bursts[3].channels.push(Waveform { name: name.into(), unit, raw, ..wave.clone() });
+    }
+    let mut criterion = run.plan.tests[0].criteria[0].clone();
+    criterion.metric = spinproof::metrics::find("resolver_error").unwrap();
+    criterion.of = "sine".into();
+    criterion.given.add("with", Value::Name("cosine".into()), "cosine");
+    run.plan.tests[0].criteria.push(criterion);
+    let report = run.report();
+    let [round] = &report.rounds[..] else { panic!("{} pictures", report.rounds.len()) };
+    assert_eq!(round.title, "Resolver: sine against cosine");
+    assert!(round.about.contains("errs by up to 1.40° electrical"), "{}", round.about);
+    let square = round.square.as_ref().unwrap();
+    // 181 points of a closed curve, the first where cosine is largest: right of the middle, at half height.
+    assert_eq!(square.curve.matches('L').count(), 180);
+    assert!(square.curve.starts_with("M9"), "{}", &square.curve[..12]);
+    assert!(square.dots.matches('M').count() > 400);
+    let page = html(&report).unwrap();
+    assert!(page.contains("class=\"square\"") && page.contains(&square.told), "it is on the page");
+    assert!(page.contains("data-name=\"by the ellipse\"") && page.contains("data-name=\"measured\""));
+    // Without a turn there is nothing to draw, and that is said.
+    run.columns.bursts[3].channels.retain(|c| c.name != "cosine");
+    let report = run.report();
+    assert!(report.rounds[0].square.is_none() && report.rounds[0].about.contains("has no channel `cosine`"));
+    assert!(html(&report).unwrap().contains("No picture: "));
 }
 
 #[test]

@@ -149,7 +149,16 @@ impl Bench {
         });
         let channels = channels.collect();
         let name = "b".to_string();
-        let burst = Burst { name, t0: 0, u_t0: 0.0, rate, u_rate: 0.0, gates: None, channels };
+        let burst = Burst {
+            name,
+            t0: 0,
+            u_t0: 0.0,
+            laid: spinproof::columns::Laid::Triggered,
+            rate,
+            u_rate: 0.0,
+            gates: None,
+            channels,
+        };
         let columns = Columns { bursts: vec![burst], ..Columns::default() };
         Bench { columns, span: span(n as f64 / rate), given: Given::default() }
     }

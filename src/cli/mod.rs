@@ -7,6 +7,7 @@ mod index;
 mod ladder;
 mod load;
 mod ports;
+mod recordings;
 mod rehearse;
 mod replay;
 mod report;

@@ -3,7 +3,7 @@
 use super::first::{First, rehearse_first};
 use super::load::{Text, load};
 use super::{Early, Files, Making};
-use crate::engine::Output;
+use crate::engine::{Output, Step};
 use crate::outcome::Cause;
 use crate::plan::layout;
 use crate::rehearsal::{Bench, rehearse, twin_spec};
@@ -12,6 +12,11 @@ use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
 use crate::units::parse_quantity;
 use std::collections::VecDeque;
+use std::sync::mpsc::{Receiver, sync_channel};
+
+/// Steps handed to the writer at once, and how many such batches it may be behind.
+const BATCH: usize = 256;
+const BATCHES: usize = 64;
 
 /// Arguments of `rehearse`.
 #[derive(Debug, clap::Args)]
@@ -58,30 +63,58 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         before: Before { rehearsal: first.rehearsal.clone(), band: first.band.clone(), ..Before::default() },
         began_monotonic: 0,
         files,
+        recordings: Vec::new(),
     };
     folder.write_info(&info).map_err(io)?;
-    let mut writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
-    let mut trouble = None;
-    let ended =
-        rehearse(&loaded.plan, &mut bench, &mut |_, _| (true, "assumed: simulated".into()), &mut |step| {
-            let kept = writer.input(&step.input).and_then(|()| {
-                step.outputs.iter().try_for_each(|(seq, output)| match (seq, output) {
-                    (Some(seq), Output::Record(record)) => writer.record(*seq, record),
-                    _ => Ok(()),
-                })
-            });
-            if let Err(error) = kept {
-                trouble.get_or_insert(error);
+    let writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
+    let (ended, kept) = std::thread::scope(|scope| {
+        let (hand_over, steps) = sync_channel(BATCHES);
+        let writing = scope.spawn(move || keep_steps(writer, steps));
+        let mut batch = Vec::with_capacity(BATCH);
+        let mut pass_on = |step: Option<Step>| {
+            let last = step.is_none();
+            batch.extend(step);
+            if last || batch.len() == BATCH {
+                // A writer that has given up says why in the end.
+                let _ = hand_over.send(std::mem::replace(&mut batch, Vec::with_capacity(BATCH)));
             }
-        });
-    writer.finish().map_err(io)?;
-    if let Some(error) = trouble {
-        return Err(io(error));
-    }
-    write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
+        };
+        let yes = &mut |_: &str, _: &str| (true, "assumed: simulated".to_string());
+        let ended = rehearse(&loaded.plan, &mut bench, yes, &mut |step| pass_on(Some(step)));
+        pass_on(None);
+        drop(hand_over);
+        (ended, writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    kept.map_err(io)?;
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
-    super::report::documents(folder.path(), true)
+    let truth = bench.twin.drain_truth();
+    // No document needs the truth: it is written while they are made.
+    let (cause, written) = std::thread::scope(|scope| {
+        let writing = scope.spawn(|| write_truth(&folder, &truth));
+        let cause = super::report::documents(folder.path(), true);
+        (cause, writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+    });
+    written.map_err(io)?;
+    cause
+}
+
+/// Keeps what the engine did, in its order; the first error is told, and what can still be kept is.
+fn keep_steps(mut writer: Writer, steps: Receiver<Vec<Step>>) -> std::io::Result<()> {
+    let mut first = None;
+    for step in steps.iter().flatten() {
+        let kept = writer.input(&step.input).and_then(|()| {
+            step.outputs.iter().try_for_each(|(seq, output)| match (seq, output) {
+                (Some(seq), Output::Record(record)) => writer.record(*seq, record),
+                _ => Ok(()),
+            })
+        });
+        if let Err(error) = kept {
+            first.get_or_insert(error);
+        }
+    }
+    let finished = writer.finish();
+    first.map_or(finished, Err)
 }
 
 /// Reads the keys of the command line, in the order of their moments.

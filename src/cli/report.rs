@@ -1,12 +1,12 @@
 //! `report`: everything computed again from a run folder; `run` and `rehearse` end by calling this.
 
-use super::Early;
 use super::load::{Loaded, resolve_texts};
+use super::{Early, recordings};
 use crate::evidence::entry;
 use crate::outcome::Cause;
 use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
-use crate::results::evaluate;
+use crate::results::evaluate_with;
 use crate::trace::{OpenRun, RunFolder, Trace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -16,10 +16,14 @@ use std::path::{Path, PathBuf};
 pub(super) struct Args {
     /// The run folder.
     run_dir: PathBuf,
+    #[command(flatten)]
+    recordings: recordings::Args,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
-    documents(&args.run_dir, false)
+    let (folder, loaded, trace) = open(&args.run_dir)?;
+    let folder = recordings::keep(&args.run_dir, folder, &loaded, &args.recordings)?;
+    write_documents(&args.run_dir, &folder, &loaded, trace, false)
 }
 
 /// A run folder with its plan and its trace.
@@ -52,8 +56,20 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
 /// and there may be no index yet.
 pub(super) fn documents(dir: &Path, made: bool) -> Result<Cause, Early> {
     let (folder, loaded, trace) = open(dir)?;
+    write_documents(dir, &folder, &loaded, trace, made)
+}
+
+fn write_documents(
+    dir: &Path,
+    folder: &OpenRun,
+    loaded: &Loaded,
+    trace: Trace,
+    made: bool,
+) -> Result<Cause, Early> {
+    let (recorded, missing) = recordings::bursts(folder, loaded)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
-    let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
+    let results =
+        evaluate_with(&loaded.plan, &records, recorded).with_unconfirmed(folder.info.unconfirmed.as_ref());
     let mut cuts: Vec<String> = trace.cut.iter().map(ToString::to_string).collect();
     if folder.info.ended.is_none() {
         cuts.insert(0, "the run was cut: the runner ended without closing the trace".into());
@@ -89,5 +105,11 @@ pub(super) fn documents(dir: &Path, made: bool) -> Result<Cause, Early> {
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     print!("{}", report::terminal(&model, std::io::stdout().is_terminal()));
     println!("run folder: {}", dir.display());
+    for name in missing {
+        println!(
+            "recording `{name}` is not in it: spinproof report {} --recording {name}=FILE.wav",
+            dir.display()
+        );
+    }
     Ok(results.cause)
 }

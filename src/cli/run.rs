@@ -175,6 +175,7 @@ async fn make(
         },
         began_monotonic: clock.began_monotonic(),
         files,
+        recordings: Vec::new(),
     };
     folder.write_info(&info).map_err(|e| not_made(&e))?;
     begun(&folder, plan, &info, rungs)?;

@@ -2,6 +2,18 @@
 
 use crate::units::Unit;
 
+/// What is known of where a burst lies in the run's time.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Laid {
+    /// The runner triggered it: its moment is known as well as that of a reply.
+    Triggered,
+    /// A person said when its recording began: known within `u_t0`, which may be large.
+    Told,
+    /// Nobody knows: `t0` counts from the begin of its recording, and nothing else of the run can be held
+    /// against it.
+    Unknown,
+}
+
 /// A block of samples of one or more channels, taken at one steady rate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Burst {
@@ -9,6 +21,8 @@ pub struct Burst {
     pub name: String,
     /// Moment of the first sample in microseconds since the run began.
     pub t0: i64,
+    /// What that moment rests on.
+    pub laid: Laid,
     /// Standard uncertainty of that moment in microseconds.
     pub u_t0: f64,
     /// Samples per second of each channel.
@@ -51,6 +65,14 @@ impl Burst {
     /// Whether there is no sample at all.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
+    }
+
+    /// Whether it lies within `t0..=t1`, in seconds since the run began. Where a person said when its recording began,
+    /// for 19 in 20: a margin of twice the standard uncertainty is left at both ends.
+    pub fn lies_within(&self, t0: f64, t1: f64) -> bool {
+        let margin = if self.laid == Laid::Told { 2e-6 * self.u_t0 } else { 0.0 };
+        let (begin, end) = self.ends();
+        self.laid != Laid::Unknown && begin - margin >= t0 && end + margin <= t1
     }
 
     /// Moment of sample `i` in seconds since the run began.
@@ -127,6 +149,7 @@ mod tests {
         Burst {
             name: "vibration".into(),
             t0: 2_500_000,
+            laid: Laid::Triggered,
             u_t0: 40.0,
             rate: 8000.0,
             u_rate: 50.0,
@@ -144,6 +167,15 @@ mod tests {
         assert_eq!(burst.ends(), (2.5, 2.500375));
         assert_eq!(burst.length(), 0.0005);
         assert!(burst.flaw().is_none() && burst.channel("x").is_none());
+    }
+
+    /// Said to begin at 2.5 s within 10 ms: for 19 in 20 it lies within what is 20 ms wider at either end.
+    #[test]
+    fn what_a_person_said_is_given_its_margin() {
+        let inside = |laid, u_t0, t0, t1| Burst { laid, u_t0, ..burst() }.lies_within(t0, t1);
+        assert!(inside(Laid::Triggered, 40.0, 2.5, 2.501) && !inside(Laid::Triggered, 40.0, 2.501, 3.0));
+        assert!(inside(Laid::Told, 10_000.0, 2.479, 2.521) && !inside(Laid::Told, 10_000.0, 2.481, 2.521));
+        assert!(!inside(Laid::Told, 10_000.0, 2.479, 2.52) && !inside(Laid::Unknown, 0.0, 0.0, 9.0));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::Timer;
 use super::core::Core;
 use super::link::Purpose;
-use crate::plan::{Burst, Plan};
+use crate::plan::{Burst, Plan, Segment};
 use crate::record::{Chunk, Record, What};
 use crate::time::{Duration, Instant};
 use crate::wire::scpi::block;
@@ -57,6 +57,17 @@ impl Core {
         if self.bursts.capture.is_none() {
             self.begin_burst(now);
         }
+    }
+
+    /// The bursts that a segment of a test wants, from now on. What is wanted all through a test is of its driven
+    /// segments: a coast that is to be heard is named.
+    pub(super) fn take_bursts_of(&mut self, now: Instant, test: usize, segment: usize) {
+        let plan = self.plan.clone();
+        let Some(planned) = plan.tests.get(test) else { return };
+        let coasts = planned.profile.segments.get(segment).is_some_and(Segment::coasts);
+        let here = |over: &Option<usize>| over.map_or(!coasts, |s| s == segment);
+        let wanted = planned.bursts.iter().filter(|(_, over)| here(over)).map(|(burst, _)| *burst);
+        self.take_bursts(now, &wanted.collect::<Vec<usize>>());
     }
 
     /// When the next poll or demand of a link will be due.

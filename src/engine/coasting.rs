@@ -16,6 +16,7 @@ use crate::time::Instant;
 #[derive(Debug)]
 pub(super) struct Coasting {
     test: usize,
+    segment: usize,
     below: Option<f64>,
     began: Instant,
     /// A sample or a loss since the last stop frame: only then is it sent again.
@@ -37,7 +38,7 @@ impl Coasting {
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
         let slow = Slow::default();
-        State::Coasting(Coasting { test, below, began: now, heard: false, not_driven: false, slow })
+        State::Coasting(Coasting { test, segment, below, began: now, heard: false, not_driven: false, slow })
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -83,6 +84,8 @@ impl Coasting {
             core.timers.clear(Timer::StopFrame);
             core.timers.clear(Timer::Stage);
             core.event(now, What::TorqueOff { test: self.test, found });
+            // Not before: until the torque is proved off the line is for stop frames and samples alone.
+            core.take_bursts_of(now, self.test, self.segment);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             let found = format!("the drive is `{}` again while coasting", state.words());
             return self.trip(core, now, Firing { trip: "drive state".into(), found, sampled: now });

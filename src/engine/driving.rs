@@ -203,10 +203,7 @@ impl Driving {
     fn begin_segment(&self, core: &mut Core, now: Instant, segment: usize) {
         let Phase::Running { since, .. } = self.phase else { return };
         core.event(now, What::SegmentBegan { test: self.test, segment });
-        let plan = core.plan.clone();
-        let wanted = plan.tests[self.test].bursts.iter();
-        let wanted = wanted.filter(|(_, over)| over.is_none_or(|s| s == segment)).map(|(burst, _)| *burst);
-        core.take_bursts(now, &wanted.collect::<Vec<usize>>());
+        core.take_bursts_of(now, self.test, segment);
         let corners = &core.plan.tests[self.test].profile.segments[segment].corners;
         let end = corners.last().map_or(Duration::ZERO, |(t, _)| *t);
         core.timers.set(Timer::Profile, since + end);

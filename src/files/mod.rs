@@ -15,6 +15,7 @@ mod macros;
 pub mod quantity;
 pub mod read;
 mod ready;
+mod recording;
 pub mod rig;
 pub mod suite;
 mod syntax;

@@ -7,6 +7,7 @@ pub use super::ready::{
     ColdSoakCheck, CoolantCheck, CurrentsCheck, Question, Ready, ResolverCheck, ResolverNoise, SupplyCheck,
     TracksCheck, Within,
 };
+pub use super::recording::{RecordedChannel, Recording};
 use crate::units::{Quantity, Unit};
 
 table! {
@@ -36,6 +37,8 @@ table! {
         ready: Ready,
         /// Limits watched on every sample, by name.
         trip: Named<Trip>,
+        /// Recordings made beside a run by something with a clock of its own, by name.
+        recording: Named<Recording>,
         /// What is coupled to the shaft; nothing if absent.
         shaft: Option<Shaft>,
         /// How long it takes from a crossed trip to torque off.

@@ -327,6 +327,10 @@ table! {
         speed: Option<At<String>>,
         /// Name of the segment before, for metrics that hold two against each other.
         before: Option<At<String>>,
+        /// The resolver's sine in the same burst: it leads the angle of the shaft.
+        sine: Option<At<String>>,
+        /// The resolver's cosine in it.
+        cosine: Option<At<String>>,
         /// Lowest and highest frequency of a band.
         frequencies: Option<Ranged<Frequency>>,
         /// How often per turn.

@@ -2,7 +2,7 @@
 
 use super::window::{refuse, samples, seconds, whole};
 use super::{Measured, Refusal, View};
-use crate::columns::{Burst, Series, Waveform};
+use crate::columns::{Burst, Laid, Series, Waveform};
 use crate::units::Unit;
 
 /// What one burst gives: a figure, or why it is passed over.
@@ -11,7 +11,15 @@ pub type Heard = Result<Measured, String>;
 /// The bursts of the view's channel within its span: at least one, all sound, none clipped.
 pub fn bursts<'a>(view: &View<'a>) -> Result<Vec<&'a Burst>, Refusal> {
     whole(view.span)?;
-    let found: Vec<&Burst> = view.columns.bursts_within(view.of, view.span.t0, view.span.t1).collect();
+    let mut found: Vec<&Burst> = view.columns.bursts_within(view.of, view.span.t0, view.span.t1).collect();
+    let mut unknown = view.columns.bursts_of(view.of).filter(|b| b.laid == Laid::Unknown).peekable();
+    if let Some(burst) = unknown.peek().filter(|_| view.span.segment.is_some()) {
+        return refuse(format!(
+            "nobody said when recording `{}` began: what of it lies within `{}` is not known (criteria without `over` are of all of it)",
+            burst.name, view.span.name
+        ));
+    }
+    found.extend(unknown);
     if found.is_empty() {
         return refuse(format!("no burst with `{}` lies within `{}`", view.of, view.span.name));
     }
@@ -24,11 +32,15 @@ pub fn bursts<'a>(view: &View<'a>) -> Result<Vec<&'a Burst>, Refusal> {
 /// Refuses a burst that cannot be used.
 pub fn sound(burst: &Burst) -> Result<(), Refusal> {
     match burst.flaw() {
-        Some(flaw) => {
-            refuse(format!("burst `{}` at {} is of no use: {flaw}", burst.name, seconds(burst.ends().0)))
-        }
+        Some(flaw) => refuse(format!("burst `{}` at {} is of no use: {flaw}", burst.name, moment(burst))),
         None => Ok(()),
     }
+}
+
+/// When a burst began, as a person reads it.
+pub fn moment(burst: &Burst) -> String {
+    let began = seconds(burst.ends().0);
+    if burst.laid == Laid::Unknown { format!("{began} of its recording") } else { began }
 }
 
 /// A channel of a burst; refuses one that is not there or that touches the ends of its converter: what
@@ -42,7 +54,7 @@ pub fn channel<'a>(burst: &'a Burst, name: &str) -> Result<&'a Waveform, Refusal
         n => refuse(format!(
             "{n} of {} samples of `{name}` in the burst at {} stand at an end of the converter's range: it may be clipped",
             channel.raw.len(),
-            seconds(burst.ends().0)
+            moment(burst)
         )),
     }
 }
@@ -54,12 +66,12 @@ pub fn largest<'a>(
     hear: impl Fn(&'a Burst) -> Result<Heard, Refusal>,
 ) -> Result<Measured, Refusal> {
     let all = bursts(view)?;
-    let mut worst: Option<(Measured, f64)> = None;
+    let mut worst: Option<(Measured, &Burst)> = None;
     let mut passed = vec![];
     for burst in &all {
         match hear(burst)? {
             Ok(figure) if worst.as_ref().is_none_or(|(w, _)| figure.value.abs() > w.value.abs()) => {
-                worst = Some((figure, burst.ends().0));
+                worst = Some((figure, burst));
             }
             Ok(_) => {}
             Err(why) => passed.push(why),
@@ -70,7 +82,7 @@ pub fn largest<'a>(
     };
     let mut notes: Vec<String> = figure.note.take().into_iter().collect();
     if all.len() > 1 {
-        notes.push(format!("largest of {} bursts, at {}", all.len() - passed.len(), seconds(at)));
+        notes.push(format!("largest of {} bursts, at {}", all.len() - passed.len(), moment(at)));
     }
     if let Some(why) = passed.first() {
         notes.push(format!("{} passed over: {why}", passed.len()));

@@ -49,7 +49,7 @@ pub fn speed_map(
     }
     let width = highest / columns_max as f64;
     let (mut rows, mut left_out) = (vec![], vec![]);
-    for burst in columns.bursts_within(of, f64::NEG_INFINITY, f64::INFINITY) {
+    for burst in columns.bursts_of(of) {
         let made = sound(burst).and(channel(burst, of)).and_then(|wave| Ok((wave, turns(burst, series)?)));
         let (wave, angle) = match made {
             Ok(made) => made,

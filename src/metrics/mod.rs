@@ -3,6 +3,7 @@
 
 mod bursts;
 mod bus;
+mod carried;
 mod coast;
 mod coolant;
 mod fit;
@@ -31,6 +32,7 @@ mod samples;
 pub use map::{MapRow, SpeedMap, speed_map};
 pub use operand::{Given, Operand, Takes, Value};
 pub use orders::{BearingOrders, Stretch, bearing_orders, track, turns};
+pub use resolver::{ResolverPicture, resolver_picture};
 
 use crate::columns::{Columns, Span};
 use crate::units::{Dim, Kind};

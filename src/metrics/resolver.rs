@@ -122,18 +122,26 @@ struct Ellipse {
 }
 
 impl Ellipse {
+    /// Cosine and sine at an angle in rad.
+    fn at(&self, phi: f64) -> (f64, f64) {
+        (self.x0 + self.b * phi.cos(), self.y0 + self.a * (phi + self.skew).sin())
+    }
+
+    /// Errors of the angle over a turn in equal steps, without their mean, rad.
+    fn errors(&self, steps: usize) -> Vec<f64> {
+        let errors = (0..steps).map(|i| {
+            let phi = TAU * i as f64 / steps as f64;
+            let (x, y) = self.at(phi);
+            wrapped(y.atan2(x) - phi)
+        });
+        let errors: Vec<f64> = errors.collect();
+        let middle = mean(&errors);
+        errors.iter().map(|e| e - middle).collect()
+    }
+
     /// Largest error of the angle over a turn without its mean, rad.
     fn error(&self) -> f64 {
-        const STEPS: usize = 720;
-        let errors: Vec<f64> = (0..STEPS)
-            .map(|i| {
-                let phi = TAU * i as f64 / STEPS as f64;
-                let (x, y) = (self.x0 + self.b * phi.cos(), self.y0 + self.a * (phi + self.skew).sin());
-                wrapped(y.atan2(x) - phi)
-            })
-            .collect();
-        let middle = mean(&errors);
-        errors.iter().map(|e| (e - middle).abs()).fold(0.0, f64::max)
+        self.errors(720).iter().map(|e| e.abs()).fold(0.0, f64::max)
     }
 }
 
@@ -165,6 +173,15 @@ fn ellipses(view: &View<'_>, figure: fn(&Ellipse) -> f64) -> Result<Measured, Re
 
 /// The figure of the ellipse through all samples, its uncertainty from leaving out each tenth.
 fn ellipse(sine: &[f64], cosine: &[f64], figure: fn(&Ellipse) -> f64) -> Heard {
+    let (best, without) = fitted(sine, cosine)?;
+    let without: Vec<f64> = without.iter().map(figure).collect();
+    let k = without.len() as f64;
+    let u = STUDENT_NINE * deviation(&without) * (k - 1.0) / k.sqrt();
+    Ok(Measured { value: figure(&best), u, n: sine.len(), note: None })
+}
+
+/// The ellipse through all samples, and those without each tenth.
+fn fitted(sine: &[f64], cosine: &[f64]) -> Result<(Ellipse, Vec<Ellipse>), String> {
     let n = sine.len();
     let middle = |v: &[f64]| {
         let (low, high) =
@@ -205,14 +222,10 @@ fn ellipse(sine: &[f64], cosine: &[f64], figure: fn(&Ellipse) -> f64) -> Heard {
         })
     };
     let Some(best) = unscaled(&whole) else { return Err("the signals draw no ellipse".into()) };
-    let without: Option<Vec<f64>> =
-        pieces.iter().map(|piece| unscaled(&whole.with(piece, -1.0)).map(|e| figure(&e))).collect();
-    let Some(without) = without else {
-        return Err("the signals draw no ellipse without a tenth of them".into());
-    };
-    let k = without.len() as f64;
-    let u = STUDENT_NINE * deviation(&without) * (k - 1.0) / k.sqrt();
-    Ok(Measured { value: figure(&best), u, n, note: None })
+    let without: Option<Vec<Ellipse>> =
+        pieces.iter().map(|piece| unscaled(&whole.with(piece, -1.0))).collect();
+    let without = without.ok_or("the signals draw no ellipse without a tenth of them")?;
+    Ok((best, without))
 }
 
 /// Sums for a x^2 + b xy + c y^2 + d x + e y = 1 by least squares.
@@ -299,15 +312,7 @@ fn angle_noise(view: &View<'_>, burst: &Burst) -> Result<Heard, Refusal> {
         Ok(both) => both,
         Err(why) => return Ok(Err(why)),
     };
-    let mut angle: Vec<f64> = Vec::with_capacity(sine.len());
-    let mut fastest: f64 = 0.0;
-    for (y, x) in sine.iter().zip(&cosine) {
-        let now = y.atan2(*x);
-        let before = angle.last().copied().unwrap_or(now);
-        let step = wrapped(now - before);
-        fastest = fastest.max(step.abs());
-        angle.push(before + step);
-    }
+    let (angle, fastest) = unwrapped(&sine, &cosine);
     if fastest > 0.5 * PI {
         let degrees = fastest.to_degrees();
         return Ok(Err(format!(
@@ -323,6 +328,20 @@ fn angle_noise(view: &View<'_>, burst: &Burst) -> Result<Heard, Refusal> {
     let rho = lag1(&left).clamp(0.0, 0.99);
     let u = value * ((1.0 + rho * rho) / (1.0 - rho * rho) / (2.0 * n)).sqrt();
     Ok(Ok(Measured { value, u, n: left.len(), note: None }))
+}
+
+/// The angle of the signals without its jumps at whole turns, rad, and its largest step.
+fn unwrapped(sine: &[f64], cosine: &[f64]) -> (Vec<f64>, f64) {
+    let mut angle: Vec<f64> = Vec::with_capacity(sine.len());
+    let mut fastest: f64 = 0.0;
+    for (y, x) in sine.iter().zip(cosine) {
+        let now = y.atan2(*x);
+        let before = angle.last().copied().unwrap_or(now);
+        let step = wrapped(now - before);
+        fastest = fastest.max(step.abs());
+        angle.push(before + step);
+    }
+    (angle, fastest)
 }
 
 /// What is left of the angle beside a cubic in time and, with eight parameters, sine and cosine of the angle and its
@@ -356,6 +375,29 @@ fn beside<const P: usize>(angle: &[f64]) -> Option<(Vec<f64>, f64)> {
     let left = (0..n).map(|i| angle[i] - row(i).iter().zip(p).map(|(r, p)| r * p).sum::<f64>()).collect();
     Some((left, P as f64))
 }
+
+/// The electrical angle in turns from zero on, without what the ellipse does to it. Why not, in words.
+pub(super) fn angle_within_ellipse(sine: &[f64], cosine: &[f64]) -> Result<Vec<f64>, String> {
+    let (e, _) = fitted(sine, cosine)?;
+    let (skew, upright) = e.skew.sin_cos();
+    let round = |(y, x): (&f64, &f64)| {
+        let (x, y) = ((x - e.x0) / e.b, (y - e.y0) / e.a);
+        ((y - x * skew) / upright, x)
+    };
+    let (sine, cosine): (Vec<f64>, Vec<f64>) = sine.iter().zip(cosine).map(round).unzip();
+    let (angle, fastest) = unwrapped(&sine, &cosine);
+    if fastest > 0.5 * PI {
+        return Err(format!(
+            "the angle goes by {:.0} deg from sample to sample: which way cannot be told",
+            fastest.to_degrees()
+        ));
+    }
+    Ok(angle.iter().map(|a| (a - angle[0]) / TAU).collect())
+}
+
+mod picture;
+
+pub use picture::{ResolverPicture, resolver_picture};
 
 #[cfg(test)]
 mod tests;

@@ -100,6 +100,7 @@ impl Bench {
             name: "b".into(),
             t0: (t0 * 1e6).round() as i64,
             u_t0: 0.0,
+            laid: crate::columns::Laid::Triggered,
             rate,
             u_rate: 0.0,
             gates: None,

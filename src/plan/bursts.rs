@@ -72,6 +72,7 @@ fn burst(plan: &Plan, open: Open) -> Burst {
         name: sort.name.clone(),
         t0: open.t0,
         u_t0: open.u_t0,
+        laid: crate::columns::Laid::Triggered,
         rate: sort.rate,
         u_rate: 1e6 * sort.u_rate,
         gates: open.gates,

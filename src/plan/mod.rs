@@ -19,6 +19,7 @@ mod checks;
 mod layout;
 mod parts;
 mod profile;
+mod recordings;
 mod resolve;
 mod summary;
 mod swing;
@@ -31,6 +32,7 @@ pub use checks::{Check, Mains, Prediction, Quiet, Way, When};
 pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
+pub use recordings::{Began, RecordedChannel, Recording, bursts_of_wav};
 pub use resolve::resolve;
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
@@ -63,6 +65,10 @@ pub struct Plan {
     pub groups: Vec<Group>,
     /// Bursts of all links.
     pub bursts: Vec<Burst>,
+    /// Recordings that may be given beside the run.
+    pub recordings: Vec<Recording>,
+    /// What turns in the unit, and where it is heard.
+    pub turning: Vec<Turning>,
     /// Channels, measured first, then derived in an order in which each uses only earlier ones.
     pub channels: Vec<Channel>,
     /// Demands.

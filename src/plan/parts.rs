@@ -176,6 +176,23 @@ pub struct BurstChannel {
     pub ends: (i16, i16),
 }
 
+/// Something in the unit that comes so many times per turn of the machine's shaft.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Turning {
+    /// What: "mesh 1", "drive end: outer race".
+    pub name: String,
+    /// How often per turn.
+    pub per_turn: f64,
+    /// A rolling bearing's: it slips by 1 to 2 % (common practice).
+    pub slips: bool,
+}
+
+impl Turning {
+    pub(super) fn new(name: impl Into<String>, per_turn: f64, slips: bool) -> Turning {
+        Turning { name: name.into(), per_turn, slips }
+    }
+}
+
 /// A channel.
 #[derive(Debug, Clone)]
 pub struct Channel {

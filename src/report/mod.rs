@@ -14,9 +14,11 @@ mod heat;
 mod html;
 mod json;
 mod junit;
+mod marks;
 mod model;
 mod plot;
 mod predicted;
+mod rounds;
 mod safe;
 mod spectra;
 mod story;
@@ -34,6 +36,7 @@ pub use model::{
     Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof,
     StopProof, TestReport, Tick, Warning,
 };
+pub use rounds::{Round, Square};
 pub use terminal::terminal;
 
 use crate::columns::Columns;
@@ -83,6 +86,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         before: before::rows(evidence),
         warnings: safe::warnings(evidence, &story, &safe_state),
         figures: figures(evidence),
+        rounds: rounds::rounds(evidence),
         tests,
         hazards: hazards::rows(evidence),
         pre_checks: facts::pre_checks(evidence),

@@ -1,6 +1,7 @@
 //! The report model: texts and numbers, nothing left to look up.
 
 use crate::guards::Guard;
+use super::rounds::Round;
 use crate::outcome::{Blame, Cause, JunitKind};
 use crate::trace::FileUsed;
 use serde::Serialize;
@@ -46,6 +47,9 @@ pub struct Report {
     /// samples are in the trace.
     #[serde(skip)]
     pub figures: Vec<Figure>,
+    /// Square pictures with a chart each; not part of the JSON form either.
+    #[serde(skip)]
+    pub rounds: Vec<Round>,
 }
 
 /// The outcome in a few words.
@@ -378,7 +382,7 @@ pub struct Caution {
 pub struct Figure {
     /// What it shows.
     pub title: String,
-    /// Unit of the axis: "s" since the run began, or "Hz".
+    /// Unit of the axis: "s" since the run began, "Hz", or "°" of a turn.
     pub unit: &'static str,
     /// Begin of the axis.
     pub t0: f64,

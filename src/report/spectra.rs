@@ -2,13 +2,13 @@
 
 use super::Evidence;
 use super::charts::from_to;
+use super::marks::{Order, orders};
 use super::model::{Figure, Line, Mark, Panel, Shade, Tick};
 use super::plot::{self, HEIGHT, Points, Range, WIDTH};
 use super::words;
 use crate::columns::Columns;
 use crate::files::rig::Role;
 use crate::metrics::{MapRow, SpeedMap, speed_map};
-use crate::plan::Plan;
 use crate::units::{Dim, Unit};
 use std::f64::consts::TAU;
 
@@ -27,12 +27,6 @@ const DECADES: f64 = 4.0;
 const LEVELS: [(f64, u8); 5] = [(0.316, 5), (0.1, 4), (0.0316, 3), (0.01, 2), (0.00316, 1)];
 /// Speeds that differ by less than this make no map.
 const SPREAD_MIN: f64 = 1.2;
-
-/// An order of the shaft that a reader may look for.
-struct Order {
-    per_turn: f64,
-    name: String,
-}
 
 /// One figure for each channel of a burst in the record.
 pub(super) fn figures(evidence: &Evidence<'_>) -> Vec<Figure> {
@@ -65,19 +59,19 @@ fn drawn(evidence: &Evidence<'_>, of: &str, title: &str) -> Result<Figure, Strin
     let speed = plan.channel_with(Role::ShaftSpeed).and_then(|i| plan.channels.get(i));
     let speed = speed.ok_or("no channel has the role of the shaft's speed")?;
     let unit = unit_of(columns, of).ok_or("it is not in the record")?;
-    let half = columns.bursts_within(of, f64::NEG_INFINITY, f64::INFINITY).map(|b| 0.5 * b.rate);
+    let half = columns.bursts_of(of).map(|b| 0.5 * b.rate);
     let half = half.filter(|r| r.is_finite()).fold(f64::INFINITY, f64::min);
     let whole = speed_map(columns, of, &speed.name, half, COLUMNS).map_err(|r| r.why)?;
     let fastest = whole.rows.last().ok_or("no burst is in it")?.speed;
     let quiet = if is_current(&unit) { QUIET.0 } else { QUIET.1 };
     let highest = loud_end(&whole, quiet).max(12.5 * fastest / TAU).min(half);
     // A column narrower than two lines are apart would often hold none.
-    let bursts = columns.bursts_within(of, f64::NEG_INFINITY, f64::INFINITY);
+    let bursts = columns.bursts_of(of);
     let shortest = bursts.map(|b| b.length()).filter(|l| l.is_finite()).fold(f64::INFINITY, f64::min);
     let count = ((highest * shortest) as usize).clamp(1, COLUMNS);
     let map = speed_map(columns, of, &speed.name, highest, count).map_err(|r| r.why)?;
     let across = Range::new(0.0, highest).ok_or("its rate gives no frequencies")?;
-    let orders = orders(plan, of);
+    let orders = orders(plan, of, &unit);
     let marks = marks(&orders, fastest / TAU, across);
     let (spectrum, largest) = spectrum(&map, &unit, &speed.unit, across).ok_or("there is no line in it")?;
     let mut panels = vec![spectrum];
@@ -122,29 +116,6 @@ fn loud_end(map: &SpeedMap, quiet: f64) -> f64 {
     let last = |row: &MapRow| row.amplitudes.iter().rposition(|a| *a >= quiet * largest).unwrap_or(0);
     let last = map.rows.iter().map(last).max().unwrap_or(0);
     1.1 * (last + 1) as f64 * map.width
-}
-
-/// Once and twice a turn, and the orders that criteria of this channel look at.
-fn orders(plan: &Plan, of: &str) -> Vec<Order> {
-    let shaft = |n: f64| Order { per_turn: n, name: format!("order {n}") };
-    let mut orders = vec![shaft(1.0), shaft(2.0)];
-    for criterion in plan.tests.iter().flat_map(|t| &t.criteria).filter(|c| c.of == of) {
-        let middle = |key: &str| criterion.given.range(key).map(|(low, high)| 0.5 * (low + high));
-        let Some(order) = middle("order") else { continue };
-        let turns = middle("turn").unwrap_or(1.0);
-        let per_turn = order * turns;
-        let name = if turns == 1.0 {
-            format!("order {}", words::tidy(order))
-        } else {
-            format!("electrical {}", words::tidy(order))
-        };
-        let new = orders.iter().all(|o| (o.per_turn - per_turn).abs() > 1e-6);
-        if new && per_turn.is_finite() && per_turn > 0.0 {
-            orders.push(Order { per_turn, name });
-        }
-    }
-    orders.sort_by(|a, b| a.per_turn.total_cmp(&b.per_turn));
-    orders
 }
 
 fn marks(orders: &[Order], turns: f64, across: Range) -> Vec<Mark> {
@@ -237,7 +208,8 @@ fn map_panel(
             *cell = part.iter().copied().fold(*cell, f64::max);
         }
     }
-    let lines = orders.iter().zip([1, 2, 3, 0].into_iter().cycle()).map(|(order, pattern)| {
+    let drawn = orders.iter().filter(|order| !order.beside);
+    let lines = drawn.zip([1, 2, 3, 0].into_iter().cycle()).map(|(order, pattern)| {
         let end = (order.per_turn * last / TAU).min(across.high);
         let v = [0.0, speed.from_si(end / order.per_turn * TAU)];
         let points = Points { t: &[0.0, end], v: &v, lost: &[], stands: false };

@@ -26,19 +26,19 @@ impl RunKind {
 /// A file as used, copied into the run folder.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FileUsed {
-    /// "rig", "unit", "suite", "answers", "cycle", "unit-after" (the unit file as the run wrote it back) or "band".
+    /// "rig", "unit", "suite", "answers", "cycle", "recording", "unit-after" (the unit file as the run wrote it back) or "band".
     pub role: String,
     /// File name inside the run folder, such as "files/rig.toml".
     pub name: String,
     /// SHA-256 of the bytes, lower-case hexadecimal.
     pub sha256: String,
-    /// What the suite calls it, of a file that the suite refers to.
+    /// What the suite calls it, of a file that the suite refers to; of a recording its name in the rig.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub written: Option<String>,
 }
 
-/// `run.json`. Written when the run begins, again when it ends.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+/// `run.json`. Written when the run begins, again when it ends, and when a recording is added to it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct RunInfo {
     /// Version of the folder's format; 1.
     pub schema: u32,
@@ -68,6 +68,20 @@ pub struct RunInfo {
     pub began_monotonic: i64,
     /// The files as used.
     pub files: Vec<FileUsed>,
+    /// When recordings made beside the run began, of those of which somebody said it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub recordings: Vec<RecordingBegan>,
+}
+
+/// When a recording began in the run's time, as a person said.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct RecordingBegan {
+    /// Its name in the rig.
+    pub name: String,
+    /// Seconds since the run began; negative if before.
+    pub at: f64,
+    /// Standard uncertainty of that in seconds.
+    pub u: f64,
 }
 
 /// What was known before anything was sent: the rung, the rehearsal, the predicted band.

@@ -22,5 +22,5 @@ mod info;
 mod store;
 
 pub use codec::{Cut, CutKind, Trace};
-pub use info::{Before, Climb, FileUsed, Opening, RunInfo, RunKind};
+pub use info::{Before, Climb, FileUsed, Opening, RecordingBegan, RunInfo, RunKind};
 pub use store::{FolderError, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams};

@@ -432,7 +432,7 @@ impl Plant {
 
 /// The most that the inverter can put out of a bus without harmonics: a circle of bus/sqrt3.
 fn within_circle([alpha, beta]: [f64; 2], bus: f64) -> [f64; 2] {
-    let (square, most) = (alpha * alpha + beta * beta, bus * bus / 3.0);
+    let (square, most) = (alpha * alpha + beta * beta, bus * bus * (1.0 / 3.0));
     if square <= most {
         return [alpha, beta];
     }

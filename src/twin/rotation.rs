@@ -21,12 +21,15 @@ pub(super) fn turned([s, c]: [f64; 2], by: f64) -> [f64; 2] {
     [s * cosine + c * sine, c * cosine - s * sine]
 }
 
-/// The power series to the ninth and eighth order, for up to an eighth of a turn.
+/// The power series to the ninth and eighth order, for up to an eighth of a turn. Terms are joined in pairs, and pairs in
+/// pairs: no term waits for all that come after it.
+#[inline]
 fn series(x: f64) -> [f64; 2] {
     let q = x * x;
-    let sine = x * (1.0 + q * (-1.0 / 6.0 + q * (1.0 / 120.0 + q * (-1.0 / 5040.0 + q * (1.0 / 362_880.0)))));
-    let cosine = 1.0 + q * (-0.5 + q * (1.0 / 24.0 + q * (-1.0 / 720.0 + q * (1.0 / 40_320.0))));
-    [sine, cosine]
+    let r = q * q;
+    let sine = (1.0 - q * (1.0 / 6.0)) + r * ((1.0 / 120.0 - q * (1.0 / 5040.0)) + r * (1.0 / 362_880.0));
+    let cosine = (1.0 - q * 0.5) + r * ((1.0 / 24.0 - q * (1.0 / 720.0)) + r * (1.0 / 40_320.0));
+    [x * sine, cosine]
 }
 
 #[cfg(test)]

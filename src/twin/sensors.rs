@@ -97,6 +97,8 @@ pub(super) struct Sensors {
     pub winding_open: f64,
     pole_pairs: f64,
     resolver: Resolver,
+    /// Counts per ampere.
+    count_scale: f64,
     /// Noise of the resolver angle while the gates switch, and what each volt of the bus adds, sd in rad.
     noise_gates: f64,
     noise_per_volt: f64,
@@ -110,6 +112,7 @@ impl Sensors {
     pub fn new(spec: SensorSpec, pole_pairs: u32, seed: u64) -> Sensors {
         let mut sensors = Sensors {
             spec,
+            count_scale: 0.0,
             noise_gates: 0.0,
             noise_per_volt: 0.0,
             stop_loop_closed: true,
@@ -134,6 +137,7 @@ impl Sensors {
     pub fn refresh(&mut self) {
         let s = &self.spec;
         self.resolver = Resolver::new(s);
+        self.count_scale = COUNT_ZERO / s.current_full;
         self.noise_gates = s.resolver_noise + s.resolver_noise_gates;
         self.noise_per_volt = s.resolver_noise_unbonded * (1.0 - s.casing_bond);
     }
@@ -166,8 +170,8 @@ impl Sensors {
     /// Phase currents and angle.
     pub fn fast(&mut self, plant: &Plant, gates: bool) -> FastCounts {
         let sd = self.resolver_noise(plant.supply.bus(), gates);
+        let scale = self.count_scale;
         let Sensors { spec: s, noise, .. } = self;
-        let scale = COUNT_ZERO / s.current_full;
         let current = plant.phase_currents();
         let ([first, second], [third, of_angle]) = (near_gauss(noise), near_gauss(noise));
         let of_phase = [first, second, third];

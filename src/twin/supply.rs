@@ -28,8 +28,9 @@ pub(super) struct Supply {
     turn: [f64; 2],
     /// What the step's equation is made of, 1/Ohm: capacitor 2C/step, bleeder, source.
     conductances: [f64; 3],
-    /// One over the sum of the first two, Ohm.
+    /// One over the sum of the first two, and of all three, Ohm.
     resistance_alone: f64,
+    resistance_joined: f64,
     bus: f64,
     source_current: f64,
     energy: SupplyEnergy,
@@ -49,6 +50,7 @@ impl Supply {
             turn: vector(omega * step),
             conductances,
             resistance_alone: 1.0 / (conductances[0] + conductances[1]),
+            resistance_joined: 1.0 / (conductances[0] + conductances[1] + conductances[2]),
             bus: 0.0,
             source_current: 0.0,
             energy: SupplyEnergy::default(),
@@ -106,10 +108,11 @@ impl Supply {
         let transformer = self.spec.crest * self.spec.transformer * half.min(self.flat) / self.flat;
         let open = transformer - 2.0 * self.spec.diode_drop;
         let [capacitor, bleeder, source] = self.conductances;
-        let mut middle = (capacitor * self.bus - load) * self.resistance_alone;
+        let held = capacitor * self.bus - load;
+        let mut middle = held * self.resistance_alone;
         let mut current = 0.0;
         if open > middle {
-            middle = (capacitor * self.bus + source * open - load) / (capacitor + source + bleeder);
+            middle = (held + source * open) * self.resistance_joined;
             // Never negative: with the source joined in, the middle lies between its old place and `open`.
             current = source * (open - middle);
         }

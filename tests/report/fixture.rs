@@ -8,7 +8,7 @@ use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, V
 use spinproof::outcome::Cause;
 use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
-    Segment, Setting, Shape, Source, Stop, Supply, Test, Trip,
+    Segment, Setting, Shape, Source, Stop, Supply, Test, Trip, Turning,
 };
 use spinproof::record::{Event, Grade, Stage, What};
 use spinproof::report::{Evidence, Report, model};
@@ -326,6 +326,16 @@ fn trip(name: &str, channel: usize, when: Crossing) -> Trip {
     Trip { name: name.into(), channel, when, lasting: Duration::ZERO, why: None }
 }
 
+/// The field, one mesh and a bearing's outer race.
+fn turning() -> Vec<Turning> {
+    let turning = |name: &str, per_turn, slips| Turning { name: name.into(), per_turn, slips };
+    vec![
+        turning("electrical", 4.0, false),
+        turning("mesh 1", 20.0, false),
+        turning("outer race", 3.585, true),
+    ]
+}
+
 pub fn plan() -> Plan {
     let pattern = || Pattern::parse("{value}").expect("a pattern");
     let setting = |name: &str, must_be: Option<&str>| Setting {
@@ -335,6 +345,8 @@ pub fn plan() -> Plan {
         at_most: None,
     };
     Plan {
+        recordings: Vec::new(),
+        turning: turning(),
         rig: "Hollin Clough bench".into(),
         unit: "HC-7".into(),
         serial: "HC7-0042".into(),
@@ -726,6 +738,7 @@ fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
             file("unit", "files/unit.toml", 'b'),
             file("suite", "files/suite.toml", 'c'),
         ],
+        recordings: Vec::new(),
     }
 }
 
@@ -916,6 +929,7 @@ pub fn with_bursts() -> Run {
             name: "shaking".into(),
             t0: (t0 * 1e6) as i64,
             u_t0: 100.0,
+            laid: spinproof::columns::Laid::Triggered,
             rate: 10_000.0,
             u_rate: 20.0,
             gates: Some(true),

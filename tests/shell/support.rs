@@ -80,6 +80,8 @@ pub fn plan(baud: u32) -> Plan {
         criteria: Vec::new(),
     };
     Plan {
+        recordings: Vec::new(),
+        turning: Vec::new(),
         rig: "bench".into(),
         unit: "HC-7".into(),
         serial: "HC7-0042".into(),

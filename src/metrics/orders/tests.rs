@@ -83,7 +83,8 @@ fn the_interval_holds_the_truth() {
         })
         .count();
     println!("held {held} of 100");
-    assert!(held >= 88, "{held} of 100");
+    // 95.45 of 100 with a standard deviation of 2.1: two below.
+    assert!(held >= 91, "{held} of 100");
 }
 
 /// A bearing slips by 1.3 %: found within 2 %, not without.

@@ -53,7 +53,8 @@ fn noise_has_the_velocity_of_its_density() {
         })
         .count();
     println!("held {held} of 100");
-    assert!(held >= 80, "held {held} of 100");
+    // 95.45 of 100 with a standard deviation of 2.1: two below.
+    assert!(held >= 91, "held {held} of 100");
 }
 
 #[test]

@@ -191,7 +191,8 @@ fn check_pieces(
     ctx.refuse(Diag::at(file.chunk.at, message).other(every.at, "").help(help));
 }
 
-/// The bursts of a test: index of the sort, index of the segment.
+/// The bursts of a test: index of the sort, index of the segment. A coast is a segment like any other here; its bursts
+/// begin once the torque is proved to be off.
 pub(super) fn takes(
     ctx: &mut Context<'_>,
     scope: &Scope<'_>,
@@ -205,11 +206,6 @@ pub(super) fn takes(
         let burst = ctx.look_up("a burst of the rig", &take.take, &names);
         let Some(over) = &take.over else { return Some((burst?, None)) };
         let index = ctx.look_up("a segment of this test", over, &known)?;
-        if segments[index].coasts {
-            let message =
-                format!("{} coasts, and bursts are taken while the drive is enabled", ctx.said(over.at));
-            ctx.refuse(Diag::at(over.at, message).help("take them over a segment that is driven"));
-        }
         Some((burst?, Some(index)))
     };
     let takes: Vec<Option<(usize, Option<usize>)>> = file.burst.iter().map(take).collect();

@@ -22,6 +22,7 @@ mod operands;
 mod operator;
 mod profiles;
 mod ready;
+mod recordings;
 mod scope;
 mod stop;
 mod swings;
@@ -31,6 +32,7 @@ mod times;
 mod torque;
 mod trips;
 mod withstand;
+mod turning;
 
 use super::Plan;
 use crate::diag::{Diag, Sources};
@@ -90,6 +92,8 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let demands = demands::demands(ctx, &scope, &wires);
     let links = budget::links(ctx, &scope, &wires, &demands);
     let bursts = bursts::bursts(ctx, &scope, &wires);
+    let recordings = recordings::recordings(ctx, &scope);
+    let turning = turning::turning(ctx);
     let drive = demands::drive(ctx, &scope, &wires);
     let supply = stop::supply(ctx);
     let stop = stop::stop(ctx, &scope, &wires);
@@ -115,6 +119,8 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         ready: ready?,
         trips: trips.into_iter().collect::<Option<_>>()?,
         bursts: bursts.into_iter().collect::<Option<_>>()?,
+        recordings: recordings?,
+        turning,
         channels: channels.list.into_iter().collect::<Option<_>>()?,
         demands: demands.into_iter().collect::<Option<_>>()?,
         tests: tests.into_iter().collect::<Option<_>>()?,

@@ -79,6 +79,8 @@ fn written(file: &suite::Criterion) -> Vec<Written<'_>> {
         name("flow", file.flow.as_ref()),
         name("speed", file.speed.as_ref()),
         name("before", file.before.as_ref()),
+        name("sine", file.sine.as_ref()),
+        name("cosine", file.cosine.as_ref()),
         range("frequencies", file.frequencies.as_ref()),
         one("order", file.order.as_ref()),
         turn,

@@ -12,7 +12,7 @@ pub(super) struct Scope<'a> {
     /// In the order of the file.
     pub channels: Vec<Channel<'a>>,
     pub demands: Vec<Demand<'a>>,
-    /// Channels of all bursts; names are distinct from those of channels.
+    /// Channels of all bursts, then of all recordings; names are distinct from those of channels.
     pub bursts: Vec<BurstChannel<'a>>,
 }
 
@@ -74,6 +74,12 @@ impl<'a> Scope<'a> {
                 .iter()
                 .flat_map(|(_, link)| link.burst.iter().flat_map(|b| &b.channel))
                 .map(|c| BurstChannel { name: &c.name, kind: c.scale.unit.kind })
+                .chain(
+                    rig.recording
+                        .iter()
+                        .flat_map(|(_, r)| &r.channel)
+                        .map(|c| BurstChannel { name: &c.name, kind: c.full_scale.unit.kind }),
+                )
                 .collect(),
         }
     }

@@ -45,6 +45,7 @@ pub(super) fn check(ctx: &mut Context<'_>) {
     }
     times.extend(rig.channel.iter().filter_map(|(_, c)| c.stale.as_ref()));
     times.extend(rig.demand.iter().map(|(_, d)| &d.every));
+    times.extend(rig.recording.iter().map(|(_, r)| &r.piece));
     for trip in rig.trip.iter().chain(suite.trip.iter()).map(|(_, t)| t) {
         let Trip { over, r#for: lasting, .. } = trip;
         times.extend(over.iter().chain(lasting));

@@ -80,7 +80,7 @@ pub struct RunFolder {
 }
 
 /// A run read back.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct OpenRun {
     /// Where it is.
     pub dir: PathBuf,
@@ -123,13 +123,18 @@ impl RunFolder {
         Ok(RunFolder { dir })
     }
 
+    /// The folder of a run that was made, to add a recording to it.
+    pub fn at(dir: &Path) -> RunFolder {
+        RunFolder { dir: dir.to_path_buf() }
+    }
+
     /// Where it is.
     pub fn path(&self) -> &Path {
         &self.dir
     }
 
     /// Keeps a file as used under `files/` and says what to write into `run.json`. `role` is "rig", "unit",
-    /// "suite", "answers" or "cycle"; `name` is the file's own name, of which only the last part counts.
+    /// "suite", "answers", "cycle" or "recording"; `name` is the file's own name, of which only the last part counts.
     ///
     /// # Errors
     /// If it cannot be written.

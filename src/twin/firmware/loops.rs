@@ -11,6 +11,8 @@ const SPEED_PERIOD: f64 = 1e-3;
 /// Bandwidth of the current loops in rad/s: a seventh of where the delay of 1.5 periods alone turns
 /// the phase by a quarter turn.
 const CURRENT_BANDWIDTH: f64 = 1500.0;
+/// One over the root of three: from a line's voltage to a phase's.
+const INVERSE_ROOT_3: f64 = 0.577_350_269_189_625_8;
 /// Share of the voltage limit that the current loops use.
 const VOLTAGE_SHARE: f64 = 0.97;
 
@@ -83,13 +85,19 @@ impl Firmware {
         let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
         let error = [demand[0] - current[0], demand[1] - current[1]];
         let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
-        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) / 3f64.sqrt();
+        let most = VOLTAGE_SHARE * self.readings.bus.max(0.0) * INVERSE_ROOT_3;
         let square = free[0] * free[0] + free[1] * free[1];
-        let held = if square > most * most { most / square.sqrt() } else { 1.0 };
         let share = m.resistance * CURRENT_BANDWIDTH * PERIOD;
+        let mut held = 1.0;
         for i in 0..2 {
-            // The integral leaks back by what the limit cut off, so that it cannot wind up.
-            self.integrals[i] += share * (error[i] + (held - 1.0) * free[i] / gain[i]);
+            self.integrals[i] += share * error[i];
+        }
+        if square > most * most {
+            held = most / square.sqrt();
+            for i in 0..2 {
+                // The integral leaks back by what the limit cut off, so that it cannot wind up.
+                self.integrals[i] -= share * (1.0 - held) * free[i] / gain[i];
+            }
         }
         let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
         self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);

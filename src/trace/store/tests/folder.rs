@@ -19,6 +19,7 @@ fn info(files: Vec<FileUsed>) -> RunInfo {
         before: Default::default(),
         began_monotonic: 0,
         files,
+        recordings: Vec::new(),
     }
 }
 
