@@ -8,6 +8,7 @@ mod rehearse;
 mod replay;
 mod report;
 mod run;
+mod say;
 mod twin;
 
 use crate::outcome::TABLE;
@@ -76,8 +77,9 @@ struct Making {
 
 /// Parses the command line, runs the command, and gives its exit code.
 pub fn main() -> ExitCode {
-    let args = Args::parse();
-    let cause = match args.command {
+    let command = Args::parse().command;
+    let drives = matches!(command, Command::Run(_));
+    let result = std::panic::catch_unwind(|| match command {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Check(args) => check::run(&args),
@@ -85,14 +87,22 @@ pub fn main() -> ExitCode {
         Command::Report(args) => report::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Ports => ports::run(),
-    };
-    match cause {
+    });
+    match result.unwrap_or_else(|_| Err(broke_off(drives))) {
         Ok(cause) => ExitCode::from(cause.exit_code()),
         Err(stop) => {
-            eprintln!("{}", stop.text);
+            say::err(stop.text);
             ExitCode::from(stop.cause.exit_code())
         }
     }
+}
+
+/// What a panic comes to. The stop has been made by then, but nobody is left to say that it was confirmed.
+fn broke_off(drives: bool) -> Early {
+    let cause = if drives { crate::outcome::Cause::NotConfirmed } else { crate::outcome::Cause::NotMade };
+    let treat = if drives { "; treat the machine as driven until you have looked" } else { "" };
+    let text = format!("the program broke off by a mistake of its own{treat}");
+    Early::new(cause, text)
 }
 
 /// Why a command ended early: the text for a person and the cause for the exit code.

@@ -1,6 +1,6 @@
 //! `report`: everything computed again from a run folder; `run` and `rehearse` end by calling this.
 
-use super::Early;
+use super::{Early, say};
 use super::load::{Loaded, resolve_texts};
 use crate::outcome::Cause;
 use crate::report::{self, Evidence};
@@ -73,7 +73,7 @@ pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
     write("junit.xml", report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.html", report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    print!("{}", report::terminal(&model, std::io::stdout().is_terminal()));
-    println!("run folder: {}", dir.display());
+    say::out(report::terminal(&model, std::io::stdout().is_terminal()));
+    say::out(format_args!("run folder: {}\n", dir.display()));
     Ok(results.cause)
 }

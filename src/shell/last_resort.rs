@@ -7,9 +7,10 @@
 //! engine settles first.
 
 use crate::shell::port::Handle;
-use std::cell::RefCell;
+use crate::shell::{on_panic, planted};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, Once, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// How often the engine's beats are looked at.
@@ -79,6 +80,16 @@ impl Shared {
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Takes the stand `Firing`; `None` if the engine has settled meanwhile.
+    fn take_over(&self, why: &str) -> Option<String> {
+        let mut inner = self.lock();
+        if inner.stand == Stand::Settled {
+            return None;
+        }
+        inner.stand = Stand::Firing;
+        Some(why.to_string())
+    }
+
     fn ring(&self, why: String) {
         let mut inner = self.lock();
         inner.bell.get_or_insert(why);
@@ -86,24 +97,31 @@ impl Shared {
     }
 }
 
-/// Starts the thread, armed. `report` is called from it once it has fired.
+/// Starts the thread, armed. `report` is called from it once it has fired. `uneasy` is called if it panics while it
+/// waits: it goes on waiting, and the engine should stop while it can; a second panic fires.
 ///
 /// # Errors
 /// The system starts no more threads.
 pub fn arm(
     stops: Vec<StopOn>,
     report: impl FnOnce(Fired) + Send + 'static,
+    uneasy: impl Fn() + Send + 'static,
 ) -> std::io::Result<(EngineGuard, Watch)> {
     let inner = Mutex::new(Inner { stand: Stand::Armed, bell: None });
     let shared = Arc::new(Shared { beats: AtomicU64::new(0), inner, changed: Condvar::new() });
     let mine = Arc::clone(&shared);
     std::thread::Builder::new().name("last resort".to_string()).spawn(move || {
-        if let Some(why) = wait_for_cause(&mine) {
-            let fired = fire(&stops, why);
-            report(fired);
-            mine.lock().stand = Stand::Fired;
-            mine.changed.notify_all();
-        }
+        let _first = on_panic::first(uneasy);
+        let waited = || catch_unwind(AssertUnwindSafe(|| wait_for_cause(&mine)));
+        let cause = waited().or_else(|_| waited());
+        let Some(why) = cause.unwrap_or_else(|_| mine.take_over("the last-resort thread panicked twice")) else {
+            return;
+        };
+        let fired = catch_unwind(AssertUnwindSafe(|| fire(&stops, why.clone())));
+        let broken = |_| Fired { why: why + "; the last-resort stop broke off", sent: 0, refused: Vec::new() };
+        report(fired.unwrap_or_else(broken));
+        mine.lock().stand = Stand::Fired;
+        mine.changed.notify_all();
     })?;
     Ok((EngineGuard { shared: Arc::clone(&shared) }, Watch { shared }))
 }
@@ -113,6 +131,7 @@ fn wait_for_cause(shared: &Shared) -> Option<String> {
     let (mut beats, mut looks) = (shared.beats.load(Ordering::Relaxed), 0);
     let mut inner = shared.lock();
     loop {
+        planted::panic_if_asked("last resort");
         if inner.stand == Stand::Settled {
             return None;
         }
@@ -178,28 +197,11 @@ impl EngineGuard {
         in_time
     }
 
-    /// From here on a panic of the calling thread fires before its message is printed: printing may
-    /// hang on a blocked terminal.
-    pub fn fire_on_panic(&self) {
-        static HOOK: Once = Once::new();
-        HOOK.call_once(|| {
-            let before = std::panic::take_hook();
-            std::panic::set_hook(Box::new(move |panic| {
-                // A thread that is being torn down has no such variable any more, and no engine.
-                let _ = ON_PANIC.try_with(|shared| {
-                    if let Ok(Some(shared)) = shared.try_borrow().as_deref() {
-                        shared.ring("panic in the engine's thread".to_string());
-                    }
-                });
-                before(panic);
-            }));
-        });
-        ON_PANIC.set(Some(Arc::clone(&self.shared)));
+    /// Until the value returned is dropped, a panic of the calling thread fires before its message is printed.
+    pub fn fire_on_panic(&self) -> on_panic::First {
+        let shared = Arc::clone(&self.shared);
+        on_panic::first(move || shared.ring("panic in the engine's thread".to_string()))
     }
-}
-
-thread_local! {
-    static ON_PANIC: RefCell<Option<Arc<Shared>>> = const { RefCell::new(None) };
 }
 
 impl Drop for EngineGuard {
