@@ -279,9 +279,8 @@ fn busy() -> Vec<Child> {
 fn shares(mut values: Vec<i64>) -> [i64; 4] {
     values.sort_unstable();
     let last = values.len().saturating_sub(1);
-    [0.5, 0.99, 0.999, 1.0].map(|share| {
-        values.get(((values.len() as f64 * share) as usize).min(last)).copied().unwrap_or(-1)
-    })
+    [0.5, 0.99, 0.999, 1.0]
+        .map(|share| values.get(((values.len() as f64 * share) as usize).min(last)).copied().unwrap_or(-1))
 }
 
 fn median(mut of: Vec<i64>) -> i64 {
@@ -327,7 +326,8 @@ fn main() {
             state: 64,
             demand: "0".into(),
             polls: 0,
-            until: 12,
+            // The first comes once the engine has kept where it drove.
+            until: 1000,
             hold: std::time::Duration::ZERO,
             crossed: None,
             times: Times::default(),

@@ -1,7 +1,7 @@
 //! `check`: files read and held against each other; no port is touched.
 
-use super::{Early, say};
 use super::load::{add_cycles, beside, demo_rig, demo_unit, invalid, read};
+use super::{Early, say};
 use crate::diag::{Diag, Sources};
 use crate::files::load::{self, Role};
 use crate::metrics;

@@ -78,7 +78,6 @@ struct Making {
 /// Parses the command line, runs the command, and gives its exit code.
 pub fn main() -> ExitCode {
     let command = Args::parse().command;
-    let drives = matches!(command, Command::Run(_));
     let result = std::panic::catch_unwind(|| match command {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
@@ -88,7 +87,7 @@ pub fn main() -> ExitCode {
         Command::Replay(args) => replay::run(&args),
         Command::Ports => ports::run(),
     });
-    match result.unwrap_or_else(|_| Err(broke_off(drives))) {
+    match result.unwrap_or_else(|_| Err(broke_off())) {
         Ok(cause) => ExitCode::from(cause.exit_code()),
         Err(stop) => {
             say::err(stop.text);
@@ -98,7 +97,8 @@ pub fn main() -> ExitCode {
 }
 
 /// What a panic comes to. The stop has been made by then, but nobody is left to say that it was confirmed.
-fn broke_off(drives: bool) -> Early {
+fn broke_off() -> Early {
+    let drives = crate::shell::port::was_opened();
     let cause = if drives { crate::outcome::Cause::NotConfirmed } else { crate::outcome::Cause::NotMade };
     let treat = if drives { "; treat the machine as driven until you have looked" } else { "" };
     let text = format!("the program broke off by a mistake of its own{treat}");

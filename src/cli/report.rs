@@ -1,7 +1,7 @@
 //! `report`: everything computed again from a run folder; `run` and `rehearse` end by calling this.
 
-use super::{Early, say};
 use super::load::{Loaded, resolve_texts};
+use super::{Early, say};
 use crate::outcome::Cause;
 use crate::report::{self, Evidence};
 use crate::results::evaluate;

@@ -3,7 +3,7 @@
 use crate::engine::{Input, Logged, Machine, Output, StopReason};
 use crate::outcome::Cause;
 use crate::record::Record;
-use crate::shell::clock::{Clock, wake_sharply};
+use crate::shell::clock::{Clock, go_before_others, wake_sharply};
 use crate::shell::keep::Keep;
 use crate::shell::last_resort::EngineGuard;
 use crate::shell::on_panic;
@@ -67,6 +67,9 @@ impl<M: Machine> Drive<M> {
     /// put out.
     pub fn run(self) -> Option<Settled> {
         wake_sharply();
+        if go_before_others() {
+            self.teller.note("the engine goes before other work on this machine");
+        }
         let _first = self.guard.fire_on_panic();
         let links = self.links.into_iter().map(|handle| Line { handle, lost: false }).collect();
         let mut turn = Turn {

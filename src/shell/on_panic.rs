@@ -5,6 +5,11 @@ use std::cell::RefCell;
 use std::marker::PhantomData;
 use std::rc::Rc;
 use std::sync::Once;
+use std::time::Duration;
+
+/// How long a thread that panics keeps quiet after its act: looking up names for a backtrace keeps a core and the memory
+/// of the process busy, and was seen to hold up a stop by more than the 100 ms of the demo controller's own timeout.
+const HUSH: Duration = Duration::from_millis(300);
 
 /// An act to do first.
 type Act = Rc<dyn Fn()>;
@@ -31,6 +36,7 @@ pub fn first(act: impl Fn() + 'static) -> First {
             let act = FIRST.try_with(|first| first.try_borrow().ok().and_then(|act| act.clone()));
             if let Ok(Some(act)) = act {
                 act();
+                std::thread::sleep(HUSH);
             }
             before(panic);
         }));

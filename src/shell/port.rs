@@ -24,6 +24,7 @@ use rustix::io::Errno;
 use serialport::{DataBits, Parity, SerialPort, StopBits, TTYPort};
 use std::os::fd::{AsFd, OwnedFd};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant as StdInstant};
 
 /// How long a write may wait for the port to take bytes; then the link counts as lost. It is half of
@@ -33,6 +34,14 @@ pub const WRITE_WITHIN: Duration = Duration::from_millis(50);
 /// How far a driver's line rate may be off before it counts as another rate. Two ends that differ by
 /// more than a few per cent misread the last bits of a character (common practice).
 const BAUD_TOLERANCE: f64 = 0.02;
+
+/// Whether a port has been opened by this process.
+static OPENED: AtomicBool = AtomicBool::new(false);
+
+/// Whether this process has opened a port: from then on nobody can tell what the board was told.
+pub fn was_opened() -> bool {
+    OPENED.load(Ordering::Relaxed)
+}
 
 /// An open port. While it lives no other program that asks nicely gets the port.
 #[derive(Debug)]
@@ -59,6 +68,7 @@ impl Port {
         if !rustix::termios::isatty(&fd) {
             return Err(failed(PortTrouble::NotSerial));
         }
+        OPENED.store(true, Ordering::Relaxed);
         leave_modem_lines(&fd).map_err(|e| failed(trouble_of(e)))?;
         let held = builder(link, path).open_native().map_err(|e| failed(trouble_of_serial(&e, link.baud)))?;
         let got = held.baud_rate().map_err(|e| failed(trouble_of_serial(&e, link.baud)))?;

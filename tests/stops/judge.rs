@@ -44,7 +44,11 @@ pub fn gates(cell: &Cell, fault_at: i64, truth: &[Truth]) -> Result<Option<i64>,
             None => "nothing that the log tells",
         };
         if !cell.row.gates_off_by.iter().any(|allowed| allowed == by) {
-            return Err(format!("the gates went off by {by}, allowed: {:?}", cell.row.gates_off_by));
+            let after = (row.at - fault_at) / 1000;
+            return Err(format!(
+                "the gates went off by {by} after {after} ms, allowed: {:?}",
+                cell.row.gates_off_by
+            ));
         }
         if let Some(within) = cell.row.within_ms
             && row.at - fault_at > within * 1000

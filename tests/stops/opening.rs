@@ -17,6 +17,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Starts `run` over a port, with more in the link's table.
 fn start(dir: &Path, port: &Path, more: &str) -> Child {
+    // As in the matrix, where the machine lets us.
+    let _ = rustix::process::setpriority_process(None, -15);
     let here = format!("port = \"{}\"\n{more}", port.display());
     let rig = include_str!("../../fixtures/demo/rig.toml").replace("port = \"twin\"", &here);
     std::fs::write(dir.join("rig.toml"), rig).unwrap();
@@ -41,8 +43,30 @@ fn gates(log: &Path) -> Vec<String> {
     truth(log).into_iter().map(|t| t.event).filter(|e| e.starts_with("gates ")).collect()
 }
 
+/// Exit code, what was said, and the gates, of the first run that was not refused: a machine that is busy otherwise
+/// fails the bench's own pre-checks, as it should, and such a run is made again.
+fn not_refused(
+    mut run: impl FnMut() -> (Option<i32>, String, Vec<String>),
+) -> (Option<i32>, String, Vec<String>) {
+    let _alone = crate::alone();
+    let mut made = run();
+    for _ in 1..crate::BEGINS_MAX {
+        if made.0 != Some(4) {
+            break;
+        }
+        made = run();
+    }
+    made
+}
+
 #[test]
 fn a_run_over_a_pair_of_terminals_made_by_socat_ends_passed() {
+    let (code, said, gates) = not_refused(over_socat);
+    assert_eq!(code, Some(0), "{said}");
+    assert_eq!(gates, ["gates on: control word 15", "gates off: control word 0"]);
+}
+
+fn over_socat() -> (Option<i32>, String, Vec<String>) {
     let temp = tempfile::tempdir().unwrap();
     let mut socat = Command::new("socat")
         .args(["-d", "-d", "pty,raw,echo=0", "pty,raw,echo=0"])
@@ -64,8 +88,7 @@ fn a_run_over_a_pair_of_terminals_made_by_socat_ends_passed() {
     drop(line);
     let _ = socat.kill();
     socat.wait().unwrap();
-    assert_eq!(status.code(), Some(0), "{}", said(temp.path()));
-    assert_eq!(gates(&twin.truth), ["gates on: control word 15", "gates off: control word 0"]);
+    (status.code(), said(temp.path()), gates(&twin.truth))
 }
 
 /// A terminal that nobody has open at the near end.
@@ -131,14 +154,14 @@ fn against_a_board_that_restarts(more: &str) -> (Option<i32>, String, Vec<String
 
 #[test]
 fn a_board_that_restarts_when_its_port_opens_is_waited_for() {
-    let (code, said, gates) = against_a_board_that_restarts("settle = \"2 s\"");
+    let (code, said, gates) = not_refused(|| against_a_board_that_restarts("settle = \"2 s\""));
     assert_eq!(code, Some(0), "{said}");
     assert_eq!(gates, ["gates on: control word 15", "gates off: control word 0"]);
 }
 
 #[test]
 fn without_settle_a_board_that_restarts_is_not_driven_and_the_message_says_what_to_write() {
-    let (code, said, gates) = against_a_board_that_restarts("");
+    let (code, said, gates) = not_refused(|| against_a_board_that_restarts(""));
     assert_eq!(code, Some(3), "{said}");
     assert!(said.contains("no reply to `*IDN?`") && said.contains("`settle = \"2 s\"`"), "{said}");
     assert!(gates.is_empty(), "{gates:?}");

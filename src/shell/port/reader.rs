@@ -2,7 +2,7 @@
 
 use super::Handle;
 use crate::engine::Input;
-use crate::shell::clock::Clock;
+use crate::shell::clock::{Clock, go_before_others};
 use crate::shell::drive::{Inbox, Message, spawn_watched};
 use crate::shell::planted;
 use std::sync::Arc;
@@ -26,6 +26,8 @@ pub fn spawn_reader(
 ) -> std::io::Result<std::thread::JoinHandle<()>> {
     let who = format!("reader {link}");
     spawn_watched(&who.clone(), clock, inbox.clone(), move || {
+        // Said once, by the engine's thread.
+        go_before_others();
         let mut buffer = [0; 4096];
         while !over.load(Ordering::Relaxed) {
             planted::panic_if_asked(&who);
