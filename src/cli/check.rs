@@ -1,7 +1,7 @@
 //! `check`: files read and held against each other; no port is touched.
 
-use super::Early;
 use super::load::{add_cycles, beside, demo_rig, demo_unit, forbidden, invalid, read};
+use super::{Early, say};
 use crate::diag::{Diag, Sources};
 use crate::files::load::{self, Role};
 use crate::hazards::{self, Case};
@@ -35,11 +35,11 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
             let text = format!("`{word}` is no kind of file; there are {}", known.join(", "));
             return Err(Early::new(Cause::FilesInvalid, text));
         };
-        println!("{:#}", load::json_schema(role));
+        say::out(format_args!("{:#}\n", load::json_schema(role)));
         return Ok(Cause::Passed);
     }
     if args.metrics {
-        print!("{}", metric_list());
+        say::out(metric_list());
         return Ok(Cause::Passed);
     }
     check(args)
@@ -112,11 +112,11 @@ fn check(args: &Args) -> Result<Cause, Early> {
     if let Some(text) = forbidden(&sources, &refused) {
         return Err(Early::new(Cause::Refused, text));
     }
-    print!("{}", summaries.join("\n"));
-    println!(
-        "{} in order",
+    say::out(summaries.join("\n"));
+    say::out(format_args!(
+        "{} in order\n",
         if texts.len() == 1 { "1 file".into() } else { format!("{} files", texts.len()) }
-    );
+    ));
     Ok(Cause::Passed)
 }
 

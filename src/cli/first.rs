@@ -1,7 +1,7 @@
 //! The rehearsal before a run: with the middle of every range it must pass, and with drawn parameters it says where the
 //! channels should run.
 
-use super::Early;
+use super::{Early, say};
 use super::load::Loaded;
 use crate::engine::Output;
 use crate::files::rig::Role;
@@ -55,7 +55,7 @@ pub(super) fn rehearse_first(loaded: &Loaded, home: &Path) -> Result<First, Earl
     };
     let spec = nominal_spec(&loaded.rig, &loaded.unit, &plan)
         .map_err(|e| refused(format!("cannot be made: {e}")))?;
-    eprintln!("rehearsing with the middle of every range of the unit file");
+    say::err(format_args!("rehearsing with the middle of every range of the unit file"));
     let nominal = results(&plan, spec, FIRST_SEED);
     if nominal.cause != Cause::Passed {
         let row = nominal.cause.row();
@@ -73,7 +73,7 @@ pub(super) fn rehearse_first(loaded: &Loaded, home: &Path) -> Result<First, Earl
             (text, Some(bytes))
         }
         Err(why) => {
-            eprintln!("no predicted band: {why}");
+            say::err(format_args!("no predicted band: {why}"));
             (format!("not made: {why}"), None)
         }
     };
@@ -116,7 +116,7 @@ fn band(loaded: &Loaded, plan: &Arc<Plan>, home: &Path) -> Result<Vec<u8>, Strin
     let predicted = predict(&grid, &runs).ok_or("too few rehearsals")?;
     let bytes = serde_json::to_vec(&predicted).map_err(|e| e.to_string())?;
     if let Err(error) = keep(&path, &bytes) {
-        eprintln!("the band is not kept for the next run: {}: {error}", path.display());
+        say::err(format_args!("the band is not kept for the next run: {}: {error}", path.display()));
     }
     Ok(bytes)
 }
@@ -145,7 +145,7 @@ fn drawn(loaded: &Loaded, plan: &Arc<Plan>, grid: &Grid) -> Result<Vec<Curves>, 
     };
     let told = |done: usize| {
         if done.is_multiple_of(5) || done == n {
-            eprintln!("rehearsing drawn units: {done} of {n}");
+            say::err(format_args!("rehearsing drawn units: {done} of {n}"));
         }
     };
     in_parallel(n, one, told).into_iter().collect()

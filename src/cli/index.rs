@@ -1,6 +1,6 @@
 //! Run folders and their index, as the commands use them.
 
-use super::Early;
+use super::{Early, say};
 use super::report::open;
 use crate::archive::{Index, IndexError};
 use crate::evidence::{Entry, entry};
@@ -29,7 +29,7 @@ fn absolute(path: &Path) -> PathBuf {
 /// no index yet.
 pub(super) fn note(dir: &Path, entry: &Entry, make: bool) {
     if let Err(error) = try_note(dir, entry, make) {
-        eprintln!("{error}; the run is whole in {}", dir.display());
+        say::err(format_args!("{error}; the run is whole in {}", dir.display()));
     }
 }
 

@@ -3,7 +3,7 @@
 
 use super::index::unusable;
 use super::load::{Loaded, Text, demo_rig, demo_unit, read, resolve_texts};
-use super::{Early, Files};
+use super::{Early, Files, say};
 use crate::archive::{Index, unlisted};
 use crate::engine::Gate;
 use crate::evidence::{Class, Entry, Ladder, Standing, Told, climb, expected_guards, ladder, suite_of};
@@ -190,7 +190,7 @@ pub(super) fn before(
         Ok(runs) => runs,
         Err(early) if enforced => return Err(early),
         Err(early) => {
-            eprintln!("{}", early.text);
+            say::err(&early.text);
             Vec::new()
         }
     };

@@ -1,6 +1,6 @@
 //! From paths to a plan, with every mistake shown.
 
-use super::{Early, Files};
+use super::{Early, Files, say};
 use crate::diag::{Diag, Sources, render_all};
 use crate::files::load::{read_answers, read_rig, read_suite, read_unit};
 use crate::files::rig::Rig;
@@ -38,7 +38,7 @@ impl Loaded {
             return Err(Early::new(Cause::Refused, text));
         }
         for warning in hazards::warnings(&self.hazards) {
-            eprintln!("{warning}");
+            say::err(format_args!("{warning}"));
         }
         Ok(())
     }

@@ -13,6 +13,7 @@ mod replay;
 mod report;
 mod run;
 mod runs;
+mod say;
 mod storm;
 mod twin;
 
@@ -92,8 +93,8 @@ struct Making {
 
 /// Parses the command line, runs the command, and gives its exit code.
 pub fn main() -> ExitCode {
-    let args = Args::parse();
-    let cause = match args.command {
+    let command = Args::parse().command;
+    let result = std::panic::catch_unwind(|| match command {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Storm(args) => storm::run(&args),
@@ -104,14 +105,23 @@ pub fn main() -> ExitCode {
         Command::Ladder(args) => ladder::run(&args),
         Command::Runs(args) => runs::run(&args),
         Command::Ports => ports::run(),
-    };
-    match cause {
+    });
+    match result.unwrap_or_else(|_| Err(broke_off())) {
         Ok(cause) => ExitCode::from(cause.exit_code()),
         Err(stop) => {
-            eprintln!("{}", stop.text);
+            say::err(stop.text);
             ExitCode::from(stop.cause.exit_code())
         }
     }
+}
+
+/// What a panic comes to. The stop has been made by then, but nobody is left to say that it was confirmed.
+fn broke_off() -> Early {
+    let drives = crate::shell::port::was_opened();
+    let cause = if drives { crate::outcome::Cause::NotConfirmed } else { crate::outcome::Cause::NotMade };
+    let treat = if drives { "; treat the machine as driven until you have looked" } else { "" };
+    let text = format!("the program broke off by a mistake of its own{treat}");
+    Early::new(cause, text)
 }
 
 /// Why a command ended early: the text for a person and the cause for the exit code.

@@ -1,6 +1,6 @@
 //! `replay`: the recorded inputs fed to a fresh engine.
 
-use super::Early;
+use super::{Early, say};
 use crate::engine::replay;
 use crate::outcome::Cause;
 use std::path::PathBuf;
@@ -18,16 +18,16 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         return Err(Early::new(Cause::NotMade, "the trace has no inputs: nothing to replay"));
     }
     for cut in &trace.cut {
-        println!("note: {cut}");
+        say::out(format_args!("note: {cut}\n"));
     }
     match replay(loaded.plan, &trace.inputs) {
         (fed, None) => {
-            println!("identical: {fed} inputs fed, every output as recorded");
+            say::out(format_args!("identical: {fed} inputs fed, every output as recorded\n"));
             Ok(Cause::Passed)
         }
         (fed, Some(difference)) => {
-            println!("DIFFERENT after {fed} of {} inputs", trace.inputs.len());
-            println!("input {} at {}: {}", difference.seq, difference.at, difference.what);
+            say::out(format_args!("DIFFERENT after {fed} of {} inputs\n", trace.inputs.len()));
+            say::out(format_args!("input {} at {}: {}\n", difference.seq, difference.at, difference.what));
             Ok(Cause::CriterionFailed)
         }
     }

@@ -1,7 +1,7 @@
 //! `report`: everything computed again from a run folder; `run` and `rehearse` end by calling this.
 
 use super::load::{Loaded, resolve_texts};
-use super::{Early, recordings};
+use super::{Early, recordings, say};
 use crate::evidence::entry;
 use crate::outcome::Cause;
 use crate::predicted::Predicted;
@@ -103,13 +103,13 @@ fn write_documents(
     write("junit.xml", report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.html", report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    print!("{}", report::terminal(&model, std::io::stdout().is_terminal()));
-    println!("run folder: {}", dir.display());
+    say::out(report::terminal(&model, std::io::stdout().is_terminal()));
+    say::out(format_args!("run folder: {}\n", dir.display()));
     for name in missing {
-        println!(
-            "recording `{name}` is not in it: spinproof report {} --recording {name}=FILE.wav",
+        say::out(format_args!(
+            "recording `{name}` is not in it: spinproof report {} --recording {name}=FILE.wav\n",
             dir.display()
-        );
+        ));
     }
     Ok(results.cause)
 }

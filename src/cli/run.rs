@@ -4,7 +4,7 @@ use super::first::{First, rehearse_first};
 use super::ladder::Rungs;
 use super::load::{Loaded, Text, answers, load};
 use super::rehearse::{keep_files, parse_faults};
-use super::{Early, Files, Making};
+use super::{Early, Files, Making, say};
 use crate::engine::Logged;
 use crate::evidence::{Class, entry};
 use crate::files::suite::Answers;
@@ -19,7 +19,8 @@ use crate::shell::clock::{Clock, utc_now};
 use crate::shell::keep::Recorder;
 use crate::shell::operator::choose;
 use crate::shell::port::{Port, PortKind, admitted};
-use crate::shell::run::{Ending, Setup};
+use crate::shell::run::{Ending, Setup, run_under};
+use crate::shell::signals::Signals;
 use crate::time::Instant;
 use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
@@ -61,7 +62,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         if answers.is_some() && !terminal {
             hazards::nobody_beside(&loaded.rig).map_err(|why| Early::new(Cause::Refused, why))?;
         }
-        eprint!("{}", cautions_text(&loaded.plan));
+        say::err(cautions_text(&loaded.plan).trim_end());
     }
     let faults = parse_faults(&args.making.faults)?;
     let twins = kinds.iter().filter(|k| **k == PortKind::Twin).count();
@@ -139,9 +140,11 @@ async fn make(
     kinds: &[PortKind],
     (rungs, first): (&Rungs, &First),
 ) -> Result<(PathBuf, Cause), Early> {
-    let plan = &loaded.plan;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
-    let simulated = kinds.contains(&PortKind::Twin);
+    // Before the ports open: a board may take its time until it listens, and Ctrl-C has to be a stop then as well.
+    let signals = Signals::catch().map_err(|e| not_made(&e))?;
+    let plan = &loaded.plan;
+    let twin_runs = kinds.contains(&PortKind::Twin);
     let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
     let operator =
         choose(plan, kinds, answers, terminal, time::OffsetDateTime::now_utc()).map_err(|why| {
@@ -150,18 +153,19 @@ async fn make(
         })?;
     let folder =
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
-    let mut twin = if simulated { Some(start_twin(args, folder.path()).await?) } else { None };
+    let mut twin = if twin_runs { Some(start_twin(args, folder.path()).await?) } else { None };
     let ports = open_ports(plan, kinds, twin.as_ref())?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
     let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
     let clock = Clock::start();
+    let kind = kind(kinds);
     let mut info = RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
-        kind: if simulated { RunKind::Twin } else { RunKind::Pty },
+        kind,
         build: args.files.build.clone(),
-        seed: simulated.then_some(args.making.seed),
+        seed: twin_runs.then_some(args.making.seed),
         faults: args.making.faults.clone(),
         began_utc: clock.began_utc(),
         ended: None,
@@ -186,9 +190,9 @@ async fn make(
         ports,
         operator,
         clock,
-        simulated,
+        simulated: kind == RunKind::Twin,
     };
-    let ending = crate::shell::run::run(setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
+    let ending = run_under(signals, setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
     if let Some(twin) = twin {
         // The truth log is whole once the twin has ended; how it ended is no part of the result.
         let _ = twin.finish().await;
@@ -206,10 +210,21 @@ fn begun(folder: &RunFolder, plan: &Plan, info: &RunInfo, rungs: &Rungs) -> Resu
     match super::index::try_note(folder.path(), &entry, true) {
         Err(error) if rungs.enforced() => Err(super::index::unusable(error)),
         Err(error) => {
-            eprintln!("{error}; the run goes on, and stays whole in its folder");
+            say::err(format_args!("{error}; the run goes on, and stays whole in its folder"));
             Ok(())
         }
         Ok(()) => Ok(()),
+    }
+}
+
+/// The most real of the ports decides what the run is called.
+fn kind(ports: &[PortKind]) -> RunKind {
+    if ports.iter().any(|port| matches!(port, PortKind::Real(_))) {
+        RunKind::Bench
+    } else if ports.contains(&PortKind::Twin) {
+        RunKind::Twin
+    } else {
+        RunKind::Pty
     }
 }
 
@@ -217,7 +232,7 @@ fn open_ports(plan: &Plan, kinds: &[PortKind], twin: Option<&TwinChild>) -> Resu
     let mut ports = Vec::new();
     for (link, kind) in plan.links.iter().zip(kinds) {
         let path = match (kind, twin) {
-            (PortKind::Pty(path), _) => path,
+            (PortKind::Pty(path) | PortKind::Real(path), _) => path,
             (PortKind::Twin, Some(twin)) => twin.port(),
             (PortKind::Twin, None) => continue,
         };
@@ -231,14 +246,18 @@ fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending)
     if ending.cause == Cause::NotConfirmed {
         info.unconfirmed = Some(ending.why.clone());
     }
-    match &ending.recorded {
-        Ok(()) => info.ended = Some((utc_now(), clock.now().micros())),
-        Err(why) => eprintln!("the trace is not whole: {why}"),
+    if ending.recorded.is_ok() {
+        info.ended = Some((utc_now(), clock.now().micros()));
     }
-    folder.write_info(info).map_err(|e| {
+    let written = folder.write_info(info).map_err(|e| {
         let cause = if info.unconfirmed.is_some() { Cause::NotConfirmed } else { Cause::NotMade };
         Early::new(cause, format!("{}: {e}", ending.why))
-    })
+    });
+    // After what must be on the disk: a blocked terminal may hold this up.
+    if let Err(why) = &ending.recorded {
+        say::err(format_args!("the trace is not whole: {why}"));
+    }
+    written
 }
 
 /// Starts the twin as a child of its own session.

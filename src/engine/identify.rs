@@ -241,9 +241,16 @@ fn unanswered(core: &Core, link: usize, purpose: Purpose, line: Option<&[u8]>) -
             link.name,
             super::core::printable(line)
         ),
-        None => format!(
-            "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?",
-            link.name, link.reply_within, link.port, link.baud
-        ),
+        None => {
+            let settle = if link.settle == crate::time::Duration::ZERO {
+                " A board that restarts when its port opens needs `settle = \"2 s\"` in the link's table."
+            } else {
+                ""
+            };
+            format!(
+                "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?{settle}",
+                link.name, link.reply_within, link.port, link.baud
+            )
+        }
     }
 }

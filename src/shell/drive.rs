@@ -3,10 +3,12 @@
 use crate::engine::{Input, Logged, Machine, Output, StopReason};
 use crate::outcome::Cause;
 use crate::record::Record;
-use crate::shell::clock::{Clock, wake_sharply};
+use crate::shell::clock::{Clock, go_before_others, wake_sharply};
 use crate::shell::keep::Keep;
 use crate::shell::last_resort::EngineGuard;
+use crate::shell::on_panic;
 use crate::shell::operator::Asked;
+use crate::shell::planted;
 use crate::shell::port::{Handle, WRITE_WITHIN, WriteError};
 use crate::shell::progress::Teller;
 use crate::time::Instant;
@@ -67,7 +69,10 @@ impl<M: Machine> Drive<M> {
     /// put out.
     pub fn run(self) -> Option<Settled> {
         wake_sharply();
-        self.guard.fire_on_panic();
+        if go_before_others() {
+            self.teller.note("the engine goes before other work on this machine");
+        }
+        let _first = self.guard.fire_on_panic();
         let links = self.links.into_iter().map(|handle| Line { handle, lost: false }).collect();
         let mut turn = Turn {
             machine: self.machine,
@@ -85,6 +90,7 @@ impl<M: Machine> Drive<M> {
         let mut next = Some(Message { at: Instant::ZERO, input: Input::Deadline });
         loop {
             self.guard.beat();
+            planted::panic_if_asked("engine");
             if self.guard.fired() {
                 return None;
             }
@@ -234,7 +240,8 @@ impl<M: Machine> Turn<M> {
     }
 }
 
-/// Starts a thread whose panic becomes a stop: an orderly one, since the engine is still alive.
+/// Starts a thread whose panic becomes a stop: an orderly one, since the engine is still alive. The stop is demanded
+/// before the panic's message is printed.
 ///
 /// # Errors
 /// The system starts no more threads.
@@ -246,10 +253,12 @@ pub fn spawn_watched(
 ) -> std::io::Result<JoinHandle<()>> {
     let who = name.to_string();
     std::thread::Builder::new().name(who.clone()).spawn(move || {
-        if std::panic::catch_unwind(std::panic::AssertUnwindSafe(work)).is_err() {
+        let _first = on_panic::first(move || {
             let why = StopReason::Trouble(format!("panic in the thread `{who}`"));
             // An engine that is gone needs no stop any more.
             let _ = inbox.send(Message { at: clock.now(), input: Input::Stop(why) });
-        }
+        });
+        // The stop is demanded by now; nothing is left to do with the panic.
+        let _ = std::panic::catch_unwind(std::panic::AssertUnwindSafe(work));
     })
 }

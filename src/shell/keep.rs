@@ -5,6 +5,7 @@ use crate::engine::{Input, StopReason};
 use crate::record::{LoggedInput, Record};
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Inbox, Message, spawn_watched};
+use crate::shell::planted;
 use crate::time::Instant;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::thread::JoinHandle;
@@ -87,6 +88,7 @@ impl<R: Recorder> Keeper<R> {
     fn keep_all(&mut self, from: &Receiver<Keep>) {
         let mut ticked = self.clock.now();
         loop {
+            planted::panic_if_asked("recorder");
             let result = match from.recv_timeout(TICK) {
                 Ok(Keep::Input(input)) => {
                     self.notice_delay(input.at);

@@ -6,10 +6,12 @@
 //! engine must run into its own command timeout, which comes sooner. It says nothing when the
 //! engine settles first.
 
+use crate::shell::clock::go_before_others;
 use crate::shell::port::Handle;
-use std::cell::RefCell;
-use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, Once, PoisonError};
+use crate::shell::{on_panic, planted};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 /// How often the engine's beats are looked at.
@@ -52,77 +54,94 @@ pub struct Fired {
     pub refused: Vec<String>,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Stand {
-    Armed,
-    Settled,
-    Firing,
-    Fired,
-}
+/// Where things stand. From `ARMED` one of two ways is taken, once: the engine settles, or the last-resort thread fires.
+const ARMED: u8 = 0;
+const SETTLED: u8 = 1;
+const FIRING: u8 = 2;
+const FIRED: u8 = 3;
 
+/// The engine's thread never takes the lock while all is well: a thread that panics with a lock in its hand keeps it for
+/// as long as the message takes to print, and on a blocked terminal that is for ever.
 #[derive(Debug)]
 struct Shared {
     beats: AtomicU64,
-    inner: Mutex<Inner>,
+    stand: AtomicU8,
+    bell: Mutex<Option<String>>,
     changed: Condvar,
 }
 
-#[derive(Debug)]
-struct Inner {
-    stand: Stand,
-    bell: Option<String>,
-}
-
 impl Shared {
-    fn lock(&self) -> MutexGuard<'_, Inner> {
+    fn lock(&self) -> MutexGuard<'_, Option<String>> {
         // The lock is held for assignments only, which cannot leave half a state behind.
-        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+        self.bell.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn stand(&self) -> u8 {
+        self.stand.load(Ordering::SeqCst)
+    }
+
+    /// Takes one of the two ways from `ARMED`; false if the other has been taken.
+    fn leave_armed(&self, to: u8) -> bool {
+        let left = self.stand.compare_exchange(ARMED, to, Ordering::SeqCst, Ordering::SeqCst).is_ok();
+        self.changed.notify_all();
+        left
     }
 
     fn ring(&self, why: String) {
-        let mut inner = self.lock();
-        inner.bell.get_or_insert(why);
+        self.lock().get_or_insert(why);
         self.changed.notify_all();
     }
 }
 
-/// Starts the thread, armed. `report` is called from it once it has fired.
+/// Starts the thread, armed. `report` is called from it once it has fired. `uneasy` is called if it panics while it
+/// waits: it goes on waiting, and the engine should stop while it can; a second panic fires.
 ///
 /// # Errors
 /// The system starts no more threads.
 pub fn arm(
     stops: Vec<StopOn>,
     report: impl FnOnce(Fired) + Send + 'static,
+    uneasy: impl Fn() + Send + 'static,
 ) -> std::io::Result<(EngineGuard, Watch)> {
-    let inner = Mutex::new(Inner { stand: Stand::Armed, bell: None });
-    let shared = Arc::new(Shared { beats: AtomicU64::new(0), inner, changed: Condvar::new() });
+    let shared = Arc::new(Shared {
+        beats: AtomicU64::new(0),
+        stand: AtomicU8::new(ARMED),
+        bell: Mutex::new(None),
+        changed: Condvar::new(),
+    });
     let mine = Arc::clone(&shared);
     std::thread::Builder::new().name("last resort".to_string()).spawn(move || {
-        if let Some(why) = wait_for_cause(&mine) {
-            let fired = fire(&stops, why);
-            report(fired);
-            mine.lock().stand = Stand::Fired;
-            mine.changed.notify_all();
-        }
+        let _first = on_panic::first(uneasy);
+        go_before_others();
+        let waited = || catch_unwind(AssertUnwindSafe(|| wait_for_cause(&mine)));
+        let cause = waited().or_else(|_| waited());
+        let twice = |_| Some("the last-resort thread panicked twice".to_string());
+        let Some(why) = cause.unwrap_or_else(twice).filter(|_| mine.leave_armed(FIRING)) else { return };
+        let fired = catch_unwind(AssertUnwindSafe(|| fire(&stops, why.clone())));
+        let broken =
+            |_| Fired { why: why + "; the last-resort stop broke off", sent: 0, refused: Vec::new() };
+        report(fired.unwrap_or_else(broken));
+        mine.stand.store(FIRED, Ordering::SeqCst);
+        mine.changed.notify_all();
     })?;
     Ok((EngineGuard { shared: Arc::clone(&shared) }, Watch { shared }))
 }
 
-/// Waits until there is a cause to fire, and takes the stand `Firing`; `None` once the engine settled.
+/// Waits until there is a cause to fire; `None` once the engine settled.
 fn wait_for_cause(shared: &Shared) -> Option<String> {
     let (mut beats, mut looks) = (shared.beats.load(Ordering::Relaxed), 0);
-    let mut inner = shared.lock();
+    let mut bell = shared.lock();
     loop {
-        if inner.stand == Stand::Settled {
+        planted::panic_if_asked("last resort");
+        if shared.stand() == SETTLED {
             return None;
         }
-        if let Some(why) = inner.bell.take() {
-            inner.stand = Stand::Firing;
+        if let Some(why) = bell.take() {
             return Some(why);
         }
         let (again, look) =
-            shared.changed.wait_timeout(inner, LOOK_EVERY).unwrap_or_else(PoisonError::into_inner);
-        inner = again;
+            shared.changed.wait_timeout(bell, LOOK_EVERY).unwrap_or_else(PoisonError::into_inner);
+        bell = again;
         if !look.timed_out() {
             continue;
         }
@@ -130,7 +149,7 @@ fn wait_for_cause(shared: &Shared) -> Option<String> {
         looks = if seen == beats { looks + 1 } else { 0 };
         beats = seen;
         if looks >= LOOKS_MAX {
-            inner.bell.get_or_insert(format!("the engine hung: no beat for {} ms", BEATLESS.as_millis()));
+            bell.get_or_insert(format!("the engine hung: no beat for {} ms", BEATLESS.as_millis()));
         }
     }
 }
@@ -164,47 +183,24 @@ impl EngineGuard {
 
     /// Whether the last-resort stop has begun: the engine must put out no byte any more.
     pub fn fired(&self) -> bool {
-        matches!(self.shared.lock().stand, Stand::Firing | Stand::Fired)
+        matches!(self.shared.stand(), FIRING | FIRED)
     }
 
     /// The engine has come to its end. False if the last-resort stop was faster.
     pub fn settled(self) -> bool {
-        let mut inner = self.shared.lock();
-        let in_time = inner.stand == Stand::Armed && inner.bell.is_none();
-        if in_time {
-            inner.stand = Stand::Settled;
-            self.shared.changed.notify_all();
-        }
-        in_time
+        self.shared.leave_armed(SETTLED)
     }
 
-    /// From here on a panic of the calling thread fires before its message is printed: printing may
-    /// hang on a blocked terminal.
-    pub fn fire_on_panic(&self) {
-        static HOOK: Once = Once::new();
-        HOOK.call_once(|| {
-            let before = std::panic::take_hook();
-            std::panic::set_hook(Box::new(move |panic| {
-                // A thread that is being torn down has no such variable any more, and no engine.
-                let _ = ON_PANIC.try_with(|shared| {
-                    if let Ok(Some(shared)) = shared.try_borrow().as_deref() {
-                        shared.ring("panic in the engine's thread".to_string());
-                    }
-                });
-                before(panic);
-            }));
-        });
-        ON_PANIC.set(Some(Arc::clone(&self.shared)));
+    /// Until the value returned is dropped, a panic of the calling thread fires before its message is printed.
+    pub fn fire_on_panic(&self) -> on_panic::First {
+        let shared = Arc::clone(&self.shared);
+        on_panic::first(move || shared.ring("panic in the engine's thread".to_string()))
     }
-}
-
-thread_local! {
-    static ON_PANIC: RefCell<Option<Arc<Shared>>> = const { RefCell::new(None) };
 }
 
 impl Drop for EngineGuard {
     fn drop(&mut self) {
-        if self.shared.lock().stand == Stand::Armed {
+        if self.shared.stand() == ARMED {
             self.shared.ring("the engine's thread ended before it had settled".to_string());
         }
     }
@@ -219,15 +215,18 @@ pub struct Watch {
 impl Watch {
     /// Whether the engine has settled or the last-resort stop is done.
     pub fn is_over(&self) -> bool {
-        matches!(self.shared.lock().stand, Stand::Settled | Stand::Fired)
+        matches!(self.shared.stand(), SETTLED | FIRED)
     }
 
     /// Waits until the engine has settled or the last-resort stop is done. One of the two is certain:
     /// an engine that does neither stops beating.
     pub fn wait_until_over(&self) {
-        let mut inner = self.shared.lock();
-        while matches!(inner.stand, Stand::Armed | Stand::Firing) {
-            inner = self.shared.changed.wait(inner).unwrap_or_else(PoisonError::into_inner);
+        let mut bell = self.shared.lock();
+        while !self.is_over() {
+            // Looked at again and again: the engine settles without the lock, so a call may pass unheard.
+            let (again, _) =
+                self.shared.changed.wait_timeout(bell, LOOK_EVERY).unwrap_or_else(PoisonError::into_inner);
+            bell = again;
         }
     }
 }

@@ -6,6 +6,7 @@ use crate::files::suite::Answers;
 use crate::plan::Plan;
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Inbox, Message};
+use crate::shell::planted;
 use crate::shell::port::PortKind;
 use crate::shell::progress::Screen;
 use crate::units::parse_quantity;
@@ -242,6 +243,7 @@ pub fn answer_all(
     inbox: &Inbox,
 ) {
     while let Ok(Asked { id, ask, unit }) = asks.recv() {
+        planted::panic_if_asked("questions");
         if let Some(unit) = unit {
             let input = meter(operator, screen, id, &ask, &unit);
             if inbox.send(Message { at: clock.now(), input }).is_err() {

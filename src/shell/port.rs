@@ -4,11 +4,17 @@
 //! A port is opened twice. `serialport` opens it for exclusive use, sets line rate and frame, and
 //! holds it so to the end. Bytes go over a descriptor of our own that never blocks: a blocking write
 //! to a port that takes no bytes would hang the engine, whatever a poll before it has promised.
+//!
+//! Which ports are opened at all is decided in one place, [`may_open`]. What opening does: exclusive use (TIOCEXCL and a
+//! lock), line rate and frame read back, the modem lines left alone where that can be, `settle` waited for, and what
+//! came until then (a board's greeting) thrown away. Identification asks three times.
 
 mod error;
+mod policy;
 mod reader;
 
 pub use error::{PortError, PortTrouble, WriteError};
+pub use policy::{PortKind, admitted, may_open};
 pub use reader::{READ_WITHIN, spawn_reader};
 
 use crate::plan::{Frame, Link};
@@ -17,46 +23,24 @@ use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
 use serialport::{DataBits, Parity, SerialPort, StopBits, TTYPort};
 use std::os::fd::{AsFd, OwnedFd};
-use std::path::{Path, PathBuf};
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant as StdInstant};
 
 /// How long a write may wait for the port to take bytes; then the link counts as lost. It is half of
 /// the 100 ms after which the demo controller stops by itself (common practice: boards differ).
 pub const WRITE_WITHIN: Duration = Duration::from_millis(50);
 
-/// Major numbers of the slave side of pseudo-terminals (Linux `Documentation/admin-guide/devices.txt`,
-/// "Unix98 PTY slaves").
-const PTY_MAJORS: std::ops::RangeInclusive<u32> = 136..=143;
-
 /// How far a driver's line rate may be off before it counts as another rate. Two ends that differ by
 /// more than a few per cent misread the last bits of a character (common practice).
 const BAUD_TOLERANCE: f64 = 0.02;
 
-/// What a link's port is.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum PortKind {
-    /// The twin, started by this program.
-    Twin,
-    /// A pseudo-terminal, by its resolved path.
-    Pty(PathBuf),
-}
+/// Whether a port has been opened by this process.
+static OPENED: AtomicBool = AtomicBool::new(false);
 
-/// Says whether a link's port may be opened, and what it is.
-///
-/// # Errors
-/// A port that does not exist or is no device, and every real port: those stay closed until hazards
-/// and commissioning exist.
-pub fn admitted(port: &str) -> Result<PortKind, PortError> {
-    if port == "twin" {
-        return Ok(PortKind::Twin);
-    }
-    let path = std::fs::canonicalize(port).map_err(|e| PortError::new(port, trouble_of_io(&e)))?;
-    let stat = rustix::fs::stat(&path).map_err(|e| PortError::new(port, trouble_of(e)))?;
-    if !rustix::fs::FileType::from_raw_mode(stat.st_mode).is_char_device() {
-        return Err(PortError::new(port, PortTrouble::NotSerial));
-    }
-    let is_slave = PTY_MAJORS.contains(&rustix::fs::major(stat.st_rdev)) && path.starts_with("/dev/pts");
-    if is_slave { Ok(PortKind::Pty(path)) } else { Err(PortError::new(port, PortTrouble::Real)) }
+/// Whether this process has opened a port: from then on nobody can tell what the board was told.
+pub fn was_opened() -> bool {
+    OPENED.load(Ordering::Relaxed)
 }
 
 /// An open port. While it lives no other program that asks nicely gets the port.
@@ -84,6 +68,8 @@ impl Port {
         if !rustix::termios::isatty(&fd) {
             return Err(failed(PortTrouble::NotSerial));
         }
+        OPENED.store(true, Ordering::Relaxed);
+        leave_modem_lines(&fd).map_err(|e| failed(trouble_of(e)))?;
         let held = builder(link, path).open_native().map_err(|e| failed(trouble_of_serial(&e, link.baud)))?;
         let got = held.baud_rate().map_err(|e| failed(trouble_of_serial(&e, link.baud)))?;
         if (f64::from(got) / f64::from(link.baud) - 1.0).abs() > BAUD_TOLERANCE {
@@ -102,6 +88,15 @@ impl Port {
     pub fn handle(&self) -> std::io::Result<Handle> {
         self.handle.try_clone()
     }
+}
+
+/// The driver raises DTR and RTS when a port opens, and drops them when the last handle closes: that second edge, and
+/// the rise at the next opening, restart many boards (common practice). Without HUPCL they stay as they are, so that a
+/// board restarts at most once.
+fn leave_modem_lines(fd: &OwnedFd) -> Result<(), Errno> {
+    let mut settings = rustix::termios::tcgetattr(fd)?;
+    settings.control_modes.remove(rustix::termios::ControlModes::HUPCL);
+    rustix::termios::tcsetattr(fd, rustix::termios::OptionalActions::Now, &settings)
 }
 
 fn builder(link: &Link, path: &Path) -> serialport::SerialPortBuilder {

@@ -2,6 +2,7 @@
 //!
 //! No port is opened for it: opening raises the modem lines, and many boards reset on that.
 
+use crate::shell::latency::{Latency, TERMINALS};
 use rustix::fs::Access;
 use serialport::{SerialPortInfo, SerialPortType};
 use std::fmt::Write;
@@ -24,7 +25,7 @@ pub struct Listed {
 /// The system does not tell.
 pub fn list() -> std::io::Result<Vec<Listed>> {
     // `serialport` panics where the kernel shows no terminals at all, as in some containers.
-    if !Path::new("/sys/class/tty").is_dir() {
+    if !Path::new(TERMINALS).is_dir() {
         return Ok(Vec::new());
     }
     let mut ports = serialport::available_ports()?;
@@ -34,7 +35,11 @@ pub fn list() -> std::io::Result<Vec<Listed>> {
 }
 
 fn listed(port: SerialPortInfo) -> Listed {
-    let known = describe(&port.port_type);
+    let mut known = describe(&port.port_type);
+    let latency = Latency::of(Path::new(TERMINALS), Path::new(&port.port_name));
+    if let Some(words) = latency.and_then(|latency| latency.words()) {
+        known += &format!("; {words}");
+    }
     let obstacle = obstacle(Path::new(&port.port_name));
     Listed { path: port.port_name, known, obstacle }
 }

@@ -8,6 +8,7 @@ mod wrap;
 
 use crate::plan::Plan;
 use crate::record::Record;
+use crate::shell::planted;
 use crate::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{IsTerminal, Write};
@@ -143,6 +144,7 @@ pub fn show(plan: Arc<Plan>, simulated: bool, screen: Screen, from: Receiver<Tol
         screen.line(&line);
     }
     loop {
+        planted::panic_if_asked("terminal");
         match from.recv_timeout(DRAW_EVERY) {
             Ok(Told::Record(record)) => {
                 for line in view.take(&record) {

@@ -14,7 +14,9 @@ use crate::shell::drive::{Drive, Inbox, Message, Settled, spawn_watched};
 use crate::shell::keep::{self, Keep, Recorder};
 use crate::shell::keys::{self, Terminal};
 use crate::shell::last_resort::{self, Fired, StopOn, Watch};
+use crate::shell::on_panic;
 use crate::shell::operator::{self, Operator};
+use crate::shell::planted;
 use crate::shell::port::{Port, spawn_reader};
 use crate::shell::progress::{self, Screen, Teller};
 use crate::shell::signals::Signals;
@@ -77,13 +79,34 @@ enum Word {
 ///
 /// # Errors
 /// Threads, descriptors or signal handlers are lacking: nothing has been sent then.
-pub async fn run<M, R>(setup: Setup<M, R>, mut twin: Option<&mut TwinChild>) -> io::Result<Ending>
+pub async fn run<M, R>(setup: Setup<M, R>, twin: Option<&mut TwinChild>) -> io::Result<Ending>
 where
     M: Machine + Send + 'static,
     R: Recorder,
 {
-    let mut signals = Signals::catch()?;
+    run_under(Signals::catch()?, setup, twin).await
+}
+
+/// As [`run`], with signals that are caught already: one that has come before is a stop at once.
+///
+/// # Errors
+/// As for [`run`].
+pub async fn run_under<M, R>(
+    mut signals: Signals,
+    setup: Setup<M, R>,
+    mut twin: Option<&mut TwinChild>,
+) -> io::Result<Ending>
+where
+    M: Machine + Send + 'static,
+    R: Recorder,
+{
     let mut running = start(setup)?;
+    let (inbox, clock) = (running.outlive.inbox.clone(), running.outlive.clock);
+    let _first = on_panic::first(move || {
+        let why = StopReason::Trouble("panic in the main thread".to_string());
+        // An engine that is gone needs no stop.
+        let _ = inbox.send(Message { at: clock.now(), input: Input::Stop(why) });
+    });
     let mut twin_ended = None;
     let mut stopping = false;
     let word = loop {
@@ -101,6 +124,7 @@ where
                 running.teller.note(how.clone());
                 twin_ended = Some(how);
             }
+            () = planted::panic_in_main_if_asked() => {}
         }
     };
     Ok(running.close(word, twin_ended, &mut signals).await)
@@ -120,6 +144,8 @@ struct Running {
     recorded: oneshot::Receiver<Result<(), String>>,
     teller: Teller,
     shown: oneshot::Receiver<()>,
+    /// The recorder has had its time.
+    kept: bool,
 }
 
 fn start<M, R>(setup: Setup<M, R>) -> io::Result<Running>
@@ -159,9 +185,15 @@ where
 
     let links = ports.iter().map(Port::handle).collect::<io::Result<Vec<_>>>()?;
     let fired_say = say.clone();
-    let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, move |fired| {
+    let uneasy_inbox = inbox.clone();
+    let report = move |fired| {
         let _ = fired_say.send(Word::Fired(fired));
-    })?;
+    };
+    let uneasy = move || {
+        let why = StopReason::Trouble("panic in the thread `last resort`".to_string());
+        let _ = uneasy_inbox.send(Message { at: clock.now(), input: Input::Stop(why) });
+    };
+    let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, report, uneasy)?;
     for (link, port) in ports.iter().enumerate() {
         spawn_reader(link, port.handle()?, clock, inbox.clone(), Arc::clone(&over))?;
     }
@@ -182,7 +214,7 @@ where
         }
     })?;
     let outlive = Outlive { watch, inbox, clock, over, terminal, _ports: ports };
-    Ok(Running { words, outlive, keep, recorded, teller, shown })
+    Ok(Running { words, outlive, keep, recorded, teller, shown, kept: false })
 }
 
 /// The stop frames of the plan, each with a handle that nobody else uses.
@@ -221,9 +253,28 @@ impl Running {
             }
             name = signals.next() => Err(format!("{name} while the disk was still taking the trace")),
         };
+        self.kept = true;
         self.teller.end();
         let _ = tokio::time::timeout(SHOWN_WITHIN, &mut self.shown).await;
         Ending { cause, why, last_resort, recorded, twin_ended }
+    }
+}
+
+/// Only where the main thread panics is there something left to do: the recorder gets its time, or the stop would be
+/// missing from the trace.
+impl Drop for Running {
+    fn drop(&mut self) {
+        if self.kept {
+            return;
+        }
+        self.outlive.end();
+        let _ = self.keep.send(Keep::End);
+        let end = std::time::Instant::now() + KEPT_WITHIN;
+        while matches!(self.recorded.try_recv(), Err(oneshot::error::TryRecvError::Empty))
+            && std::time::Instant::now() < end
+        {
+            std::thread::sleep(Duration::from_millis(5));
+        }
     }
 }
 
@@ -251,15 +302,20 @@ impl Outlive {
         // An engine that is gone needs no stop.
         let _ = self.inbox.send(Message { at: self.clock.now(), input: Input::Stop(reason) });
     }
-}
 
-impl Drop for Outlive {
-    fn drop(&mut self) {
+    /// Sees the engine to its end.
+    fn end(&self) {
         if !self.watch.is_over() {
             self.stop(StopReason::Trouble("the main thread is going away".to_string()));
             self.watch.wait_until_over();
         }
         self.terminal.give_back();
+    }
+}
+
+impl Drop for Outlive {
+    fn drop(&mut self) {
+        self.end();
         self.over.store(true, Ordering::Relaxed);
     }
 }

@@ -4,12 +4,14 @@
 use std::io;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 
-/// SIGINT, SIGTERM, SIGHUP and SIGTSTP, caught from now on for as long as the process lives.
+/// The signals that mean a stop, caught from now on for as long as the process lives. Ctrl-Z and Ctrl-\ are among them:
+/// who presses them wants the machine to stop, and a program that sleeps or is dead cannot see to it.
 #[derive(Debug)]
 pub struct Signals {
     interrupt: Signal,
     terminate: Signal,
     hang_up: Signal,
+    quit: Signal,
     suspend: Signal,
 }
 
@@ -23,6 +25,7 @@ impl Signals {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
             hang_up: signal(SignalKind::hangup())?,
+            quit: signal(SignalKind::quit())?,
             suspend: signal(SignalKind::from_raw(rustix::process::Signal::TSTP.as_raw()))?,
         })
     }
@@ -33,7 +36,8 @@ impl Signals {
             _ = self.interrupt.recv() => "SIGINT (Ctrl-C)",
             _ = self.terminate.recv() => "SIGTERM",
             _ = self.hang_up.recv() => "SIGHUP (the terminal was closed)",
-            _ = self.suspend.recv() => "SIGTSTP (Ctrl-Z); suspended, nothing would be watched",
+            _ = self.quit.recv() => "SIGQUIT (Ctrl-\\)",
+            _ = self.suspend.recv() => "SIGTSTP (Ctrl-Z)",
         }
     }
 }

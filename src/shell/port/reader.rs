@@ -2,8 +2,9 @@
 
 use super::Handle;
 use crate::engine::Input;
-use crate::shell::clock::Clock;
-use crate::shell::drive::{Inbox, Message};
+use crate::shell::clock::{Clock, go_before_others};
+use crate::shell::drive::{Inbox, Message, spawn_watched};
+use crate::shell::planted;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -23,9 +24,13 @@ pub fn spawn_reader(
     inbox: Inbox,
     over: Arc<AtomicBool>,
 ) -> std::io::Result<std::thread::JoinHandle<()>> {
-    super::super::drive::spawn_watched(&format!("reader {link}"), clock, inbox.clone(), move || {
+    let who = format!("reader {link}");
+    spawn_watched(&who.clone(), clock, inbox.clone(), move || {
+        // Said once, by the engine's thread.
+        go_before_others();
         let mut buffer = [0; 4096];
         while !over.load(Ordering::Relaxed) {
+            planted::panic_if_asked(&who);
             let input = match handle.read(&mut buffer, READ_WITHIN) {
                 Ok(0) => continue,
                 Ok(count) => Input::Bytes { link, bytes: buffer[..count].to_vec() },
