@@ -165,10 +165,13 @@ fn check_pieces(
     let demands = scope.demands.iter().filter(|d| d.file.link.value == link.name);
     let demands = demands.map(|d| ("demand", d.name, &d.file.every));
     let Some((what, name, every)) = polls.chain(demands).min_by_key(|(_, _, every)| length(every)) else {
-        return;
+        return check_reply(ctx, scope, wires, file, burst);
     };
     let allowed = length(every);
-    if takes < allowed || ctx.is_wrong(every.at) || ctx.is_wrong(scope.links[burst.link].file.baud.at) {
+    if takes < allowed {
+        return check_reply(ctx, scope, wires, file, burst);
+    }
+    if ctx.is_wrong(every.at) || ctx.is_wrong(scope.links[burst.link].file.baud.at) {
         return;
     }
     // What is not a sample of the piece stays; a half of the rest leaves room for the controller to think.
@@ -189,6 +192,32 @@ fn check_pieces(
         "give the bursts a link of their own".to_string()
     };
     ctx.refuse(Diag::at(file.chunk.at, message).other(every.at, "").help(help));
+}
+
+/// A piece whose reply lasts longer than a reply may would never be heard to its end.
+fn check_reply(
+    ctx: &mut Context<'_>,
+    scope: &Scope<'_>,
+    wires: &Wires<'_>,
+    file: &rig::Burst,
+    burst: &Burst,
+) {
+    let written = scope.links[burst.link].file;
+    let Some(link) = wires.links[burst.link].link.as_ref() else { return };
+    let takes = link.line_time(block_length(burst.chunk) + link.ends_with.len());
+    let within = &written.reply_within;
+    if takes < length(within) || ctx.is_wrong(within.at) || ctx.is_wrong(written.baud.at) {
+        return;
+    }
+    let message = format!(
+        "a piece of {} samples takes {} at {} baud, expected less than the {} in which a reply must come",
+        ctx.said(file.chunk.at),
+        Duration::from_micros((takes.micros() + 50) / 100 * 100),
+        link.baud,
+        within.text,
+    );
+    let help = "read fewer samples at once, or give replies of this link more time";
+    ctx.refuse(Diag::at(file.chunk.at, message).other(within.at, "").help(help));
 }
 
 /// The bursts of a test: index of the sort, index of the segment. A coast is a segment like any other here; its bursts
