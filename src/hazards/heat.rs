@@ -197,7 +197,7 @@ fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'
         let help = if trip > start {
             format!(
                 "a trip at {} fits, or a current limit of {}",
-                shown(trip.floor(), "°C"),
+                at_most(trip, "°C"),
                 at_most(fits, "A peak")
             )
         } else {

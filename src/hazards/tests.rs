@@ -316,6 +316,10 @@ mod worse_ends {
     #[test]
     fn the_ranges_reach_both_answers() {
         for (index, (_, from, _, least, most)) in RANGES.iter().enumerate() {
+            // The window of the bus needs two ends, and the trips on the bus keep it where nothing is refused.
+            if from.starts_with("bus") {
+                continue;
+            }
             let middle = (least * most).sqrt();
             let ends = [
                 with_range(index, *least, *least),
@@ -323,8 +327,7 @@ mod worse_ends {
                 with_range(index, middle, middle),
             ];
             let refused = ends.iter().filter(|f| f.iter().any(|f| f.answer == Answer::Refused)).count();
-            let blind =
-                from.starts_with("resistance") || from.starts_with("inductance_d") || from.starts_with("bus");
+            let blind = from.starts_with("resistance") || from.starts_with("inductance_d");
             assert!(blind || (1..3).contains(&refused), "{from}: {refused}");
         }
     }
