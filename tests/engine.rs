@@ -184,6 +184,45 @@ fn a_reading_that_is_no_number_is_not_forgotten_by_the_pre_checks() {
     assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
 }
 
+/// The same for each quantity that is looked at more closely: one reading that is no number, sound ones before and after it.
+#[test]
+fn one_reading_that_is_no_number_spoils_a_closer_look() {
+    for (asked, reply, name) in [
+        ("MEAS:COOL?", "1.95,3750,NAN,20.0", "coolant moving"),
+        ("MEAS:COOL?", "1.95,NAN,7.90,20.0", "coolant moving"),
+        ("MEAS:PED?", "0.0,NAN,0.750,0.375,1", "pedal tracks alike"),
+        ("MEAS:SUPP?", "NAN", "bus as the mains let it be"),
+        ("MEAS:RES?", "0.0,1.0,NAN,1.50", "resolver signals"),
+        ("MEAS:RES?", "0.0,1.0,1.0,NAN", "resolver quiet, gates off"),
+    ] {
+        let mut spoilt = false;
+        let board = Board::new(move |now, request, _| {
+            let nan = request == asked && now > at(700) && !std::mem::replace(&mut spoilt, now > at(700));
+            nan.then(|| reply.into())
+        });
+        let ended = drive(board, None);
+        assert_eq!(ended.cause, Cause::Refused, "{reply}: {}", ended.why);
+        assert!(ended.why.contains(name), "{reply}: {}", ended.why);
+        assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
+    }
+}
+
+/// Noise with the gates on is no number once: enabled, but no profile, and the stop is proved.
+#[test]
+fn one_reading_that_is_no_number_spoils_the_watch_with_the_gates_on() {
+    let mut spoilt = false;
+    let board = Board::new(move |now, request, seen| {
+        let watched = seen.state == 0x27 && now > at(1250);
+        let nan = request == "MEAS:RES?" && watched && !std::mem::replace(&mut spoilt, watched);
+        nan.then(|| "0.0,1.0,1.0,NAN".into())
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("resolver quiet, gates on"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "no profile");
+    assert_eq!(ended.stages(Stage::NotDriven), [true]);
+}
+
 #[test]
 fn a_board_that_ignores_the_stop_is_not_confirmed() {
     let board = Board::new(|_, request, _| request.starts_with("CONT:WORD 0").then(|| "1".into()));

@@ -94,8 +94,6 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
             &["stop-loop-open"],
             &["emergency-stop loop closed"],
         ),
-        // A meter that is declared and says that it has no number is no meter.
-        (&[("ambient = \"20 °C\"", "ambient = \"20 °C\"\nflow_meter = false")], &[], &["coolant moving"]),
     ];
     let mut wrong = Vec::new();
     for (changes, faults, expected) in rows {
@@ -109,6 +107,15 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// A meter that is declared and says that it has no number is no meter.
+#[test]
+fn a_declared_meter_without_a_number_refuses() {
+    let run = rehearse(&rig(&[("ambient = \"20 °C\"", "ambient = \"20 °C\"\nflow_meter = false")]), 5, &[]);
+    assert_eq!(run.ended.cause, Cause::Refused, "{}", run.ended.why);
+    assert!(run.ended.why.contains("flow read NaN"), "{}", run.ended.why);
+    assert!(turned(&run) < NOT_TURNED);
 }
 
 /// Tracks that stand further apart than the trip allows are not even watched to the end.

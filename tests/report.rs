@@ -629,6 +629,7 @@ fn the_json_form_keeps_the_order_of_its_keys_and_holds_no_samples() {
         "warnings",
         "tests",
         "pre_checks",
+        "guards",
         "safe_state",
         "events",
         "unsolicited",

@@ -112,8 +112,12 @@ impl Page {
     /// How each guard that stood was known.
     fn guards(&mut self, report: &Report) {
         for grade in [Grade::Measured, Grade::Inferred, Grade::Confirmed] {
-            let names: Vec<&str> =
-                report.guards.iter().filter(|g| g.grade == grade).map(|g| g.name.as_str()).collect();
+            let names: Vec<&str> = report
+                .guards
+                .iter()
+                .filter(|g| g.holds && g.grade == grade)
+                .map(|g| g.name.as_str())
+                .collect();
             if !names.is_empty() {
                 self.wrapped("Guards      ", &format!("{}: {}", grade.words(), names.join(", ")));
             }
