@@ -66,6 +66,7 @@ struct Again {
     behind: Duration,
     wake: Option<Output>,
     demands: u32,
+    put_back: bool,
     out: VecDeque<Output>,
 }
 
@@ -79,6 +80,7 @@ impl Again {
             behind: Duration::ZERO,
             wake: None,
             demands: 0,
+            put_back: false,
             out: VecDeque::new(),
         }
     }
@@ -93,6 +95,10 @@ impl Again {
 
 impl Machine for Again {
     fn handle(&mut self, now: Instant, input: Input) {
+        if std::mem::take(&mut self.put_back) {
+            // What came in between belongs to the stop that is over.
+            return self.put_back(now);
+        }
         let at = now - self.behind;
         let is_reply = matches!(input, Input::Bytes { .. });
         if self.kept_at.is_none() {
@@ -115,7 +121,24 @@ impl Machine for Again {
         if self.kept_at.is_none() && self.demands > 20 && is_reply && !sent {
             self.kept_at = Some(at);
         }
-        if let (true, Some(kept_at)) = (stopped, self.kept_at) {
+        if stopped && self.kept_at.is_some() {
+            // Putting it back takes milliseconds: not before the stop frame is out.
+            self.put_back = true;
+            if let Some(Output::WakeAt(_, timer)) = self.wake {
+                self.out.push_back(Output::WakeAt(now + Duration::from_millis(1), timer));
+            }
+        }
+    }
+
+    fn poll(&mut self) -> Option<Output> {
+        self.out.pop_front()
+    }
+}
+
+impl Again {
+    /// Back to where it drove, its clock with it.
+    fn put_back(&mut self, now: Instant) {
+        if let Some(kept_at) = self.kept_at {
             self.engine = Engine::new(Arc::clone(&self.plan));
             for (at, input) in &self.led_here {
                 self.engine.handle(*at, input.clone());
@@ -126,10 +149,6 @@ impl Machine for Again {
                 self.put(wake);
             }
         }
-    }
-
-    fn poll(&mut self) -> Option<Output> {
-        self.out.pop_front()
     }
 }
 
