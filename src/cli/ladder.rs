@@ -137,7 +137,7 @@ fn class_of_port(port: &str) -> Class {
     match admitted(port) {
         Ok(PortKind::Twin) => Class::Twin,
         Ok(PortKind::Pty(_)) => Class::Pty,
-        Err(_) => Class::Bench,
+        Ok(PortKind::Real(_)) | Err(_) => Class::Bench,
     }
 }
 

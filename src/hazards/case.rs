@@ -62,9 +62,10 @@ impl<'a> Case<'a> {
         Diag::at(at, message)
     }
 
-    /// Tests that demand a speed, with their index.
+    /// Tests that demand a speed, with their index; whoever works a pedal may press it down all the time.
     pub(super) fn speed_tests(&self) -> impl Iterator<Item = (usize, &'a Test)> + '_ {
-        let sets = |t: &Test| self.plan.demands[t.demand].sets == Sets::ShaftSpeed;
+        let sets =
+            |t: &Test| matches!(self.plan.demands[t.demand].sets, Sets::ShaftSpeed | Sets::SpeedAtFullPedal);
         self.plan.tests.iter().enumerate().filter(move |(_, t)| sets(t))
     }
 
@@ -79,6 +80,7 @@ impl<'a> Case<'a> {
             Segment::Sine(s) => Some(s.sine.at),
             Segment::Chirp(s) => Some(s.chirp.at),
             Segment::Cycle(s) => Some(s.cycle.at),
+            Segment::ByHand(s) => Some(s.up_to.at),
             Segment::Hold(_) | Segment::Coast(_) | Segment::Repeat(_) => None,
         };
         let upto = &all[..all.len().min(segment + 1)];

@@ -58,7 +58,11 @@ pub(super) fn moment(step: Step, records: &mut Vec<Record>) -> Moment {
         match output {
             Output::Send { link, bytes } => sent.push((link, bytes)),
             Output::Record(record) => records.push(record),
-            Output::WakeAt(..) | Output::Ask { .. } | Output::AskValue { .. } | Output::Finished { .. } => {}
+            Output::WakeAt(..)
+            | Output::Ask { .. }
+            | Output::AskValue { .. }
+            | Output::Listen { .. }
+            | Output::Finished { .. } => {}
         }
     }
     Moment { at, input, sent }
