@@ -13,10 +13,10 @@ use spinproof::record::Grade;
 use spinproof::trace::RunKind;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
 use std::sync::{Mutex, PoisonError};
 
-/// Runs in real time share two cores with nobody.
+/// One test at a time: runs in real time share two cores with nobody.
 static BENCH: Mutex<()> = Mutex::new(());
 
 /// A suite of two seconds.
@@ -61,6 +61,7 @@ fn all(dir: &Path) -> Vec<Entry> {
 
 #[test]
 fn processes_that_write_at_once_are_all_remembered_and_the_index_made_again_is_the_same() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     let runs: Vec<Child> = (1..=6)
         .map(|seed| {
@@ -90,6 +91,7 @@ fn processes_that_write_at_once_are_all_remembered_and_the_index_made_again_is_t
 
 #[test]
 fn a_damaged_index_is_said_and_loses_no_run() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     assert_eq!(spinproof(dir.path(), &["rehearse", "short.toml"]).status.code(), Some(0));
     let before = all(dir.path());
@@ -136,6 +138,7 @@ fn the_ladder_of_the_twin_is_told_and_refused_only_if_asked() {
 
 #[test]
 fn a_rehearsal_that_does_not_pass_refuses_the_run() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     let hard = SHORT.replace("at_most = \"60 rpm\"", "at_most = \"0.001 rpm\"");
     std::fs::write(dir.path().join("hard.toml"), hard).unwrap();
@@ -151,15 +154,17 @@ fn a_rehearsal_that_does_not_pass_refuses_the_run() {
 }
 
 /// The twin as a stranger behind a pseudo-terminal: for `run` it is as good as real.
-struct Stranger(Child, PathBuf);
+struct Stranger(Child, PathBuf, #[allow(dead_code)] BufReader<ChildStdout>);
 
 impl Stranger {
     fn start(dir: &Path) -> Stranger {
         let mut child =
             command(dir, &["twin", "--truth", "truth.csv"]).stdout(Stdio::piped()).spawn().unwrap();
         let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        Stranger(child, PathBuf::from(line.trim().strip_prefix("ready ").unwrap()))
+        let mut said = BufReader::new(child.stdout.take().unwrap());
+        said.read_line(&mut line).unwrap();
+        // Kept open: it has more to say.
+        Stranger(child, PathBuf::from(line.trim().strip_prefix("ready ").unwrap()), said)
     }
 }
 
@@ -215,7 +220,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     // A commissioning that passed with other settings: only the controller can say so, so it is asked, and then refused.
     let passed = |settings: Option<String>, folder: &str| Entry {
         folder: folder.into(),
-        began_utc: "2026-11-21T08:00:00.000000Z".into(),
+        began_utc: "2000-01-01T08:00:00.000000Z".into(),
         suite: "commissioning".into(),
         rung: Some(Rung::Commissioning),
         kind: RunKind::Pty,
@@ -254,6 +259,14 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let html = std::fs::read_to_string(dir.path().join("runs/open/report.html")).unwrap();
     assert!(html.contains("commissioning passed in commissioned") && html.contains("predicted p8"));
 
+    // A clock set back would put a failure before an older pass.
+    let later = Entry { began_utc: "2999-01-01T08:00:00.000000Z".into(), ..passed(None, "later") };
+    index.put(&later, false).unwrap();
+    let output = run("early", &[]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(text(&output).contains("later began at 2999-01-01"), "{}", text(&output));
+    index.put(&Entry { began_utc: "2000-01-02T08:00:00.000000Z".into(), ..later }, false).unwrap();
+
     // A folder that the index does not know may have closed it.
     std::fs::create_dir(dir.path().join("runs/unknown")).unwrap();
     std::fs::write(dir.path().join("runs/unknown/run.json"), "{}").unwrap();
@@ -288,6 +301,7 @@ fn grid() -> Grid {
 /// probability below 0.4 %.
 #[test]
 fn fresh_units_stay_in_the_band_and_faulted_ones_leave_it() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let suite = crawl();
     let grid = grid();
     let columns = |seed: u64, faults: &[&str]| common::run(&suite, None, seed, faults).results.columns;
