@@ -168,6 +168,15 @@ impl Stranger {
     }
 }
 
+impl Stranger {
+    /// As Ctrl-C does, so that its log is whole.
+    fn end(&mut self) {
+        let pid = rustix::process::Pid::from_child(&self.0);
+        rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+        self.0.wait().unwrap();
+    }
+}
+
 impl Drop for Stranger {
     fn drop(&mut self) {
         let _ = self.0.kill();
@@ -184,7 +193,7 @@ fn sha256(text: &str) -> String {
 fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
-    let stranger = Stranger::start(dir.path());
+    let mut stranger = Stranger::start(dir.path());
     let rig = common::RIG.replace("port = \"twin\"", &format!("port = \"{}\"", stranger.1.display()));
     std::fs::write(dir.path().join("rig.toml"), &rig).unwrap();
     std::fs::write(dir.path().join("unit.toml"), common::UNIT).unwrap();
@@ -209,9 +218,14 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     );
     assert!(!dir.path().join("runs/closed").exists(), "no folder for what was not begun");
 
-    // Left aside with a reason: it runs, after a rehearsal, and opens nothing.
+    // Left aside with a reason: it runs, after a rehearsal, and opens nothing. How such a run ends is no matter here: on a
+    // busy machine a reply may be late, and a trip or a pre-check then ends it as it should.
+    let begun = |output: &Output| {
+        let text = text(output);
+        assert!(text.contains("test 1 of 1") && !text.contains("is closed"), "{text}");
+    };
     let output = run("aside", &["--off-ladder", "a test"]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    begun(&output);
     assert!(text(&output).contains("Ladder left aside: a test"), "{}", text(&output));
     assert!(text(&output).contains("Rehearsal before: passed"), "{}", text(&output));
     let aside = all(&dir.path().to_path_buf()).pop().unwrap();
@@ -237,7 +251,6 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     };
     let index = Index::open(&dir.path().join("runs")).unwrap();
     index.put(&passed(Some("f".repeat(64)), "commissioned"), false).unwrap();
-    let before = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap().matches(",true").count();
     let output = run("other", &["--no-rehearsal", "it was rehearsed a moment ago"]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("other settings (SHA-256 ffffffff…, now "), "{}", text(&output));
@@ -246,18 +259,17 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
         "{}",
         text(&output)
     );
-    let truth = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap();
-    assert_eq!(truth.matches(",true").count(), before, "no gate switched");
     let replayed = spinproof(dir.path(), &["replay", "runs/other"]);
     assert!(text(&replayed).contains("identical"), "{}", text(&replayed));
 
     // With these settings it is open, and the report says what opened it.
     index.put(&passed(aside.standing.settings.clone(), "commissioned"), false).unwrap();
     let output = run("open", &[]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    begun(&output);
     assert!(text(&output).contains("Opened by: commissioning passed in commissioned"), "{}", text(&output));
     let html = std::fs::read_to_string(dir.path().join("runs/open/report.html")).unwrap();
-    assert!(html.contains("commissioning passed in commissioned") && html.contains("predicted p8"));
+    assert!(html.contains("commissioning passed in commissioned"));
+    assert!(dir.path().join("runs/open/files/band.json").is_file(), "the band is kept with the run");
 
     // A clock set back would put a failure before an older pass.
     let later = Entry { began_utc: "2999-01-01T08:00:00.000000Z".into(), ..passed(None, "later") };
@@ -273,6 +285,25 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let output = run("next", &[]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("does not know unknown"), "{}", text(&output));
+
+    // The judge of the refused run is the stranger's own log, whole once it has ended: no gate switched.
+    stranger.end();
+    let info = std::fs::read_to_string(dir.path().join("runs/other/run.json")).unwrap();
+    let info: serde_json::Value = serde_json::from_str(&info).unwrap();
+    let began = info["began_monotonic"].as_i64().unwrap();
+    let ended = began + info["ended"][1].as_i64().unwrap();
+    let log = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap();
+    let rows = log.lines().skip(1).map(|line| {
+        let fields: Vec<&str> = line.split(',').collect();
+        (fields[0].parse::<i64>().unwrap(), fields[4] == "1")
+    });
+    let rows: Vec<(i64, bool)> = rows.collect();
+    let during = rows.iter().filter(|(t, _)| *t >= began && *t <= ended);
+    assert!(
+        rows.last().unwrap().0 > ended && during.clone().count() > 0,
+        "the log holds the run: {began} to {ended}"
+    );
+    assert!(during.clone().all(|(_, gates)| !gates));
 }
 
 /// The band of the crawl of first-spin, from the demo files.
