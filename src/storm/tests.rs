@@ -20,7 +20,7 @@ profile = [
     { ramp = "0 rpm", rate = "390 rpm/s", name = "down" },
 ]
 [[test.criterion]]
-metric = "tracking_max"
+metric = "tracking_rms"
 of = "speed"
 over = "up"
 at_most = "4 rpm"
@@ -55,7 +55,7 @@ enum Defect {
     YesToAll,
     /// It keeps but 99 of 100 rows.
     Forgetful,
-    /// It writes the demand where the speed should stand.
+    /// It writes the demand, near enough, where the speed should stand.
     Flattering,
     /// It calls the stop confirmed as soon as it is demanded.
     Trusting,
@@ -121,7 +121,8 @@ impl Spoilt {
             }
             (Defect::Flattering, Output::Record(Record::Row(mut row))) => {
                 if row.group == 0 && row.status == RowStatus::Ok {
-                    row.values[1] = Some(self.demand * 60.0 / std::f64::consts::TAU);
+                    // Two rpm off: an error of nought would have no usable uncertainty.
+                    row.values[1] = Some(self.demand * 60.0 / std::f64::consts::TAU + 2.0);
                 }
                 self.ready.push_back(Output::Record(Record::Row(row)));
             }

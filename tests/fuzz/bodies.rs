@@ -263,7 +263,7 @@ pub fn engine(data: &[u8]) {
             13 if next() > 200 => board.stop(),
             14 if next() > 250 => board.feed(Input::LinkLost { link: 0, why: "fuzzed".into() }),
             _ => {
-                let (id, by) = (board.asked.clone().unwrap_or_default(), "fuzzed".to_string());
+                let (id, by) = (board.asked.pop().unwrap_or_default(), "fuzzed".to_string());
                 board.feed(Input::Answer { id, yes: next() < 250, by, person: false });
             }
         }
@@ -287,7 +287,7 @@ pub fn driven(times: usize) -> bool {
     board.feed(Input::Deadline);
     for _ in 0..times {
         board.answer(10, 1591);
-        if let Some(id) = board.asked.take() {
+        while let Some(id) = board.asked.pop() {
             board.feed(Input::Answer { id, yes: true, by: "fuzzed".into(), person: false });
         }
         board.wake();
@@ -303,7 +303,7 @@ struct Board {
     now: Instant,
     wake: Option<Instant>,
     request: Vec<u8>,
-    asked: Option<String>,
+    asked: Vec<String>,
     word: u16,
     stopped: bool,
     finished: bool,
@@ -316,7 +316,7 @@ impl Board {
             now: Instant::ZERO,
             wake: None,
             request: Vec::new(),
-            asked: None,
+            asked: Vec::new(),
             word: 0,
             stopped: false,
             finished: false,
@@ -379,7 +379,7 @@ impl Board {
                     self.request = bytes;
                 }
                 Output::WakeAt(at, _) => self.wake = Some(at),
-                Output::Ask { id, .. } | Output::AskValue { id, .. } => self.asked = Some(id),
+                Output::Ask { id, .. } | Output::AskValue { id, .. } => self.asked.push(id),
                 Output::Finished { .. } => self.finished = true,
                 Output::Record(_) => {}
             }
