@@ -19,3 +19,4 @@ pub mod suite;
 mod syntax;
 mod table;
 pub mod unit;
+mod used;

@@ -197,6 +197,8 @@ table! {
         send: At<String>,
         /// Pattern of the reply: {speed} takes the channel `speed`, {_} passes over a field.
         expect: At<String>,
+        /// Polled only for suites that name it under `poll`: a line has no room for everything at once.
+        optional: Option<bool>,
     }
 }
 
@@ -289,6 +291,12 @@ words! {
         Torque = "torque",
         /// The coolant pump, 0 to 100 %.
         Pump = "pump",
+        /// Electrical angle of the current that the controller puts on whatever the resolver says.
+        ForcedAngle = "forced angle",
+        /// Size of the current at the forced angle, which pulls the magnets there.
+        AlignmentCurrent = "alignment current",
+        /// The most current that the controller may use for a speed demand, below its own limit.
+        CurrentLimit = "current limit",
     }
 }
 
@@ -311,6 +319,8 @@ table! {
         range: Vec<At<Quantity>>,
         /// The value that is sent before the profile and after it; the pump's runs throughout.
         rest: At<Quantity>,
+        /// Steepest change per second of a forced angle or an alignment current.
+        rate: Option<At<Quantity>>,
         /// Which unit of several this demand belongs to.
         belongs_to: Option<At<String>>,
     }

@@ -1,12 +1,14 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod alignment;
 mod bursts;
 mod bus;
 mod coast;
 mod coolant;
 mod fit;
 mod link;
+mod machine;
 mod map;
 mod numeric;
 mod operand;
@@ -125,7 +127,7 @@ pub trait Metric: fmt::Debug + Sync {
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 37] = [
+    static CATALOGUE: [&dyn Metric; 46] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -163,6 +165,15 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &orders::GROWTH,
         &ripple::PEAK_TO_PEAK,
         &ripple::FREQUENCY,
+        &alignment::MEAN_LEVEL,
+        &alignment::TURN_RATIO,
+        &alignment::FOLLOW_SLOPE,
+        &alignment::ALIGNMENT_OFFSET,
+        &machine::DC_RESISTANCE,
+        &machine::LINKED_FLUX,
+        &machine::HOLDING_INERTIA,
+        &machine::HOLDING_FRICTION,
+        &machine::HOLDING_DRAG,
     ];
     &CATALOGUE
 }
@@ -269,6 +280,15 @@ mod tests {
             ("order_growth", Neither, Burst, false, "%"),
             ("bus_ripple", LowerIsBetter, Waveform, false, "K"),
             ("bus_ripple_frequency", Neither, Waveform, false, "Hz"),
+            ("mean_level", Neither, Channel, false, "°C"),
+            ("turn_ratio", Neither, Channel, false, "1"),
+            ("follow_slope", Neither, Tracked, false, "1"),
+            ("alignment_offset", Neither, Tracked, false, "K"),
+            ("dc_resistance", Neither, Channel, false, "Ohm"),
+            ("linked_flux", Neither, Channel, false, "Wb"),
+            ("holding_inertia", Neither, Channel, false, "kg m2"),
+            ("holding_friction", LowerIsBetter, Channel, false, "Nm"),
+            ("holding_drag", LowerIsBetter, Channel, false, "Nm s/rad"),
         ];
         assert_eq!(catalogue().len(), rows.len());
         let celsius = parse_unit("°C").expect("a unit").kind;

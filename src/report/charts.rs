@@ -86,7 +86,7 @@ fn role_of(sets: Sets) -> Option<Role> {
     match sets {
         Sets::ShaftSpeed => Some(Role::ShaftSpeed),
         Sets::Torque => Some(Role::Torque),
-        Sets::Pump => None,
+        Sets::Pump | Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit => None,
     }
 }
 

@@ -3,6 +3,10 @@
 //! 10 kHz: angle and speed from the resolver by a tracking loop, current loops, protection.
 //! 1 kHz: bus, speed loop. 100 Hz: temperatures and pedal.
 
+mod forced;
+
+pub(super) use forced::Mode;
+
 use super::builds::Build;
 use super::drive::{Event, Trouble, next_state};
 use super::plant::PERIOD;
@@ -96,6 +100,7 @@ pub(super) struct Firmware {
     voltage: [f64; 2],
     /// What the modulator puts out meanwhile: the voltage worked out a period ago.
     put_out: [f64; 2],
+    forced: forced::Forced,
     over_current_samples: u32,
     /// Looks in a row at which the pedal tracks were apart.
     tracks_apart: u32,
@@ -128,6 +133,7 @@ impl Firmware {
             integrals: [0.0; 2],
             voltage: [0.0; 2],
             put_out: [0.0; 2],
+            forced: forced::Forced::new(),
             over_current_samples: 0,
             tracks_apart: 0,
             derating: 1.0,
@@ -294,8 +300,12 @@ impl Firmware {
         if let Some(trouble) = self.trouble() {
             return self.fail(now, trouble);
         }
+        self.look_at_axes();
         if !self.gates() {
             return;
+        }
+        if self.is_forced() {
+            return self.forced_step(now);
         }
         self.speed_loop();
         if self.state == DriveState::QuickStopActive && self.followed == 0.0 && self.speed().abs() < STOPPED {
@@ -390,6 +400,8 @@ impl Firmware {
         if drove && self.gates() {
             return;
         }
+        self.forced.enter(drove);
+        self.forget_old_limit(now);
         // Either the gates have just gone off or they may be about to go on: begin from what is.
         self.demand = 0.0;
         self.demand_at = now;
@@ -425,7 +437,7 @@ impl Firmware {
         let gain = self.speed_gain();
         let free = gain * (self.build.demand_weight * self.followed - speed) + self.integral;
         let per_ampere = 1.5 * f64::from(self.machine.pole_pairs) * self.machine.flux_linkage;
-        let most = per_ampere * self.limits.current * self.derating;
+        let most = per_ampere * self.forced.most(self.limits.current) * self.derating;
         let torque = free.clamp(-most, most);
         let share = self.build.speed_integral * SPEED_PERIOD;
         self.integral += share * gain * (self.followed - speed);
@@ -438,14 +450,15 @@ impl Firmware {
     /// Proportional-integral loops on the currents in rotor axes, the coupling taken out, the
     /// voltage held within the inverter's circle.
     fn current_loops(&mut self, alpha: f64, beta: f64) {
-        let [s, c] = sine_cosine(self.angle);
+        let (angle, omega, demand) = match self.forced.demand() {
+            Some((angle, current)) => (angle, 0.0, [current, 0.0]),
+            None => (self.angle, self.omega, [0.0, self.current_q]),
+        };
+        let [s, c] = sine_cosine(angle);
         let current = [c * alpha + s * beta, c * beta - s * alpha];
         let m = &self.machine;
-        let demand = [0.0, self.current_q];
-        let coupling = [
-            -self.omega * m.inductance_q * demand[1],
-            self.omega * (m.inductance_d * demand[0] + m.flux_linkage),
-        ];
+        let coupling =
+            [-omega * m.inductance_q * demand[1], omega * (m.inductance_d * demand[0] + m.flux_linkage)];
         let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
         let error = [demand[0] - current[0], demand[1] - current[1]];
         let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
@@ -457,7 +470,8 @@ impl Firmware {
             // The integral leaks back by what the limit cut off, so that it cannot wind up.
             self.integrals[i] += share * (error[i] + (held - 1.0) * free[i] / gain[i]);
         }
-        let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
+        let ahead = turned([s, c], 1.5 * PERIOD * omega);
+        self.forced.newest = [current[0], current[1], held * free[0], held * free[1]];
         self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);
     }
 

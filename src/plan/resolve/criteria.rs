@@ -58,8 +58,8 @@ fn check_demanded(
     segments: &[Laid],
 ) {
     let coasts = match over {
-        Some(index) => segments[index].coasts,
-        None => segments.iter().any(|s| s.coasts),
+        Some(index) => segments[index].undemanded,
+        None => segments.iter().any(|s| s.undemanded),
     };
     if metric.subject() != Subject::Tracked || !coasts {
         return;

@@ -18,6 +18,7 @@ mod moves;
 mod operands;
 mod operator;
 mod profiles;
+mod quiet;
 mod ready;
 mod scope;
 mod stop;
@@ -27,6 +28,7 @@ mod tests;
 mod times;
 mod torque;
 mod trips;
+mod with;
 
 use super::Plan;
 use crate::diag::{Diag, Sources};
@@ -48,6 +50,7 @@ pub fn resolve(
     suite: &Suite,
     build: Option<&str>,
 ) -> Result<Plan, Vec<Diag>> {
+    let rig = &rig.used_by(suite);
     let mut ctx = Context { sources, rig, unit, suite, diags: Vec::new() };
     let plan = plan(&mut ctx, build);
     let mut diags = ctx.diags;
@@ -75,6 +78,7 @@ fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit, suite: &Suite) -> usi
 }
 
 fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
+    with::check_polls(ctx);
     times::check(ctx);
     times::check_limits(ctx);
     let mut scope = scope::Scope::new(ctx);

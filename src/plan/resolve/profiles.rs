@@ -4,8 +4,10 @@ use super::bursts;
 use super::context::{Context, head, length};
 use super::criteria;
 use super::operator;
+use super::quiet;
 use super::scope::{Demand, Scope};
 use super::torque::{self, Moves};
+use super::with;
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
@@ -37,6 +39,8 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         );
     }
     let operator = operator::steps(ctx, scope, file);
+    let with = with::standing(ctx, scope, file, index);
+    quiet::check_test(ctx, file);
     let moves = torque::moves(ctx, file, demand)?;
     let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
@@ -46,6 +50,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         layer.lay(ctx, scope, segment);
     }
     let segments = layer.segments(ctx);
+    let asks = std::mem::take(&mut layer.asks);
     let profile = layer.course.finish();
     let bursts = bursts::takes(ctx, scope, file, &segments);
     torque::check(ctx, scope, file, demand, profile.top().abs());
@@ -54,6 +59,8 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         name: file.name.value.clone(),
         about: file.about.clone(),
         demand: index,
+        with: with?,
+        asks,
         operator: operator?,
         profile,
         bursts: bursts?,
@@ -68,7 +75,8 @@ fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> O
     let names: Vec<&str> = scope.demands.iter().map(|d| d.name.value.as_str()).collect();
     let index = ctx.look_up("a demand of the rig", wanted, &names)?;
     let (speed, _) = speed?;
-    if index != speed && scope.demands[index].file.sets.value != Sets::Torque {
+    let moved = [Sets::Torque, Sets::ForcedAngle, Sets::AlignmentCurrent];
+    if index != speed && !moved.contains(&scope.demands[index].file.sets.value) {
         let sets = &scope.demands[index].file.sets;
         let message = format!(
             "{} sets {}, expected the demand of the shaft speed",
@@ -106,6 +114,8 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::Chirp(s) => ("chirp", &s.name),
         Segment::Cycle(s) => ("cycle", &s.name),
         Segment::Coast(s) => ("coast", &s.name),
+        Segment::Watch(s) => ("watch", &s.name),
+        Segment::Silence(s) => ("silence", &s.name),
         Segment::Repeat(_) => ("repeat", &None),
     }
 }
@@ -117,6 +127,8 @@ pub(super) struct Layer<'a> {
     pub known: bool,
     pub demand: Demand<'a>,
     pub moves: Moves,
+    /// What a person is to do, by segment.
+    pub asks: Vec<(usize, String)>,
     /// Where the demand stands after a segment that could not be laid, if that is known.
     after: Option<f64>,
     /// For each segment laid so far, where it was written and whether it is as written.
@@ -131,6 +143,8 @@ pub(super) struct Laid {
     /// How long it takes, if that is known.
     pub length: Option<Duration>,
     pub coasts: bool,
+    /// No demand is in force: the shaft coasts, or the drive is not enabled at all.
+    pub undemanded: bool,
 }
 
 /// What no demand may go beyond.
@@ -177,6 +191,7 @@ impl<'a> Layer<'a> {
             known: true,
             demand,
             moves,
+            asks: Vec::new(),
             after: None,
             laid: Vec::new(),
             passes: Vec::new(),
@@ -199,6 +214,8 @@ impl<'a> Layer<'a> {
             Segment::Sine(_) | Segment::Chirp(_) => self.swing(ctx, scope, &segment.value, name.clone()),
             Segment::Cycle(cycle) => self.cycle(ctx, scope, cycle, name.clone()),
             Segment::Coast(coast) => self.coast(ctx, coast, name.clone()),
+            Segment::Watch(watch) => self.watch(watch, name.clone()),
+            Segment::Silence(silence) => self.silence(ctx, scope, silence, name.clone()),
             Segment::Repeat(_) => None,
         };
         if laid.is_none() {
@@ -340,6 +357,7 @@ impl<'a> Layer<'a> {
             name: s.name.clone(),
             length: sound.then(|| s.length()),
             coasts: s.coasts(),
+            undemanded: s.undemanded(),
         };
         segments.iter().zip(&self.laid).map(laid).collect()
     }
@@ -397,6 +415,7 @@ impl<'a> Layer<'a> {
         let (role, words) = match self.demand.file.sets.value {
             Sets::Torque => (Role::Torque, "lies beyond a trip on the torque,"),
             Sets::ShaftSpeed | Sets::Pump => (Role::ShaftSpeed, "lies beyond a trip on the speed,"),
+            Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit => return Vec::new(),
         };
         let Some(watched) = scope.with_role(role) else { return Vec::new() };
         let watched = scope.channels[watched].name;

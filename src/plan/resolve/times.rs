@@ -58,6 +58,8 @@ pub(super) fn check(ctx: &mut Context<'_>) {
             Segment::Sine(sine) => times.extend(sine.period.iter().chain(&sine.lasting)),
             Segment::Chirp(chirp) => times.push(&chirp.lasting),
             Segment::Coast(coast) => times.push(&coast.coast),
+            Segment::Watch(watch) => times.push(&watch.watch),
+            Segment::Silence(silence) => times.push(&silence.silence),
             Segment::Cycle(_) | Segment::Repeat(_) => {}
         }
     }

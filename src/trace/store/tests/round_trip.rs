@@ -25,6 +25,7 @@ fn every_event() -> Vec<What> {
         What::Finished { cause: Cause::NotConfirmed, why: s() },
         What::Note { text: s() },
         What::TorqueOff { test: 0, found: s() },
+        What::SwitchedOff { test: 0, found: s() },
         What::OperatorStep { test: 0, id: s(), ask: s() },
     ]
 }
