@@ -20,6 +20,7 @@ extern crate self as spinproof;
 
 pub mod cli;
 pub mod columns;
+pub mod commissioning;
 pub mod diag;
 pub mod engine;
 pub mod expr;

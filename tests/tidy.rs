@@ -29,6 +29,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "results", "states",
         ],
     ),
+    ("commissioning", &["results", "plan", "verdict", "outcome", "record", "units", "files"]),
     ("twin", &["wire", "units", "time", "states"]),
     ("rehearsal", &["engine", "twin", "plan", "record", "outcome", "time", "files", "units"]),
 ];

@@ -2,6 +2,7 @@
 //! [`crate::outcome`].
 
 mod check;
+mod commission;
 mod load;
 mod ports;
 mod rehearse;
@@ -32,6 +33,11 @@ enum Command {
     Run(run::Args),
     /// Run a suite against the simulated unit on a virtual clock: the identical engine, in a moment.
     Rehearse(rehearse::Args),
+    /// Climb the first rungs of a unit that has just been assembled, up to the first that is not passed.
+    ///
+    /// From gates off to closed loop, each rung a run of its own; says what a rung that is not passed
+    /// points at. What was measured goes into the unit file after a question, or with --write.
+    Commission(commission::Args),
     /// Read files and hold them against each other; touches no port.
     Check(check::Args),
     /// Serve the simulated controller on a pseudo-terminal, for any terminal program.
@@ -80,6 +86,7 @@ pub fn main() -> ExitCode {
     let cause = match args.command {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
+        Command::Commission(args) => commission::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Twin(args) => twin::run(args),
         Command::Report(args) => report::run(&args),

@@ -1,6 +1,6 @@
 //! `rehearse`: the identical engine on a virtual clock.
 
-use super::load::{Text, load};
+use super::load::{Loaded, Text, load};
 use super::{Early, Files, Making};
 use crate::engine::Output;
 use crate::outcome::Cause;
@@ -8,6 +8,7 @@ use crate::plan::layout;
 use crate::rehearsal::{Bench, rehearse, twin_spec};
 use crate::trace::{RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
+use std::path::PathBuf;
 
 /// Arguments of `rehearse`.
 #[derive(Debug, clap::Args)]
@@ -20,20 +21,30 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
-    let faults = parse_faults(&args.making.faults)?;
-    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
+    let dir = rehearse_loaded(&loaded, args.files.build.as_deref(), &args.making)?;
+    super::report::documents(&dir)
+}
+
+/// Rehearses files that are read already; the run folder.
+pub(super) fn rehearse_loaded(
+    loaded: &Loaded,
+    build: Option<&str>,
+    making: &Making,
+) -> Result<PathBuf, Early> {
+    let faults = parse_faults(&making.faults)?;
+    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
-    let mut bench = Bench::new(spec, args.making.seed, &faults);
+    let mut bench = Bench::new(spec, making.seed, &faults);
 
     let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
     let now = crate::shell::clock::utc_now();
-    let folder = RunFolder::create(args.making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
+    let folder = RunFolder::create(making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
     let mut info = RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
         kind: RunKind::Rehearsal,
-        build: args.files.build.clone(),
-        seed: Some(args.making.seed),
+        build: build.map(String::from),
+        seed: Some(making.seed),
         faults: faults.iter().map(ToString::to_string).collect(),
         // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
@@ -64,7 +75,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
-    super::report::documents(folder.path())
+    Ok(folder.path().to_path_buf())
 }
 
 /// Reads the faults of the command line.

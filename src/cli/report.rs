@@ -4,7 +4,7 @@ use super::Early;
 use super::load::{Loaded, resolve_texts};
 use crate::outcome::Cause;
 use crate::report::{self, Evidence};
-use crate::results::evaluate;
+use crate::results::{Results, evaluate};
 use crate::trace::{OpenRun, RunFolder, Trace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -48,6 +48,14 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
 /// Computes the results of a run folder, writes `junit.xml`, `report.html` and `report.json` into it
 /// and prints the summary.
 pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
+    let (results, summary) = write(dir)?;
+    print!("{summary}");
+    println!("run folder: {}", dir.display());
+    Ok(results.cause)
+}
+
+/// Computes the results of a run folder and writes its documents; the results, and the summary for a terminal.
+pub(super) fn write(dir: &Path) -> Result<(Results, String), Early> {
     let (folder, loaded, trace) = open(dir)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
     let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
@@ -73,7 +81,6 @@ pub(super) fn documents(dir: &Path) -> Result<Cause, Early> {
     write("junit.xml", report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.html", report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    print!("{}", report::terminal(&model, std::io::stdout().is_terminal()));
-    println!("run folder: {}", dir.display());
-    Ok(results.cause)
+    let summary = report::terminal(&model, std::io::stdout().is_terminal());
+    Ok((results, summary))
 }

@@ -25,16 +25,27 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     #[command(flatten)]
-    files: Files,
+    pub(super) files: Files,
     /// A person's answers to the questions of rig and suite, for runs without a terminal.
     #[arg(long, value_name = "FILE")]
-    answers: Option<PathBuf>,
+    pub(super) answers: Option<PathBuf>,
     #[command(flatten)]
-    making: Making,
+    pub(super) making: Making,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
-    let mut loaded = load(&args.files)?;
+    let loaded = load(&args.files)?;
+    let (dir, ended) = make_loaded(args, &loaded)?;
+    super::report::documents(&dir).map_err(|early| match ended {
+        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
+        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
+        _ => early,
+    })
+}
+
+/// Makes the run of files that are read already; the run folder and the engine's word.
+pub(super) fn make_loaded(args: &Args, loaded: &Loaded) -> Result<(PathBuf, Cause), Early> {
+    let mut loaded = loaded.clone();
     let answers = args.answers.as_deref().map(answers).transpose()?;
     if let Some((_, text)) = &answers {
         loaded.texts.push(Text::of("answers", text));
@@ -54,12 +65,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     }
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    let (dir, ended) = runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))?;
-    super::report::documents(&dir).map_err(|early| match ended {
-        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
-        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
-        _ => early,
-    })
+    runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds))
 }
 
 /// Which ports may be opened; every refusal at once, under the cause of the first.
