@@ -45,13 +45,9 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
         Err(refusal) => return Some(format!("{id} of `{of}` has no figure: {}", refusal.why)),
     };
     let (value, u) = (measured.value, measured.u);
-    let shown = format!(
-        "{} {}, standard uncertainty {}",
-        rounded_text(&criterion.unit, value, Some(u)),
-        criterion.unit,
-        rounded_text(&Unit { offset: 0.0, ..criterion.unit.clone() }, u, Some(u)),
-    );
-    let shown = shown.replace("  ", " ");
+    let figure = format!("{} {}", rounded_text(&criterion.unit, value, Some(u)), criterion.unit);
+    let doubt = rounded_text(&Unit { offset: 0.0, ..criterion.unit.clone() }, u, Some(u));
+    let shown = format!("{}, standard uncertainty {doubt}", figure.trim_end());
     Some(match id {
         "turn_ratio" if value < -CLEAR => format!(
             "the resolver is reversed: turned forward by hand, `{of}` goes backwards ({shown}): swap one pair of its wires"

@@ -5,9 +5,9 @@
 //! 3/2 (v_d i_d + v_q i_q) (any textbook on field-oriented control; IEC 60034 has no words for it).
 
 use super::coast::{Coast, coast};
-use super::numeric::{joined, mean, mean_uncertainty};
+use super::numeric::{joined, mean, mean_uncertainty, median};
 use super::operand::{Operand, Takes};
-use super::window::{other, refuse, samples};
+use super::window::{channel, other, refuse, samples};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::columns::Span;
 use crate::units::{Dim, Form, Kind};
@@ -53,7 +53,7 @@ pub(super) const HOLDING_INERTIA: Entry = Entry {
     version: 1,
     about: "inertia of everything that turns, at the shaft: the torque that holds the speed of the segment `before`, from \
             the power that the machine takes less its copper loss, over the deceleration at that speed in the \
-            coast-down of the span; uncertainty from fit, means, channels and the ends given for the resistance; \
+            coast-down of the span, from behind a gap in its first quarter; uncertainty from fit, means, channels and the ends given for the resistance; \
             refuses as `coast_drag` does, and a coast-down that does not begin at the speed held",
     kind: |_| plain(Dim { mass: 1, length: 2, ..Dim::default() }),
     operands: HOLDING,
@@ -95,8 +95,12 @@ const HOLDING: &[Operand] = &[
 const SAMPLES: usize = 20;
 /// How many times its uncertainty a divisor must be.
 const CLEAR: f64 = 10.0;
-/// How far the first speed of the coast-down may be from the speed held, as a share.
-const SAME_SPEED: f64 = 0.05;
+/// How far the first speed of the coast-down may be from the speed held, as a share: the shaft slows down already while the
+/// link is quiet after the stop, and the fit reaches back over that.
+const SAME_SPEED: f64 = 0.2;
+/// Part of the coast-down in which a gap is looked for, and how many usual steps it has.
+const EARLY: f64 = 0.25;
+const GAP: f64 = 5.0;
 
 const fn plain(dim: Dim) -> Kind {
     let (form, across) = (Form::Plain, crate::units::Across::Plain);
@@ -194,7 +198,7 @@ fn holding(view: &View<'_>, figure: fn(&Coast, (f64, f64)) -> (f64, f64)) -> Res
         1.5 * r.u * i.value * i.value,
         power * w.u / w.value,
     ]) / w.value.abs();
-    let coast = coast(view, view.span)?;
+    let coast = coast(view, &running_down(view)?)?;
     let speed = w.value.abs();
     if (coast.first - speed).abs() > SAME_SPEED * speed {
         return refuse("the coast-down does not begin at the speed held");
@@ -207,6 +211,18 @@ fn holding(view: &View<'_>, figure: fn(&Coast, (f64, f64)) -> (f64, f64)) -> Res
     let u_inertia = inertia * joined([u_torque / torque, u_slowing / slowing]);
     let (value, u) = figure(&coast, (inertia, u_inertia));
     Ok(Measured { value, u, n: coast.n + v.n, note: None })
+}
+
+/// The coast-down from where nothing drives any more: a stop abandons what is under way, and a link that lost a reply is
+/// quiet for a while, in which the torque goes off.
+fn running_down(view: &View<'_>) -> Result<Span, Refusal> {
+    let (series, span) = (channel(view)?, view.span);
+    let t = &series.t[series.within(span.t0, span.t1)];
+    let steps: Vec<f64> = t.windows(2).map(|w| w[1] - w[0]).collect();
+    let (usual, early) = (median(&steps), span.t0 + EARLY * (span.t1 - span.t0));
+    let gaps = t.windows(2).filter(|w| w[0] < early && w[1] - w[0] > GAP * usual);
+    let t0 = gaps.map(|w| w[1]).next_back().unwrap_or(span.t0);
+    Ok(Span { t0, ..span.clone() })
 }
 
 /// One of the parts of the drag, by the power of speed that it grows with.

@@ -209,6 +209,7 @@ fn trips_are_in_si_and_those_of_the_rig_come_first() {
     let trip = |name: &str| plan.trips.iter().find(|t| t.name == name).unwrap_or_else(|| panic!("{name}"));
     assert_eq!(trip("overspeed").when, Crossing::Above(si("1900 rpm")));
     assert_eq!(trip("reverse").when, Crossing::Below(si("-60 rpm")));
+    assert_eq!(plan.channels[trip("reverse").channel].name, "below_demand");
     assert_eq!(trip("reverse").lasting, Duration::from_millis(20));
     assert_eq!(trip("inverter_heating").when, Crossing::RisesFaster(4.0, Duration::from_millis(2000)));
     assert_eq!(plan.channels[trip("runaway").channel].name, "speed_error");
