@@ -10,7 +10,8 @@ use spinproof::record::What;
 use std::f64::consts::TAU;
 
 static RIG: std::sync::LazyLock<&'static str> = std::sync::LazyLock::new(|| read("fixtures/demo/rig.toml"));
-static SUITE: std::sync::LazyLock<&'static str> = std::sync::LazyLock::new(|| read("suites/commissioning.toml"));
+static SUITE: std::sync::LazyLock<&'static str> =
+    std::sync::LazyLock::new(|| read("suites/commissioning.toml"));
 
 fn read(path: &str) -> &'static str {
     let path = format!("{}/{path}", env!("CARGO_MANIFEST_DIR"));
@@ -50,12 +51,21 @@ fn a_sound_unit_climbs_every_rung_and_is_measured() {
     for seed in [1, 2] {
         let climbed = climb(&RIG, None, seed, &[]);
         let (name, last) = climbed.last().expect("a rung");
-        assert_eq!(last.results.cause, Cause::Passed, "seed {seed}, {name}: {}\n{}", last.results.why, last.story());
+        assert_eq!(
+            last.results.cause,
+            Cause::Passed,
+            "seed {seed}, {name}: {}\n{}",
+            last.results.why,
+            last.story()
+        );
         assert_eq!(climbed.len(), rungs(&SUITE).expect("rungs").len());
         assert!(fastest(&climbed) < FASTEST, "{} rpm", fastest(&climbed));
         assert!(too_fast(&last.loaded.plan, FASTEST / 0.05 * TAU / 60.0).is_empty());
-        let spec = spinproof::rehearsal::twin_spec(&last.loaded.rig, &last.loaded.unit, &last.loaded.plan, seed).expect("a twin");
-        let measured: Vec<_> = climbed.iter().flat_map(|(_, r)| found(&r.loaded.plan, &r.results, true)).collect();
+        let spec =
+            spinproof::rehearsal::twin_spec(&last.loaded.rig, &last.loaded.unit, &last.loaded.plan, seed)
+                .expect("a twin");
+        let measured: Vec<_> =
+            climbed.iter().flat_map(|(_, r)| found(&r.loaded.plan, &r.results, true)).collect();
         let hysteresis = spec.machine.iron_hysteresis * f64::from(spec.machine.pole_pairs) / TAU;
         for (key, truth) in [
             ("resistance", 1e3 * spec.machine.resistance),
@@ -64,9 +74,17 @@ fn a_sound_unit_climbs_every_rung_and_is_measured() {
             // What coasts down feels the hysteresis of the iron as friction.
             ("friction", spec.rotor.friction + hysteresis),
         ] {
-            let one = measured.iter().find(|f| f.place.1 == key).unwrap_or_else(|| panic!("{key} was not measured"));
+            let one = measured
+                .iter()
+                .find(|f| f.place.1 == key)
+                .unwrap_or_else(|| panic!("{key} was not measured"));
             println!("seed {seed} {key}: {} u {} truth {truth}", one.value, one.u);
-            assert!((one.value - truth).abs() < 3.0 * one.u, "{key}: {} (u {}), truth {truth}", one.value, one.u);
+            assert!(
+                (one.value - truth).abs() < 3.0 * one.u,
+                "{key}: {} (u {}), truth {truth}",
+                one.value,
+                one.u
+            );
             assert!(one.u < 0.15 * truth, "{key} is known well enough to be of use: {} of {truth}", one.u);
         }
         let new = write_back(UNIT, &measured).expect("a file");
@@ -118,8 +136,17 @@ fn a_wrong_direction_is_tripped_at_once_in_closed_loop() {
             let run = run_bench(load(&RIG, UNIT, suite, None), seed, &[faults], |_| {});
             let climbed = [(rung.to_string(), run)];
             let run = &climbed[0].1;
-            println!("{rung} {faults} {seed}: {:?} {}; {:.0} rpm", run.results.cause, run.results.why, fastest(&climbed));
-            assert!(matches!(run.results.cause, Cause::Tripped | Cause::CriterionFailed), "{faults}: {}", run.story());
+            println!(
+                "{rung} {faults} {seed}: {:?} {}; {:.0} rpm",
+                run.results.cause,
+                run.results.why,
+                fastest(&climbed)
+            );
+            assert!(
+                matches!(run.results.cause, Cause::Tripped | Cause::CriterionFailed),
+                "{faults}: {}",
+                run.story()
+            );
             assert!(fastest(&climbed) < FASTEST, "{faults}: {} rpm", fastest(&climbed));
         }
     }
@@ -141,8 +168,12 @@ fn a_command_timeout_that_does_not_work_is_caught() {
         let run = run_bench(load(rig, UNIT, suite, Some(build)), 1, &[], |_| {});
         assert_eq!(run.results.cause, Cause::Tripped, "{build}: {}\n{}", run.results.why, run.story());
         assert!(words(&run).contains("does not switch itself off"), "{build}: {}", words(&run));
-        let trip = run.find(|w| matches!(w, What::Trip { trip, .. } if trip == "command timeout")).expect("a trip").at;
-        let off = run.truth.iter().find(|r| r.truth.t > trip && !r.truth.gates).expect("the gates go off").truth.t;
+        let trip = run
+            .find(|w| matches!(w, What::Trip { trip, .. } if trip == "command timeout"))
+            .expect("a trip")
+            .at;
+        let off =
+            run.truth.iter().find(|r| r.truth.t > trip && !r.truth.gates).expect("the gates go off").truth.t;
         assert!((off - trip).micros() < 10_000, "off {} after the trip, by the stop frames", off - trip);
     }
     let run = run_bench(load(&RIG, UNIT, suite, None), 1, &[], |_| {});
@@ -151,7 +182,8 @@ fn a_command_timeout_that_does_not_work_is_caught() {
     let event = run.truth.iter().find(|r| r.event.as_deref().is_some_and(|e| e.contains("command timeout")));
     let really = event.expect("by its own timeout").truth.t;
     assert!((seen.at - really).micros() < 45_000, "seen {} after it happened", seen.at - really);
-    let sent = |t: f64| run.results.columns.demands.iter().any(|d| d.t.iter().any(|at| (t - 0.09..t).contains(at)));
+    let sent =
+        |t: f64| run.results.columns.demands.iter().any(|d| d.t.iter().any(|at| (t - 0.09..t).contains(at)));
     assert!(!sent(really.secs_f64()), "no demand of any kind was sent in the 90 ms before");
 }
 
@@ -163,11 +195,13 @@ fn by_hand_the_drive_stays_off() {
     let run = run_bench(load(&RIG, UNIT, suite, None), 5, &[], |_| {});
     assert_eq!(run.results.cause, Cause::Passed, "{}", run.story());
     assert!(run.truth.iter().all(|r| !r.truth.gates), "the gates never went on");
-    let sent = run.results.columns.demands.iter().filter(|d| d.name != "pump").map(|d| d.t.len()).sum::<usize>();
+    let sent =
+        run.results.columns.demands.iter().filter(|d| d.name != "pump").map(|d| d.t.len()).sum::<usize>();
     assert_eq!(sent, 0, "no demand but the pump's");
     let asked = run.find(|w| matches!(w, What::OperatorStep { ask, .. } if ask.contains("by hand")));
     assert!(asked.is_some(), "the person was asked");
-    let (inputs, plan) = (run.steps.iter().map(|s| s.input.clone()).collect::<Vec<_>>(), run.loaded.plan.clone());
+    let (inputs, plan) =
+        (run.steps.iter().map(|s| s.input.clone()).collect::<Vec<_>>(), run.loaded.plan.clone());
     assert_eq!(spinproof::engine::replay(plan, &inputs).1, None, "it replays");
 }
 

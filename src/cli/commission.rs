@@ -107,9 +107,11 @@ impl Texts {
 fn folder(args: &Args) -> Result<PathBuf, Early> {
     let now = crate::shell::clock::utc_now();
     let stamp: String = now.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
-    let folder = args.making.out.clone().unwrap_or_else(|| Path::new("runs").join(format!("{stamp}-commissioning")));
+    let folder =
+        args.making.out.clone().unwrap_or_else(|| Path::new("runs").join(format!("{stamp}-commissioning")));
     if folder.exists() {
-        let text = format!("{} exists already: each commissioning gets a folder of its own", folder.display());
+        let text =
+            format!("{} exists already: each commissioning gets a folder of its own", folder.display());
         return Err(Early::new(Cause::NotMade, text));
     }
     std::fs::create_dir_all(&folder)

@@ -41,7 +41,9 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
     let measured = match &verdict.measured {
         Ok(measured) => measured,
         // What was not run says nothing; what refused to be a figure does.
-        Err(refusal) if refusal.why == "it was not run" || refusal.why.contains("did not run to its end") => return None,
+        Err(refusal) if refusal.why == "it was not run" || refusal.why.contains("did not run to its end") => {
+            return None;
+        }
         Err(refusal) => return Some(format!("{id} of `{of}` has no figure: {}", refusal.why)),
     };
     let (value, u) = (measured.value, measured.u);
@@ -53,7 +55,9 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
             "the resolver is reversed: turned forward by hand, `{of}` goes backwards ({shown}): swap one pair of its wires"
         ),
         "turn_ratio" if value.abs() < NOTHING => {
-            format!("`{of}` stays where it is ({shown}): the shaft was not turned, or the resolver gives no signal")
+            format!(
+                "`{of}` stays where it is ({shown}): the shaft was not turned, or the resolver gives no signal"
+            )
         }
         "turn_ratio" => format!(
             "`{of}` turns {shown} times as often as the pole pairs of the unit file say: resolver and machine do not go together, or the shaft was turned by another angle"
@@ -62,7 +66,9 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
             "two phases are swapped: the rotor turns against the field ({shown}), and by hand the resolver's sense was right"
         ),
         "follow_slope" if value.abs() < NOTHING => {
-            format!("the rotor does not follow the field ({shown}): it is held, or a phase carries no current")
+            format!(
+                "the rotor does not follow the field ({shown}): it is held, or a phase carries no current"
+            )
         }
         "follow_slope" => format!("the rotor slips behind the field ({shown}): something holds it"),
         "alignment_offset" => offset(value, &shown),
@@ -72,8 +78,12 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
         "steady_ripple" | "mean_level" => {
             format!("`{of}` is unquiet or off: {shown}{}", because(criterion))
         }
-        "dc_resistance" => format!("the resistance of a phase is {shown}: a bad joint, a shorted turn, or a scale that is wrong"),
-        "tracking_mean" => format!("`{of}` is {shown} from what is told at tiny current: a wrong offset, or something rubs"),
+        "dc_resistance" => format!(
+            "the resistance of a phase is {shown}: a bad joint, a shorted turn, or a scale that is wrong"
+        ),
+        "tracking_mean" => {
+            format!("`{of}` is {shown} from what is told at tiny current: a wrong offset, or something rubs")
+        }
         _ => format!("{id} of `{of}` is {shown}{}", because(criterion)),
     })
 }

@@ -43,7 +43,12 @@ mod tests {
         for (name, text) in &rungs {
             assert_eq!(text.matches("\n[[test]]\n").count(), 1, "{name}");
             assert!(text.contains(&format!("name = \"{name}\"")), "{name}");
-            let kept = ["[trip.wrong_way]", "id = \"isolation\"", "poll = [\"field\"]", "# The first rungs of a unit"];
+            let kept = [
+                "[trip.wrong_way]",
+                "id = \"isolation\"",
+                "poll = [\"field\"]",
+                "# The first rungs of a unit",
+            ];
             assert!(kept.iter().all(|k| text.contains(k)), "{name}:\n{text}");
         }
         let together: usize = rungs.iter().map(|(_, text)| text.matches("[[test.criterion]]").count()).sum();

@@ -51,7 +51,14 @@ impl Found {
 
     /// In a line, for people: what, how well known, and by what.
     pub fn line(&self) -> String {
-        format!("{}.{} = [\"{}\", \"{}\"]  {}", self.place.0, self.place.1, self.ends()[0], self.ends()[1], self.remark())
+        format!(
+            "{}.{} = [\"{}\", \"{}\"]  {}",
+            self.place.0,
+            self.place.1,
+            self.ends()[0],
+            self.ends()[1],
+            self.remark()
+        )
     }
 
     fn remark(&self) -> String {
