@@ -240,7 +240,7 @@ link board: twin at 460800 baud, 2 polls, busy 37.3 % of the time (7.5 % out, 29
 test crawl: 8.0 s, up to 120.0 rpm, 2 criteria
 test climb: 17.5 s, up to 680.0 rpm, 4 criteria
 test stairs: 28.0 s, up to 1200 rpm, 4 criteria
-11 channels, 1 of them derived; 10 trips; 5 questions before each run
+13 channels, 3 of them derived; 10 trips; 5 questions before each run
 guards absent: coolant flow
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
