@@ -21,6 +21,7 @@ extern crate self as spinproof;
 pub mod archive;
 pub mod cli;
 pub mod columns;
+pub mod commissioning;
 pub mod diag;
 pub mod engine;
 pub mod evidence;

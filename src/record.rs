@@ -133,6 +133,13 @@ pub enum What {
         /// Index of the test before which it ran.
         test: usize,
     },
+    /// No demand was sent, and the controller switched itself off.
+    SwitchedOff {
+        /// Index of the test.
+        test: usize,
+        /// What was seen and after how long.
+        found: String,
+    },
     /// A person is asked to set something.
     OperatorStep {
         /// Index of the test.

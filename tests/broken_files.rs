@@ -88,7 +88,7 @@ const ROWS: &[Row] = &[
      0, r#"["165 V", "140 V"]"#, "the range runs from `165 V` down to `140 V`", Blind),
     (Rig, r#"range = ["-8000 rpm", "8000 rpm"]"#, r#"range = ["-8000 rpm"]"#,
      0, r#"["-8000 rpm"]"#, "found 1 entry, expected the lowest and the highest", Refuses),
-    (Rig, "range = [\"0 rpm\", \"2000 rpm\"]\n", "",
+    (Rig, "range = [\"-450 rpm\", \"2000 rpm\"]\n", "",
      -7, "[demand.speed]", "`range` is missing from this demand", Refuses),
     (Rig, "status_word = true", "status_word = True",
      0, "True", "`True` is neither true nor false", NotToml),

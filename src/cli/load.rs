@@ -19,6 +19,7 @@ const DEMO_RIG: (&str, &str) = ("demo rig.toml", include_str!("../../fixtures/de
 const DEMO_UNIT: (&str, &str) = ("demo unit.toml", include_str!("../../fixtures/demo/unit.toml"));
 
 /// Files and what they resolve to.
+#[derive(Clone)]
 pub(super) struct Loaded {
     pub rig: Rig,
     pub unit: Unit,
@@ -57,6 +58,7 @@ pub(super) fn forbidden(sources: &Sources, diags: &[Diag]) -> Option<String> {
 }
 
 /// A file as used.
+#[derive(Clone)]
 pub(super) struct Text {
     pub role: &'static str,
     /// The name to keep it under.

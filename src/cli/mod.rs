@@ -2,6 +2,7 @@
 //! [`crate::outcome`].
 
 mod check;
+mod commission;
 mod first;
 mod index;
 mod ladder;
@@ -41,6 +42,11 @@ enum Command {
     Rehearse(rehearse::Args),
     /// Rehearse a suite many times with faults drawn at random, and hold every run against what must always be true.
     Storm(storm::Args),
+    /// Climb the first rungs of a unit that has just been assembled, up to the first that is not passed.
+    ///
+    /// From gates off to closed loop, each rung a run of its own; says what a rung that is not passed
+    /// points at. What was measured goes into the unit file after a question, or with --write.
+    Commission(commission::Args),
     /// Read files and hold them against each other; touches no port.
     Check(check::Args),
     /// Serve the simulated controller on a pseudo-terminal, for any terminal program.
@@ -98,6 +104,7 @@ pub fn main() -> ExitCode {
         Command::Run(args) => run::run(&args),
         Command::Rehearse(args) => rehearse::run(&args),
         Command::Storm(args) => storm::run(&args),
+        Command::Commission(args) => commission::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Twin(args) => twin::run(args),
         Command::Report(args) => report::run(&args),

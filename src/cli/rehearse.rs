@@ -1,7 +1,7 @@
 //! `rehearse`: the identical engine on a virtual clock.
 
 use super::first::{First, rehearse_first};
-use super::load::{Text, load};
+use super::load::{Loaded, Text, load};
 use super::{Early, Files, Making};
 use crate::engine::{Output, Step};
 use crate::outcome::Cause;
@@ -12,6 +12,7 @@ use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
 use crate::units::parse_quantity;
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, sync_channel};
 
 /// Steps handed to the writer at once, and how many such batches it may be behind.
@@ -34,27 +35,39 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
     // Nothing real turns: what the rig does not declare is only printed.
     loaded.allowed(false)?;
-    let faults = parse_faults(&args.making.faults)?;
-    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, args.making.seed)
+    let keys = parse_keys(&args.keys)?;
+    let dir = rehearse_loaded(&loaded, args.files.build.as_deref(), &args.making, keys)?;
+    super::report::documents(&dir, true)
+}
+
+/// Rehearses files that are read already, with keys that somebody presses; the run folder.
+pub(super) fn rehearse_loaded(
+    loaded: &Loaded,
+    build: Option<&str>,
+    making: &Making,
+    keys: VecDeque<(Instant, u8)>,
+) -> Result<PathBuf, Early> {
+    let faults = parse_faults(&making.faults)?;
+    let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
-    let first = match args.making.rehearse_first {
-        true => rehearse_first(&loaded, &super::index::home(args.making.out.as_deref()))?,
+    let first = match making.rehearse_first {
+        true => rehearse_first(loaded, &super::index::home(making.out.as_deref()))?,
         false => First::none("not made: --rehearse-first makes one"),
     };
-    let mut bench = Bench::new(spec, args.making.seed, &faults);
-    bench.keys = parse_keys(&args.keys)?;
+    let mut bench = Bench::new(spec, making.seed, &faults);
+    bench.keys = keys;
 
     let io = |e: std::io::Error| Early::new(Cause::NotMade, e);
     let now = crate::shell::clock::utc_now();
-    let folder = RunFolder::create(args.making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
+    let folder = RunFolder::create(making.out.as_deref(), &loaded.plan.suite, &now).map_err(io)?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(io)?;
     files.extend(first.keep(&folder).map_err(io)?);
     let mut info = RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
         kind: RunKind::Rehearsal,
-        build: args.files.build.clone(),
-        seed: Some(args.making.seed),
+        build: build.map(String::from),
+        seed: Some(making.seed),
         faults: faults.iter().map(ToString::to_string).collect(),
         // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
@@ -88,15 +101,8 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     kept.map_err(io)?;
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
-    let truth = bench.twin.drain_truth();
-    // No document needs the truth: it is written while they are made.
-    let (cause, written) = std::thread::scope(|scope| {
-        let writing = scope.spawn(|| write_truth(&folder, &truth));
-        let cause = super::report::documents(folder.path(), true);
-        (cause, writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-    });
-    written.map_err(io)?;
-    cause
+    write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
+    Ok(folder.path().to_path_buf())
 }
 
 /// Keeps what the engine did, in its order; the first error is told, and what can still be kept is.

@@ -6,7 +6,7 @@ use crate::evidence::entry;
 use crate::outcome::Cause;
 use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
-use crate::results::evaluate_with;
+use crate::results::{Results, evaluate_with};
 use crate::trace::{OpenRun, RunFolder, Trace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -23,7 +23,9 @@ pub(super) struct Args {
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let (folder, loaded, trace) = open(&args.run_dir)?;
     let folder = recordings::keep(&args.run_dir, folder, &loaded, &args.recordings)?;
-    write_documents(&args.run_dir, &folder, &loaded, trace, false)
+    let (results, summary) = write_documents(&args.run_dir, &folder, &loaded, trace, false)?;
+    say::out(summary);
+    Ok(results.cause)
 }
 
 /// A run folder with its plan and its trace.
@@ -55,6 +57,13 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
 /// and prints the summary. The index of the folder around it learns how it ended; `made`: this is a run that was just made,
 /// and there may be no index yet.
 pub(super) fn documents(dir: &Path, made: bool) -> Result<Cause, Early> {
+    let (results, summary) = write(dir, made)?;
+    say::out(summary);
+    Ok(results.cause)
+}
+
+/// Computes the results of a run folder and writes its documents; the results, and the summary for a terminal.
+pub(super) fn write(dir: &Path, made: bool) -> Result<(Results, String), Early> {
     let (folder, loaded, trace) = open(dir)?;
     write_documents(dir, &folder, &loaded, trace, made)
 }
@@ -65,7 +74,7 @@ fn write_documents(
     loaded: &Loaded,
     trace: Trace,
     made: bool,
-) -> Result<Cause, Early> {
+) -> Result<(Results, String), Early> {
     let (recorded, missing) = recordings::bursts(folder, loaded)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
     let results =
@@ -103,13 +112,13 @@ fn write_documents(
     write("junit.xml", report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.html", report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    say::out(report::terminal(&model, std::io::stdout().is_terminal()));
-    say::out(format_args!("run folder: {}\n", dir.display()));
+    let mut summary = report::terminal(&model, std::io::stdout().is_terminal());
+    summary += &format!("run folder: {}\n", dir.display());
     for name in missing {
-        say::out(format_args!(
+        summary += &format!(
             "recording `{name}` is not in it: spinproof report {} --recording {name}=FILE.wav\n",
             dir.display()
-        ));
+        );
     }
-    Ok(results.cause)
+    Ok((results, summary))
 }

@@ -31,25 +31,36 @@ use std::path::{Path, PathBuf};
 #[derive(Debug, clap::Args)]
 pub(super) struct Args {
     #[command(flatten)]
-    files: Files,
+    pub(super) files: Files,
     /// A person's answers to the questions of rig and suite, for runs without a terminal.
     #[arg(long, value_name = "FILE")]
-    answers: Option<PathBuf>,
+    pub(super) answers: Option<PathBuf>,
     #[command(flatten)]
-    making: Making,
+    pub(super) making: Making,
     /// Refuse a closed rung on the twin as well, as on a real rig.
     #[arg(long)]
-    enforce_ladder: bool,
+    pub(super) enforce_ladder: bool,
     /// Leave the ladder aside on a pseudo-terminal; the reason lands in run.json and report, and the run opens nothing.
     #[arg(long, value_name = "REASON")]
-    off_ladder: Option<String>,
+    pub(super) off_ladder: Option<String>,
     /// Do not rehearse before a run on a real rig; the reason lands in run.json and report.
     #[arg(long, value_name = "REASON", conflicts_with = "rehearse_first")]
-    no_rehearsal: Option<String>,
+    pub(super) no_rehearsal: Option<String>,
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
-    let mut loaded = load(&args.files)?;
+    let loaded = load(&args.files)?;
+    let (dir, ended) = make_loaded(args, &loaded)?;
+    super::report::documents(&dir, true).map_err(|early| match ended {
+        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
+        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
+        _ => early,
+    })
+}
+
+/// Makes the run of files that are read already; the run folder and the engine's word.
+pub(super) fn make_loaded(args: &Args, loaded: &Loaded) -> Result<(PathBuf, Cause), Early> {
+    let mut loaded = loaded.clone();
     let answers = args.answers.as_deref().map(answers).transpose()?;
     if let Some((_, text)) = &answers {
         loaded.texts.push(Text::of("answers", text));
@@ -80,13 +91,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let first = first(args, &loaded, twins == 0)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    let (dir, ended) =
-        runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))?;
-    super::report::documents(&dir, true).map_err(|early| match ended {
-        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
-        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
-        _ => early,
-    })
+    runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))
 }
 
 /// Which ports may be opened; every refusal at once, under the cause of the first.

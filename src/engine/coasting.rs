@@ -32,7 +32,7 @@ impl Coasting {
         let segment_plan = &plan.tests[test].profile.segments[segment];
         let below = match segment_plan.shape {
             Shape::Coast { below } => below,
-            Shape::Straight | Shape::Swing(_) | Shape::ByHand => None,
+            _ => None,
         };
         core.event(now, What::SegmentBegan { test, segment });
         core.torque_off(now);

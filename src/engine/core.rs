@@ -122,11 +122,14 @@ impl Core {
     pub(super) fn begin_test(&mut self, now: Instant, test: usize) {
         self.event(now, What::TestBegan { test });
         self.start_polling(now);
-        for demand in 0..self.plan.demands.len() {
-            if self.plan.demands[demand].sets == Sets::Pump {
-                self.start_heartbeat(now, demand);
-            }
-        }
+        self.tell_pumps(now);
+    }
+
+    /// Sends the pump's demand again and again.
+    pub(super) fn tell_pumps(&mut self, now: Instant) {
+        let plan = Arc::clone(&self.plan);
+        let pumps = plan.demands.iter().enumerate().filter(|(_, d)| d.sets == Sets::Pump);
+        pumps.for_each(|(demand, _)| self.start_heartbeat(now, demand));
     }
 
     /// Starts polling every group; the first request of each goes out at once.
@@ -481,10 +484,8 @@ impl Core {
     fn demand_frame(&mut self, plan: &Plan, now: Instant, index: usize) -> Vec<u8> {
         let demand = &plan.demands[index];
         let si = match self.profile {
-            Some((test, since)) if plan.tests[test].demand == index => {
-                plan.tests[test].profile.demand_at(now - since)
-            }
-            _ => demand.rest,
+            Some((test, since)) => plan.tests[test].demanded(index, now - since).unwrap_or(demand.rest),
+            None => demand.rest,
         };
         let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
         let sent = Sent { at: now, demand: index, value: demand.unit.to_si(number) };

@@ -8,8 +8,11 @@ use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
 use super::precheck::{Leave, Proof, Quiet};
+use super::silent::Silent;
+use super::watching::Watching;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
+use crate::plan::Shape;
 use crate::record::What;
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
@@ -40,10 +43,16 @@ impl Driving {
             Ok(test) => test,
             Err(why) => return WindingDown::begin(core, now, None, Some((Cause::Refused, why))),
         };
-        core.start_heartbeat(now, core.plan.tests[test].demand);
-        if core.plan.is_by_hand(test) {
+        if core.plan.tests[test].profile.watches() {
+            return Watching::begin(core, now, test);
+        }
+        // What limits the demand is told before it.
+        let plan = core.plan.clone();
+        plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
+        core.start_heartbeat(now, plan.tests[test].demand);
+        if plan.is_by_hand(test) {
             core.listen(true);
-            core.timers.set(Timer::Step, now + core.plan.drive.within);
+            core.timers.set(Timer::Step, now + plan.drive.within);
             return State::Driving(Driving { test, phase: Phase::Calling });
         }
         Driving { test, phase: Phase::Enabling { step: 0, sent: now, acknowledged: false } }
@@ -189,6 +198,9 @@ impl Driving {
         let planned = &core.plan.tests[self.test].profile.segments;
         if planned.get(next).is_some_and(|s| s.coasts()) {
             return Coasting::begin(core, now, self.test, next);
+        }
+        if planned.get(next).is_some_and(|s| s.shape == Shape::Silence) {
+            return Silent::begin(core, now, self.test, next);
         }
         if next < planned.len() {
             self.phase = Phase::Running { since, segment: next };

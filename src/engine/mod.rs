@@ -13,7 +13,9 @@ mod operating;
 mod precheck;
 mod reading;
 mod rows;
+mod silent;
 mod timers;
+mod watching;
 mod winding;
 
 use self::coasting::Coasting;
@@ -23,6 +25,8 @@ pub use self::hand::MARK_KEY;
 use self::identify::Identifying;
 use self::operating::Operating;
 use self::precheck::PreChecking;
+use self::silent::Silent;
+use self::watching::Watching;
 use self::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::plan::Plan;
@@ -185,6 +189,8 @@ enum State {
     PreChecking(PreChecking),
     Driving(Driving),
     Coasting(Coasting),
+    Silent(Silent),
+    Watching(Watching),
     WindingDown(WindingDown),
     Settled,
 }
@@ -228,6 +234,8 @@ impl Engine {
                 State::PreChecking(state) => state.on(&mut self.core, now, notice),
                 State::Driving(state) => state.on(&mut self.core, now, notice),
                 State::Coasting(state) => state.on(&mut self.core, now, notice),
+                State::Silent(state) => state.on(&mut self.core, now, notice),
+                State::Watching(state) => state.on(&mut self.core, now, notice),
                 State::WindingDown(state) => state.on(&mut self.core, now, notice),
             };
         }

@@ -21,4 +21,5 @@ pub mod suite;
 mod syntax;
 mod table;
 pub mod unit;
+mod used;
 mod withstand;

@@ -223,6 +223,8 @@ table! {
         send: At<String>,
         /// Pattern of the reply: {speed} takes the channel `speed`, {_} passes over a field.
         expect: At<String>,
+        /// Polled only for suites that name it under `poll`: a line has no room for everything at once.
+        optional: Option<bool>,
     }
 }
 
@@ -317,6 +319,12 @@ words! {
         Pump = "pump",
         /// The speed that the fully pressed pedal asks for: the drive is handed to whoever works it.
         SpeedAtFullPedal = "speed at full pedal",
+        /// Electrical angle of the current that the controller puts on whatever the resolver says.
+        ForcedAngle = "forced angle",
+        /// Size of the current at the forced angle, which pulls the magnets there.
+        AlignmentCurrent = "alignment current",
+        /// The most current that the controller may use for a speed demand, below its own limit.
+        CurrentLimit = "current limit",
     }
 }
 
@@ -339,6 +347,8 @@ table! {
         range: Vec<At<Quantity>>,
         /// The value that is sent before the profile and after it; the pump's runs throughout.
         rest: At<Quantity>,
+        /// Steepest change per second of a forced angle or an alignment current.
+        rate: Option<At<Quantity>>,
         /// Which unit of several this demand belongs to.
         belongs_to: Option<At<String>>,
     }

@@ -24,6 +24,8 @@ table! {
         question: Vec<Question>,
         /// Trips beside those of the rig.
         trip: Named<Trip>,
+        /// Optional polls of the rig that this suite needs.
+        poll: Vec<At<String>>,
         /// The tests, in order.
         test: Vec<Test>,
     }
@@ -71,6 +73,8 @@ table! {
         about: Option<String>,
         /// Which demand the profile is for; the rig's shaft speed demand if absent.
         demand: Option<At<String>>,
+        /// Other demands that stand at a value while the profile runs, such as { current_limit = "6 A peak" }.
+        with: Named<At<Quantity>>,
         /// What a person must set before the pre-checks, in order.
         operator: Vec<OperatorStep>,
         /// Segments in order, beginning at the demand's rest value.
@@ -133,6 +137,10 @@ choice! {
         Coast(Coast) by "coast",
         /// A person works the pedal.
         ByHand(ByHand) by "by_hand",
+        /// The torque is off from the begin on, and the shaft is watched.
+        Watch(Watch) by "watch",
+        /// No demand is sent: the controller must switch itself off.
+        Silence(Silence) by "silence",
         /// Segments again and again.
         Repeat(Repeat) by "repeat",
     }
@@ -282,6 +290,30 @@ table! {
 }
 
 table! {
+    /// The drive is never enabled and the shaft is watched, at rest or turned by hand; a test has either this or demands.
+    pub struct Watch as "watch" {
+        /// For how long.
+        watch: Q<Time>,
+        /// What a person is to do meanwhile, such as "Turn the shaft forward by one turn, mark to mark."
+        ask: Option<String>,
+        /// How far they turn the shaft, forward above zero; in a rehearsal the simulated hand turns it so far.
+        turned: Option<Q<Angle>>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// No demand is sent, and the controller's own command timeout must take the torque off: the last segment of its test.
+    pub struct Silence as "silence" {
+        /// How long the controller may take; longer than its command timeout.
+        silence: Q<Time>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
     /// Segments again and again, each time from where the demand then stands.
     pub struct Repeat as "repeat" {
         /// How many times.
@@ -325,6 +357,12 @@ table! {
         flow: Option<At<String>>,
         /// The channel of the shaft's speed.
         speed: Option<At<String>>,
+        /// The channel of the current across the magnets.
+        current: Option<At<String>>,
+        /// How far the shaft was turned, or the two ends between which that lies.
+        turned: Option<Ranged<Angle>>,
+        /// Resistance of a phase, or the two ends between which it lies.
+        resistance: Option<Ranged<Resistance>>,
         /// Name of the segment before, for metrics that hold two against each other.
         before: Option<At<String>>,
         /// The resolver's sine in the same burst: it leads the angle of the shaft.

@@ -124,21 +124,21 @@ const fn plain(dim: Dim) -> Kind {
 }
 
 /// The deceleration of one coast-down as a function of speed.
-struct Coast {
+pub(super) struct Coast {
     /// Speed at the begin, and per second and part of the first speed: a/J, b/J w1, c/J w1^2, all in rad/s^2.
     fit: Correlated<4>,
     /// First speed, to which the parts are scaled, rad/s.
-    first: f64,
+    pub first: f64,
     /// Last speed used, rad/s.
     last: f64,
     /// Standard uncertainty of the channel, rad/s.
     u_speed: f64,
-    n: usize,
+    pub n: usize,
 }
 
 impl Coast {
     /// Deceleration at a speed in rad/s^2, and its standard uncertainty.
-    fn at(&self, speed: f64) -> (f64, f64) {
+    pub fn at(&self, speed: f64) -> (f64, f64) {
         let x = speed / self.first;
         let by = [0.0, 1.0, x, x * x];
         let value = (1..4).map(|i| by[i] * self.fit.fit.p[i]).sum();
@@ -147,10 +147,20 @@ impl Coast {
         let slope = (self.fit.fit.p[2] + 2.0 * x * self.fit.fit.p[3]) / self.first;
         (value, joined([variance.max(0.0).sqrt(), slope * self.u_speed]))
     }
+
+    /// One of the three parts of the deceleration, by the power of speed that it grows with, and its uncertainty.
+    pub fn part(&self, power: usize) -> (f64, f64) {
+        let (p, c) = (&self.fit.fit.p, &self.fit.fit.covariance);
+        let scale = self.first.powi(power as i32);
+        // An offset of the channel shifts a + b w + c w^2 along w: each part takes a share of the next.
+        let next = if power < 2 { (power + 1) as f64 * p[2 + power] / self.first / scale } else { 0.0 };
+        let u = joined([c[1 + power][1 + power].sqrt() / scale, next * self.u_speed]);
+        (p[1 + power] / scale, u)
+    }
 }
 
 /// Fits the coast-down in a span.
-fn coast(view: &View<'_>, span: &Span) -> Result<Coast, Refusal> {
+pub(super) fn coast(view: &View<'_>, span: &Span) -> Result<Coast, Refusal> {
     whole(span)?;
     let all = samples(&View { span, ..*view }, SAMPLES)?;
     if all.series.unit.kind != crate::units::parse_unit("rad/s").map(|u| u.kind).unwrap_or_default() {
@@ -247,12 +257,7 @@ fn drag(view: &View<'_>) -> Result<Measured, Refusal> {
 /// One of the three parts, by the power of speed that it grows with.
 fn part(view: &View<'_>, power: usize) -> Result<Measured, Refusal> {
     let (coast, inertia) = (coast(view, view.span)?, positive(view, "inertia")?);
-    let (p, c) = (&coast.fit.fit.p, &coast.fit.fit.covariance);
-    let scale = coast.first.powi(power as i32);
-    let value = p[1 + power] / scale;
-    // An offset of the channel shifts a + b w + c w^2 along w: each part takes a share of the next.
-    let next = if power < 2 { (power + 1) as f64 * p[2 + power] / coast.first / scale } else { 0.0 };
-    let u = joined([c[1 + power][1 + power].sqrt() / scale, next * coast.u_speed]);
+    let (value, u) = coast.part(power);
     let u = joined([inertia.value * u, inertia.u * value]);
     let value = inertia.value * value;
     let note = (value.abs() < 2.0 * u).then(|| "no larger than its uncertainty".to_string());

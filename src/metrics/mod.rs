@@ -1,6 +1,7 @@
 //! Metrics: pure functions over columns that give a value, its uncertainty and the number of
 //! samples, or refuse and say why. Registered by id and version.
 
+mod alignment;
 mod bursts;
 mod bus;
 mod carried;
@@ -10,6 +11,7 @@ mod fit;
 mod follow;
 mod level;
 mod link;
+mod machine;
 mod map;
 mod numeric;
 mod operand;
@@ -129,7 +131,7 @@ pub trait Metric: fmt::Debug + Sync {
 
 /// Every metric, in the order in which they are listed.
 pub fn catalogue() -> &'static [&'static dyn Metric] {
-    static CATALOGUE: [&dyn Metric; 41] = [
+    static CATALOGUE: [&dyn Metric; 50] = [
         &tracking::RMS,
         &tracking::MAX,
         &tracking::MEAN,
@@ -171,6 +173,15 @@ pub fn catalogue() -> &'static [&'static dyn Metric] {
         &level::LOWEST,
         &follow::RMS,
         &follow::LAG,
+        &alignment::MEAN_LEVEL,
+        &alignment::TURN_RATIO,
+        &alignment::FOLLOW_SLOPE,
+        &alignment::ALIGNMENT_OFFSET,
+        &machine::DC_RESISTANCE,
+        &machine::LINKED_FLUX,
+        &machine::HOLDING_INERTIA,
+        &machine::HOLDING_FRICTION,
+        &machine::HOLDING_DRAG,
     ];
     &CATALOGUE
 }
@@ -281,6 +292,15 @@ mod tests {
             ("lowest", Neither, Channel, false, "°C"),
             ("follow_rms", LowerIsBetter, Channel, false, "K"),
             ("follow_lag", LowerIsBetter, Channel, false, "s"),
+            ("mean_level", Neither, Channel, false, "°C"),
+            ("turn_ratio", Neither, Channel, false, "1"),
+            ("follow_slope", Neither, Tracked, false, "1"),
+            ("alignment_offset", Neither, Tracked, false, "K"),
+            ("dc_resistance", Neither, Channel, false, "Ohm"),
+            ("linked_flux", Neither, Channel, false, "Wb"),
+            ("holding_inertia", Neither, Channel, false, "kg m2"),
+            ("holding_friction", LowerIsBetter, Channel, false, "Nm"),
+            ("holding_drag", LowerIsBetter, Channel, false, "Nm s/rad"),
         ];
         assert_eq!(catalogue().len(), rows.len());
         let celsius = parse_unit("°C").expect("a unit").kind;

@@ -34,9 +34,11 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
 fn takes_torque_off(plan: &Plan, what: &What) -> bool {
     match what {
         What::StopBegan { .. } => true,
-        What::SegmentBegan { test, segment } => {
-            plan.tests.get(*test).and_then(|t| t.profile.segments.get(*segment)).is_some_and(Segment::coasts)
-        }
+        What::SegmentBegan { test, segment } => plan
+            .tests
+            .get(*test)
+            .and_then(|t| t.profile.segments.get(*segment))
+            .is_some_and(Segment::undemanded),
         _ => false,
     }
 }

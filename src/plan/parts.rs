@@ -415,6 +415,10 @@ pub struct Test {
     pub about: Option<String>,
     /// Index of the demand that the profile is for.
     pub demand: usize,
+    /// Other demands that stand at a value while the profile runs: index and value, SI.
+    pub with: Vec<(usize, f64)>,
+    /// What a person is to do during a segment: index of the segment and the words.
+    pub asks: Vec<(usize, String)>,
     /// What a person must set before the pre-checks.
     pub operator: Vec<OperatorStep>,
     /// The profile.
@@ -436,6 +440,16 @@ pub struct ByHand {
     pub ask: String,
     /// How it is rehearsed: time in s since the segment began, travel from 0 to 1; their times rise.
     pub rehearsed: Vec<(f64, f64)>,
+}
+
+impl Test {
+    /// What is demanded of a demand at `since` after the profile began, SI; `None` of one that the test leaves at rest.
+    pub fn demanded(&self, demand: usize, since: Duration) -> Option<f64> {
+        if demand == self.demand {
+            return Some(self.profile.demand_at(since));
+        }
+        self.with.iter().find(|(index, _)| *index == demand).map(|(_, value)| *value)
+    }
 }
 
 /// Something that a person sets.

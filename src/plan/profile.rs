@@ -15,7 +15,7 @@ pub struct Profile {
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast, by hand.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast, by hand, watch, silence.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
@@ -40,6 +40,13 @@ pub enum Shape {
     },
     /// A person works the pedal; the demand is what the fully pressed pedal asks for.
     ByHand,
+    /// The drive is never enabled; how far a hand turns the shaft meanwhile, rad.
+    Watch {
+        /// Forward above zero; `None` if nobody turns it.
+        turned: Option<f64>,
+    },
+    /// No demand is sent; it ends when the drive has switched itself off, and at its last corner at the latest.
+    Silence,
 }
 
 impl Profile {
@@ -62,6 +69,11 @@ impl Profile {
     pub fn segment_at(&self, since: Duration) -> usize {
         let index = self.segments.partition_point(|s| s.end() <= since);
         index.min(self.segments.len().saturating_sub(1))
+    }
+
+    /// Whether it only watches: the drive is never enabled.
+    pub fn watches(&self) -> bool {
+        !self.segments.is_empty() && self.segments.iter().all(|s| matches!(s.shape, Shape::Watch { .. }))
     }
 
     /// The value of largest magnitude that is demanded, SI, with its sign.
@@ -98,7 +110,7 @@ impl Segment {
     pub fn swing(&self) -> Option<Swing> {
         match self.shape {
             Shape::Swing(swing) => Some(swing),
-            Shape::Straight | Shape::Coast { .. } | Shape::ByHand => None,
+            Shape::Straight | Shape::Coast { .. } | Shape::ByHand | Shape::Watch { .. } | Shape::Silence => None,
         }
     }
 
@@ -110,6 +122,11 @@ impl Segment {
     /// Whether a person works the pedal during it.
     pub fn by_hand(&self) -> bool {
         matches!(self.shape, Shape::ByHand)
+    }
+
+    /// Whether no demand is in force during it: the torque is off.
+    pub fn undemanded(&self) -> bool {
+        matches!(self.shape, Shape::Coast { .. } | Shape::Watch { .. })
     }
 
     /// Its end, since the profile began.
@@ -212,6 +229,18 @@ impl Course {
     pub fn by_hand(&mut self, name: String, full: f64, length: Duration) {
         self.lay(name, "by hand", &[(Duration::ZERO, full), (length, full)]);
         self.shape(Shape::ByHand);
+    }
+
+    /// Watches for `length` with the torque off, the shaft being `turned` by hand in rad or not at all.
+    pub fn watch(&mut self, name: String, length: Duration, turned: Option<f64>) {
+        self.lay(name, "watch", &[(length, self.value)]);
+        self.shape(Shape::Watch { turned });
+    }
+
+    /// Sends nothing for `length` at most.
+    pub fn silence(&mut self, name: String, length: Duration) {
+        self.lay(name, "silence", &[(length, self.value)]);
+        self.shape(Shape::Silence);
     }
 
     /// The profile.

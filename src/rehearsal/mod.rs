@@ -9,7 +9,8 @@ pub use surroundings::Surroundings;
 
 use crate::engine::{Engine, Input, Logged, Machine, Output, Step, StopReason};
 use crate::outcome::Cause;
-use crate::plan::Plan;
+use crate::plan::{Plan, Shape};
+use crate::record::{Event, Record, What};
 use crate::time::{Duration, Instant};
 use crate::twin::{Direction, FaultSetting, LinkFaults, Twin, TwinSpec};
 use std::cmp::Reverse;
@@ -237,10 +238,20 @@ impl<M: Machine> Rehearsal<M> {
                     }
                 }
                 Output::Finished { cause, why } => ended = Some((*cause, why.clone())),
-                Output::Record(_) => {}
+                Output::Record(record) => self.lend_a_hand(now, record, bench),
             }
         }
         ended
+    }
+
+    /// Who is asked to turn the shaft does: within four fifths of the time, after which it is left alone.
+    fn lend_a_hand(&self, now: Instant, record: &Record, bench: &mut Bench) {
+        let Record::Event(Event { what: What::SegmentBegan { test, segment }, .. }) = record else { return };
+        let segment = &self.plan.tests[*test].profile.segments[*segment];
+        if let Shape::Watch { turned: Some(angle) } = segment.shape {
+            let lasting = Duration::from_micros(segment.length().micros() / 5 * 4);
+            bench.twin.turn_by_hand(now, angle, lasting);
+        }
     }
 
     fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: Vec<u8>, bench: &mut Bench) {

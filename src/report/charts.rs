@@ -94,7 +94,7 @@ fn role_of(sets: Sets) -> Option<Role> {
     match sets {
         Sets::ShaftSpeed | Sets::SpeedAtFullPedal => Some(Role::ShaftSpeed),
         Sets::Torque => Some(Role::Torque),
-        Sets::Pump => None,
+        Sets::Pump | Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit => None,
     }
 }
 

@@ -180,6 +180,13 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
             format!("{} to {to} in {time}", words::count(stairs, "stair", "stairs"))
         }
         "by hand" => format!("driven by hand for {time}, up to {to} at full pedal"),
+        "watch" => match segment.shape {
+            Shape::Watch { turned: Some(angle) } => {
+                format!("watch with the torque off for {time}, turned by hand through {} turns", turns(angle))
+            }
+            _ => format!("watch with the torque off for {time}"),
+        },
+        "silence" => format!("no demand sent for {time}: the controller must switch itself off"),
         "cycle" => format!(
             "cycle of {} to {to} in {time}",
             words::count(segment.corners.len() - 1, "point", "points")
@@ -196,6 +203,11 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
         other => format!("{other} to {to} in {time}"),
     };
     named(segment, &what)
+}
+
+/// Turns of the shaft in an angle in rad.
+fn turns(angle: f64) -> String {
+    crate::units::number_text((angle / std::f64::consts::TAU * 1e3).round() / 1e3)
 }
 
 /// Speeds that end a coast are said in revolutions per minute, whatever the demand's unit is.

@@ -253,6 +253,7 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
         What::TorqueOff { test, found } => {
             ("coast", format!("torque off in {}: {found}", name(*test)), false)
         }
+        What::SwitchedOff { test, found } => ("silence", format!("{}: {found}", name(*test)), false),
         What::StopBegan { reason } => ("stop", reason.clone(), false),
         What::Stage { stage, confirmed, found } => {
             let how = if *confirmed { "confirmed" } else { "NOT confirmed" };

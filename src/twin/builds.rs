@@ -17,6 +17,8 @@ pub struct Build {
     pub windup_guard: bool,
     /// Whether the command timeout is on.
     pub command_timeout: bool,
+    /// Whether any query feeds the command timeout: then a runner that asks but no longer demands never times out.
+    pub queries_feed: bool,
     /// Whether the current is cut back as winding or inverter come near their limit.
     pub derating: bool,
 }
@@ -30,6 +32,7 @@ pub(super) const SOUND: Build = Build {
     demand_weight: 0.6,
     windup_guard: true,
     command_timeout: true,
+    queries_feed: false,
     derating: true,
 };
 
@@ -46,6 +49,7 @@ pub const BUILDS: &[Build] = &[
     },
     Build { label: "1.5.0-rc2", about: "command timeout off", command_timeout: false, ..SOUND },
     Build { label: "1.5.0-rc3", about: "derating off", derating: false, ..SOUND },
+    Build { label: "1.5.0-rc4", about: "any query feeds the command timeout", queries_feed: true, ..SOUND },
 ];
 
 /// The build of that label.

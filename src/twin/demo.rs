@@ -192,6 +192,7 @@ impl LimitSpec {
     pub fn bench() -> LimitSpec {
         LimitSpec {
             current: 24.0,
+            alignment: 24.0,
             overcurrent: 120.0,
             speed: 2200.0 * TAU / 60.0,
             speed_rate: 5000.0 * TAU / 60.0,

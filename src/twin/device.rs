@@ -1,7 +1,9 @@
 //! The controller's end of the line: SCPI syntax in front of the firmware.
 
+mod forced;
+
 use super::burst::{BURST_LENGTH, BURST_PPM, BURST_RATE, Memory, Sources};
-use super::firmware::{Firmware, Readings};
+use super::firmware::{Firmware, Mode, Readings};
 use super::sensors::{COUNT_ZERO, RESOLVER_NOMINAL};
 use super::spec::{Identity, ZERO_CELSIUS};
 use super::told::Told;
@@ -123,6 +125,9 @@ impl Device {
             let done =
                 if unit.query { self.ask(unit, firmware) } else { self.carry_out(now, unit, firmware) };
             let answered = unit.query && done.is_ok();
+            if answered {
+                firmware.queried(now);
+            }
             if !answered {
                 self.output.truncate(if unit.query { before } else { written });
             }
@@ -165,6 +170,8 @@ impl Device {
                 return Err(ScpiError::OUT_OF_RANGE);
             }
             follow(now, firmware, Told::Pedal(full))?;
+        } else if let Some(done) = forced::carry_out(now, unit, firmware) {
+            return done;
         } else if unit.is("SOURce:PUMP") {
             let percent = unit.number()?;
             if !(0.0..=100.0).contains(&percent) {
@@ -217,6 +224,8 @@ impl Device {
             self.cooling_line(unit, firmware)
         } else if unit.is("MEASure:RESolver") {
             self.resolver_line(unit, firmware)
+        } else if unit.is("MEASure:FIELd") {
+            self.field_line(unit, firmware)
         } else if unit.is("MEASure:PEDal") {
             self.pedal_line(unit, firmware)
         } else if unit.is("MEASure:SUPPly") {
@@ -322,6 +331,8 @@ impl Device {
             self.write(format_args!("{:.0}", 100.0 * firmware.pump()))
         } else if unit.is("CONFigure:CURRent:LIMit") {
             self.write(format_args!("{:.1}", limits.current))
+        } else if unit.is("CONFigure:ALIGnment:CURRent:LIMit") {
+            self.write(format_args!("{:.1}", limits.alignment))
         } else if unit.is("CONFigure:SPEed:LIMit") {
             self.write(format_args!("{:.1}", rpm(limits.speed)))
         } else if unit.is("CONFigure:COMMand:TIMeout") {
@@ -427,7 +438,7 @@ fn chosen(unit: &Unit) -> Result<Sources, ScpiError> {
 
 /// Hands a demand on; while driving, one of another sort is refused.
 fn follow(now: Instant, firmware: &mut Firmware, told: Told) -> Reply {
-    if firmware.tell_demand(now, told) { Ok(()) } else { Err(ScpiError::SETTINGS_CONFLICT) }
+    if firmware.choose(Mode::Speed) && firmware.tell_demand(now, told) { Ok(()) } else { Err(ScpiError::SETTINGS_CONFLICT) }
 }
 
 fn rpm(speed: f64) -> f64 {

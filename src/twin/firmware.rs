@@ -3,7 +3,10 @@
 //! 10 kHz: angle and speed from the resolver by a tracking loop, current loops, protection.
 //! 1 kHz: bus, speed loop. 100 Hz: temperatures and pedal.
 
+mod forced;
 mod loops;
+
+pub(super) use forced::Mode;
 
 use super::builds::Build;
 use super::drive::{Event, Trouble, next_state};
@@ -94,6 +97,7 @@ pub(super) struct Firmware {
     voltage: [f64; 2],
     /// What the modulator puts out meanwhile: the voltage worked out a period ago.
     put_out: [f64; 2],
+    forced: forced::Forced,
     over_current_samples: u32,
     /// Looks in a row at which the pedal tracks were apart.
     tracks_apart: u32,
@@ -127,6 +131,7 @@ impl Firmware {
             integrals: [0.0; 2],
             voltage: [0.0; 2],
             put_out: [0.0; 2],
+            forced: forced::Forced::new(),
             over_current_samples: 0,
             tracks_apart: 0,
             derating: 1.0,
@@ -312,8 +317,12 @@ impl Firmware {
         if let Some(trouble) = self.trouble() {
             return self.fail(now, trouble);
         }
+        self.look_at_axes();
         if !self.gates() {
             return;
+        }
+        if self.is_forced() {
+            return self.forced_step(now);
         }
         match self.told {
             Told::Torque(torque) if self.state == DriveState::OperationEnabled => self.torque_mode(torque),
@@ -417,6 +426,8 @@ impl Firmware {
         if drove && self.gates() {
             return;
         }
+        self.forced.enter(drove);
+        self.forget_old_limit(now);
         // Either the gates have just gone off or they may be about to go on: begin from what is.
         self.told = self.told.at_rest();
         self.foot = Foot::default();

@@ -22,6 +22,7 @@ mod drivers;
 mod faults;
 mod firmware;
 mod geometry;
+mod hand;
 mod person;
 mod plant;
 mod resolver;
@@ -50,12 +51,13 @@ pub use spec::{
 pub use truth::{Truth, TruthRow};
 pub use wire_faults::{Direction, LinkFaults};
 
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use burst::Digitiser;
 use device::Device;
 use drivers::GateDrivers;
 use faults::World;
 use firmware::Firmware;
+use hand::Hand;
 use person::Person;
 use plant::Plant;
 use sensors::{Sensors, Wires};
@@ -80,6 +82,7 @@ pub struct Twin {
     digitiser: Digitiser,
     firmware: Firmware,
     device: Device,
+    hand: Option<Hand>,
     /// Faults whose onset lies ahead, the next one last.
     ahead: Vec<FaultSetting>,
     /// Steps done since zero.
@@ -106,6 +109,7 @@ impl Twin {
             digitiser: Digitiser::new(&spec.vibration, seed),
             firmware: Firmware::new(&spec),
             device: Device::new(&spec.identity, spec.build.label),
+            hand: None,
             ahead,
             steps: 0,
             heat: Heat::default(),
@@ -135,6 +139,15 @@ impl Twin {
         }
     }
 
+    /// A hand turns the shaft by `angle` in rad, forward above zero, within `lasting`, beginning now. It does not hit the
+    /// mark: it stops up to 5 degrees short or beyond, by where the rotor happens to stand.
+    pub fn turn_by_hand(&mut self, now: Instant, angle: f64, lasting: Duration) {
+        self.advance(now);
+        let miss = 5f64.to_radians() * (7.0 * self.plant.angle()).sin();
+        self.note(now, Some("a hand turns the shaft".into()));
+        self.hand = Some(Hand::new(angle + miss, lasting.secs_f64()));
+    }
+
     /// All bytes ready to be sent, replies and lines that nobody asked for; `None` if there are
     /// none. Ask after each `receive` and `advance`.
     pub fn transmit(&mut self) -> Option<Vec<u8>> {
@@ -154,6 +167,11 @@ impl Twin {
     /// One step of 100 µs: physics, then what the firmware makes of it.
     fn step(&mut self) {
         let gates = self.gates();
+        if let Some(hand) = &mut self.hand {
+            let torque = hand.torque(self.plant.speed(), STEP_US as f64 * 1e-6);
+            self.plant.hand = torque.unwrap_or(0.0);
+            self.hand = self.hand.take().filter(|_| torque.is_some());
+        }
         self.plant.advance(gates.then(|| self.firmware.voltage()));
         self.steps += 1;
         let now = self.now();

@@ -90,6 +90,8 @@ pub(super) struct Plant {
     pub swapped: bool,
     /// Resistance of a bad joint in the first phase's lead, Ohm.
     pub joint: f64,
+    /// Torque of a hand at the shaft, Nm.
+    pub hand: f64,
     /// Load: constant torque in Nm, torque per speed in Nm s/rad, and the most of that in Nm.
     load: [f64; 3],
     inverter: InverterSpec,
@@ -138,6 +140,7 @@ impl Plant {
             supply: Supply::new(spec.supply, step),
             swapped: false,
             joint: 0.0,
+            hand: 0.0,
             load,
             inverter: spec.inverter,
             substeps,
@@ -395,7 +398,7 @@ impl Plant {
         let r = &self.rotor;
         let Figures { keep, push, .. } = self.figures;
         let before = self.speed;
-        let free = keep * before + push * (self.torque - r.windage * before * before.abs());
+        let free = keep * before + push * (self.torque + self.hand - r.windage * before * before.abs());
         let mut against = r.friction + self.iron[0];
         let [brake, per_speed, most] = self.load;
         let load = brake + (per_speed * before.abs()).min(most);

@@ -368,6 +368,8 @@ pub struct SensorSpec {
 pub struct LimitSpec {
     /// Largest current that the speed loop may ask for, A peak.
     pub current: f64,
+    /// Largest alignment current that may be told, A peak.
+    pub alignment: f64,
     /// Phase current at which the gates go off, A peak.
     pub overcurrent: f64,
     /// Largest speed that may be demanded, rad/s; 10 % more is a fault.

@@ -181,6 +181,8 @@ fn criterion(
 
 fn tests() -> Vec<Test> {
     let crawl = Test {
+        with: Vec::new(),
+        asks: Vec::new(),
         operator: Vec::new(),
         name: "crawl".into(),
         about: Some("Does it turn, the right way, and follow?".into()),
@@ -216,6 +218,8 @@ fn tests() -> Vec<Test> {
         ],
     };
     let climb = Test {
+        with: Vec::new(),
+        asks: Vec::new(),
         operator: Vec::new(),
         name: "climb".into(),
         about: Some("A steady ramp to 600 rpm and a small step on top.".into()),
@@ -276,6 +280,8 @@ fn tests() -> Vec<Test> {
         stairs.push((begin + 4.5, f64::from(step) * 300.0));
     }
     let stairs = Test {
+        with: Vec::new(),
+        asks: Vec::new(),
         operator: Vec::new(),
         name: "stairs".into(),
         about: Some("Up to 1200 rpm in stairs, looking at each.".into()),

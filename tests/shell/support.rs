@@ -73,6 +73,8 @@ pub fn plan(baud: u32) -> Plan {
         name: "crawl".into(),
         about: None,
         demand: 0,
+        with: Vec::new(),
+        asks: Vec::new(),
         operator: Vec::new(),
         profile: Profile { segments },
         by_hand: Vec::new(),

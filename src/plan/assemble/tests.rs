@@ -145,6 +145,6 @@ fn tests_that_follow_each_other_do_not_run_into_each_other() {
 fn no_records_give_empty_columns_with_every_name() {
     let plan = plan_of(RIG, UNIT, SUITE);
     let columns = columns(&plan, &[]);
-    assert_eq!((columns.series.len(), columns.demands.len(), columns.links.len()), (20, 2, 1));
+    assert_eq!((columns.series.len(), columns.demands.len(), columns.links.len()), (22, 2, 1));
     assert!(columns.spans.is_empty());
 }

@@ -61,7 +61,7 @@ fn check_demanded(
         Some(index) => &segments[index..=index],
         None => segments,
     };
-    let (while_, help) = match (meant.iter().any(|s| s.coasts), meant.iter().any(|s| s.by_hand)) {
+    let (while_, help) = match (meant.iter().any(|s| s.undemanded), meant.iter().any(|s| s.by_hand)) {
         _ if metric.subject() != Subject::Tracked => return,
         (true, _) => ("the shaft coasts", "say with `over` which segment before the coast is meant"),
         (_, true) => {

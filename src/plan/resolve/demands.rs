@@ -5,11 +5,11 @@ use super::fresh;
 use super::links::Wires;
 use super::scope::{Demand as Named, Scope};
 use crate::diag::Diag;
-use crate::files::read::{At, Number, Q, Speed, Time, Torque, kind_of};
+use crate::files::read::{Angle, At, Current, Number, Q, Speed, Time, Torque, kind_of};
 use crate::files::rig::{self, Role, Sets};
 use crate::plan::{Demand, Drive, Step};
 use crate::states::DriveState;
-use crate::units::Quantity;
+use crate::units::{Form, Kind, Quantity};
 use crate::wire::Template;
 
 /// Resolves the demands, in the order of the file.
@@ -68,6 +68,8 @@ fn demand(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>, named: Na
         Sets::ShaftSpeed | Sets::SpeedAtFullPedal => kind_of::<Speed>(),
         Sets::Torque => kind_of::<Torque>(),
         Sets::Pump => kind_of::<Number>(),
+        Sets::ForcedAngle => Kind { electrical: true, ..kind_of::<Angle>() },
+        Sets::AlignmentCurrent | Sets::CurrentLimit => Kind { form: Form::Peak, ..kind_of::<Current>() },
     };
     if ctx.is_wrong(file.sets.at) {
         return None;

@@ -21,6 +21,7 @@ mod moves;
 mod operands;
 mod operator;
 mod profiles;
+mod quiet;
 mod ready;
 mod recordings;
 mod scope;
@@ -31,8 +32,9 @@ mod tests;
 mod times;
 mod torque;
 mod trips;
-mod withstand;
 mod turning;
+mod with;
+mod withstand;
 
 use super::Plan;
 use crate::diag::{Diag, Sources};
@@ -54,6 +56,7 @@ pub fn resolve(
     suite: &Suite,
     build: Option<&str>,
 ) -> Result<Plan, Vec<Diag>> {
+    let rig = &rig.used_by(suite);
     let mut ctx = Context { sources, rig, unit, suite, diags: Vec::new() };
     let plan = plan(&mut ctx, build);
     let mut diags = ctx.diags;
@@ -81,6 +84,7 @@ fn rank(file: crate::diag::FileId, rig: &Rig, unit: &Unit, suite: &Suite) -> usi
 }
 
 fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
+    with::check_polls(ctx);
     times::check(ctx);
     times::check_limits(ctx);
     let mut scope = scope::Scope::new(ctx);

@@ -93,9 +93,13 @@ impl Layer<'_> {
     ) -> Option<()> {
         let height = self.height(ctx, step.step.at, &step.step, to);
         match (self.moves.step, height) {
-            (None, _) if self.demand.file.sets.value == Sets::Torque => {
-                let message =
-                    format!("the step to {} is not allowed: a torque moves by ramps", ctx.said(step.step.at));
+            (None, _) if self.demand.file.sets.value != Sets::ShaftSpeed => {
+                let sets = self.demand.file.sets.value.word();
+                let message = format!(
+                    "the step to {} is not allowed: {} moves by ramps",
+                    ctx.said(step.step.at),
+                    a(sets)
+                );
                 ctx.refuse(Diag::at(head(at), message).help("use a ramp"));
             }
             (None, _) => {

@@ -5,8 +5,10 @@ use super::by_hand;
 use super::context::{Context, head, length};
 use super::criteria;
 use super::operator;
+use super::quiet;
 use super::scope::{Demand, Scope};
 use super::torque::{self, Moves};
+use super::with;
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
@@ -39,6 +41,8 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     }
     let operator = operator::steps(ctx, scope, file);
     by_hand::check_sort(ctx, scope, file, demand.file.sets.value);
+    let with = with::standing(ctx, scope, file, index);
+    quiet::check_test(ctx, file);
     let moves = torque::moves(ctx, file, demand)?;
     let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
@@ -49,6 +53,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     }
     let segments = layer.segments(ctx);
     let by_hand = layer.hands;
+    let asks = std::mem::take(&mut layer.asks);
     let profile = layer.course.finish();
     let bursts = bursts::takes(ctx, scope, file, &segments);
     torque::check(ctx, scope, file, demand, profile.top().abs());
@@ -57,6 +62,8 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
         name: file.name.value.clone(),
         about: file.about.clone(),
         demand: index,
+        with: with?,
+        asks,
         operator: operator?,
         profile,
         by_hand,
@@ -73,7 +80,8 @@ fn demand<'a>(ctx: &mut Context<'_>, scope: &Scope<'a>, file: &suite::Test) -> O
     let index = ctx.look_up("a demand of the rig", wanted, &names)?;
     let (speed, _) = speed?;
     let sets = &scope.demands[index].file.sets;
-    if index != speed && !matches!(sets.value, Sets::Torque | Sets::SpeedAtFullPedal) {
+    let moved = [Sets::Torque, Sets::SpeedAtFullPedal, Sets::ForcedAngle, Sets::AlignmentCurrent];
+    if index != speed && !moved.contains(&sets.value) {
         let message = format!(
             "{} sets {}, expected the demand of the shaft speed",
             ctx.said(wanted.at),
@@ -111,6 +119,8 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::Cycle(s) => ("cycle", &s.name),
         Segment::Coast(s) => ("coast", &s.name),
         Segment::ByHand(s) => ("by hand", &s.name),
+        Segment::Watch(s) => ("watch", &s.name),
+        Segment::Silence(s) => ("silence", &s.name),
         Segment::Repeat(_) => ("repeat", &None),
     }
 }
@@ -124,6 +134,8 @@ pub(super) struct Layer<'a> {
     pub moves: Moves,
     /// What a person does in the hand-driven segments so far.
     pub hands: Vec<ByHand>,
+    /// What a person is to do, by segment.
+    pub asks: Vec<(usize, String)>,
     /// Where the demand stands after a segment that could not be laid, if that is known.
     after: Option<f64>,
     /// For each segment laid so far, where it was written and whether it is as written.
@@ -139,6 +151,8 @@ pub(super) struct Laid {
     pub length: Option<Duration>,
     pub coasts: bool,
     pub by_hand: bool,
+    /// No demand is in force: the shaft coasts, or the drive is not enabled at all.
+    pub undemanded: bool,
 }
 
 /// What no demand may go beyond.
@@ -186,6 +200,7 @@ impl<'a> Layer<'a> {
             demand,
             moves,
             hands: Vec::new(),
+            asks: Vec::new(),
             after: None,
             laid: Vec::new(),
             passes: Vec::new(),
@@ -209,6 +224,8 @@ impl<'a> Layer<'a> {
             Segment::Cycle(cycle) => self.cycle(ctx, scope, cycle, name.clone()),
             Segment::Coast(coast) => self.coast(ctx, coast, name.clone()),
             Segment::ByHand(hand) => self.by_hand(ctx, scope, hand, name.clone()),
+            Segment::Watch(watch) => self.watch(watch, name.clone()),
+            Segment::Silence(silence) => self.silence(ctx, scope, silence, name.clone()),
             Segment::Repeat(_) => None,
         };
         if laid.is_none() {
@@ -351,6 +368,7 @@ impl<'a> Layer<'a> {
             length: sound.then(|| s.length()),
             coasts: s.coasts(),
             by_hand: s.by_hand(),
+            undemanded: s.undemanded(),
         };
         segments.iter().zip(&self.laid).map(laid).collect()
     }
@@ -410,6 +428,7 @@ impl<'a> Layer<'a> {
             Sets::ShaftSpeed | Sets::SpeedAtFullPedal | Sets::Pump => {
                 (Role::ShaftSpeed, "lies beyond a trip on the speed,")
             }
+            Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit => return Vec::new(),
         };
         let Some(watched) = scope.with_role(role) else { return Vec::new() };
         let watched = scope.channels[watched].name;

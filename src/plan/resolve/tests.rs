@@ -233,6 +233,7 @@ fn trips_are_in_si_and_those_of_the_rig_come_first() {
     let trip = |name: &str| plan.trips.iter().find(|t| t.name == name).unwrap_or_else(|| panic!("{name}"));
     assert_eq!(trip("overspeed").when, Crossing::Above(si("1750 rpm")));
     assert_eq!(trip("reverse").when, Crossing::Below(si("-60 rpm")));
+    assert_eq!(plan.channels[trip("reverse").channel].name, "below_demand");
     assert_eq!(trip("reverse").lasting, Duration::from_millis(20));
     assert_eq!(trip("inverter_heating").when, Crossing::RisesFaster(4.0, Duration::from_millis(2000)));
     assert_eq!(plan.channels[trip("runaway").channel].name, "speed_error");
@@ -263,7 +264,7 @@ link board: twin at 460800 baud, 6 polls, busy 46.0 % of the time (8.9 % out, 37
 test crawl: 8.0 s, up to 120.0 rpm, 2 criteria
 test climb: 17.5 s, up to 680.0 rpm, 4 criteria
 test stairs: 28.0 s, up to 1200 rpm, 4 criteria
-20 channels, 2 of them derived; 11 trips; 5 questions before each run
+22 channels, 4 of them derived; 11 trips; 5 questions before each run
 guards absent: temperatures alike after a cold soak
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);

@@ -60,6 +60,8 @@ pub(super) fn check(ctx: &mut Context<'_>) {
             Segment::Chirp(chirp) => times.push(&chirp.lasting),
             Segment::Coast(coast) => times.push(&coast.coast),
             Segment::ByHand(hand) => times.push(&hand.by_hand),
+            Segment::Watch(watch) => times.push(&watch.watch),
+            Segment::Silence(silence) => times.push(&silence.silence),
             Segment::Cycle(_) | Segment::Repeat(_) => {}
         }
     }

@@ -136,6 +136,9 @@ pub(super) struct Moves {
 /// How a demand may move. A torque never steps: what steps is felt by gears and couplings.
 pub(super) fn moves(ctx: &mut Context<'_>, test: &suite::Test, demand: Demand<'_>) -> Option<Moves> {
     let limits = &ctx.rig.limits;
+    if matches!(demand.file.sets.value, Sets::ForcedAngle | Sets::AlignmentCurrent) {
+        return super::with::own_rate(ctx, demand);
+    }
     if demand.file.sets.value != Sets::Torque {
         let step = |s: &Q<Speed>| (s.si, s.at);
         let rate = (limits.speed_rate.si, limits.speed_rate.at);

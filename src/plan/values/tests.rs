@@ -85,7 +85,7 @@ fn a_lost_row_is_none_for_its_channels_and_all_that_is_derived_from_them() {
         values.on_sent(&sent(&plan, "speed", 0.0));
         feed(&mut values, &plan, &drive(0, 10.0, 0.0));
         let got = feed(&mut values, &plan, &row_without(0, 5, status));
-        assert_eq!(got.len(), 6);
+        assert_eq!(got.len(), 8);
         assert!(got.iter().all(|(_, at, si)| *at == ms(5) && si.is_none()), "{got:?}");
         let latest = values.latest(index(&plan, "speed")).expect("the value before stands");
         assert_eq!((latest.0, latest.1), (ms(1), ms(0)));

@@ -68,20 +68,21 @@ impl Firmware {
 
     /// Largest torque in Nm that the current limit and heat leave.
     pub fn torque_most(&self) -> f64 {
-        self.torque_per_ampere() * self.limits.current * self.derating
+        self.torque_per_ampere() * self.forced.most(self.limits.current) * self.derating
     }
 
     /// Proportional-integral loops on the currents in rotor axes, the coupling taken out, the
     /// voltage held within the inverter's circle.
     pub(super) fn current_loops(&mut self, alpha: f64, beta: f64) {
-        let [s, c] = sine_cosine(self.angle);
+        let (angle, omega, demand) = match self.forced.demand() {
+            Some((angle, current)) => (angle, 0.0, [current, 0.0]),
+            None => (self.angle, self.omega, [0.0, self.current_q]),
+        };
+        let [s, c] = sine_cosine(angle);
         let current = [c * alpha + s * beta, c * beta - s * alpha];
         let m = &self.machine;
-        let demand = [0.0, self.current_q];
-        let coupling = [
-            -self.omega * m.inductance_q * demand[1],
-            self.omega * (m.inductance_d * demand[0] + m.flux_linkage),
-        ];
+        let coupling =
+            [-omega * m.inductance_q * demand[1], omega * (m.inductance_d * demand[0] + m.flux_linkage)];
         let gain = [CURRENT_BANDWIDTH * m.inductance_d, CURRENT_BANDWIDTH * m.inductance_q];
         let error = [demand[0] - current[0], demand[1] - current[1]];
         let free: [f64; 2] = std::array::from_fn(|i| gain[i] * error[i] + self.integrals[i] + coupling[i]);
@@ -99,7 +100,8 @@ impl Firmware {
                 self.integrals[i] -= share * (1.0 - held) * free[i] / gain[i];
             }
         }
-        let ahead = turned([s, c], 1.5 * PERIOD * self.omega);
+        let ahead = turned([s, c], 1.5 * PERIOD * omega);
+        self.forced.newest = [current[0], current[1], held * free[0], held * free[1]];
         self.voltage = out_of_rotor_axes(ahead, [held * free[0], held * free[1]]);
     }
 

@@ -25,6 +25,7 @@ fn every_event() -> Vec<What> {
         What::Finished { cause: Cause::NotConfirmed, why: s() },
         What::Note { text: s() },
         What::TorqueOff { test: 0, found: s() },
+        What::SwitchedOff { test: 0, found: s() },
         What::OperatorStep { test: 0, id: s(), ask: s() },
     ]
 }
@@ -34,7 +35,7 @@ fn every_event_comes_back() {
     let events = every_event();
     let mut kinds: Vec<_> = events.iter().map(std::mem::discriminant).collect();
     kinds.dedup();
-    assert_eq!(kinds.len(), 22, "one row for each variant of `What`");
+    assert_eq!(kinds.len(), 23, "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);

@@ -1,0 +1,224 @@
+//! `commission`: the first rungs of a unit that has just been assembled, one after the other, up to the first that is not
+//! passed.
+
+use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
+use super::{Early, Files, Making, rehearse, report, run, say};
+use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
+use crate::outcome::Cause;
+use crate::record::What;
+use crate::results::Results;
+use std::collections::VecDeque;
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+/// The suite of the demo unit's commissioning, so that the command works anywhere.
+const SUITE: (&str, &str) = ("commissioning.toml", include_str!("../../suites/commissioning.toml"));
+
+/// Arguments of `commission`.
+#[derive(Debug, clap::Args)]
+pub(super) struct Args {
+    /// The rungs, a suite; the project's own if absent.
+    #[arg(long, value_name = "FILE")]
+    suite: Option<PathBuf>,
+    /// The rig; the demo rig if absent.
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
+    /// The unit; the demo unit if absent (only with the demo rig).
+    #[arg(long, value_name = "FILE")]
+    unit: Option<PathBuf>,
+    /// The firmware build that the controller must say that it runs.
+    #[arg(long, value_name = "LABEL")]
+    build: Option<String>,
+    /// Rehearse: the simulated unit on a virtual clock, in a moment.
+    #[arg(long)]
+    rehearse: bool,
+    /// Write what was measured into the unit file without asking.
+    #[arg(long, requires = "unit")]
+    write: bool,
+    /// A person's answers to the questions of rig and suite, for runs without a terminal.
+    #[arg(long, value_name = "FILE", conflicts_with = "rehearse")]
+    answers: Option<PathBuf>,
+    #[command(flatten)]
+    making: Making,
+}
+
+pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    if args.rig.is_some() && args.unit.is_none() {
+        let text = "--rig without --unit: the demo unit belongs to the demo rig; give --unit FILE as well";
+        return Err(Early::new(Cause::FilesInvalid, text));
+    }
+    let texts = Texts::read(args)?;
+    let whole = texts.resolve(&texts.suite, args)?;
+    let fast = too_fast(&whole.plan, whole.unit.machine.speed_max.si);
+    if !fast.is_empty() {
+        return Err(Early::new(Cause::FilesInvalid, fast.join("\n")));
+    }
+    let all = rungs(&texts.suite.1).map_err(invalid)?;
+    let folder = folder(args)?;
+    let mut measured: Vec<Found> = Vec::new();
+    let mut settings: Option<String> = None;
+    for (index, (name, text)) in all.iter().enumerate() {
+        let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
+        let dir = folder.join(format!("{:02}-{}", index + 1, file_name(name)));
+        let results = rung(args, &loaded, &dir)?;
+        println!("rung {} of {} `{name}`: {}", index + 1, all.len(), results.cause.row().headline);
+        if results.cause != Cause::Passed {
+            stopped(&loaded, &results, &all[index + 1..], &dir);
+            return Ok(results.cause);
+        }
+        same_settings(&mut settings, &results)?;
+        measured.extend(found(&loaded.plan, &results, true));
+    }
+    println!("every rung passed; SIMULATED; run folders below {}", folder.display());
+    if let Some(sha256) = &settings {
+        println!("settings read back and the same at every rung, SHA-256 {sha256}");
+    }
+    into_unit_file(args, &texts, &measured)?;
+    Ok(Cause::Passed)
+}
+
+/// Rig, unit and suite as texts with the names they go by.
+struct Texts {
+    rig: (String, String),
+    unit: (String, String),
+    suite: (String, String),
+    suite_path: PathBuf,
+}
+
+impl Texts {
+    fn read(args: &Args) -> Result<Texts, Early> {
+        let one = |path: &Option<PathBuf>, role: &str, demo: (String, String)| {
+            path.as_ref().map_or(Ok(demo), |path| read(path, role))
+        };
+        Ok(Texts {
+            rig: one(&args.rig, "rig", demo_rig())?,
+            unit: one(&args.unit, "unit", demo_unit())?,
+            suite: one(&args.suite, "suite", (SUITE.0.into(), SUITE.1.into()))?,
+            suite_path: args.suite.clone().unwrap_or_default(),
+        })
+    }
+
+    fn resolve(&self, suite: &(String, String), args: &Args) -> Result<Loaded, Early> {
+        let beside = |written: &str| beside(&self.suite_path, written);
+        resolve_texts(&self.rig, &self.unit, suite, &beside, args.build.as_deref())
+    }
+}
+
+/// The folder in which every rung gets one of its own.
+fn folder(args: &Args) -> Result<PathBuf, Early> {
+    let now = crate::shell::clock::utc_now();
+    let stamp: String = now.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
+    let folder =
+        args.making.out.clone().unwrap_or_else(|| Path::new("runs").join(format!("{stamp}-commissioning")));
+    if folder.exists() {
+        let text =
+            format!("{} exists already: each commissioning gets a folder of its own", folder.display());
+        return Err(Early::new(Cause::NotMade, text));
+    }
+    std::fs::create_dir_all(&folder)
+        .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be made: {e}", folder.display())))?;
+    Ok(folder)
+}
+
+/// A rung's name as that of a folder.
+fn file_name(name: &str) -> String {
+    let plain: String = name.chars().map(|c| if c.is_ascii_alphanumeric() { c } else { '-' }).collect();
+    plain.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-")
+}
+
+/// Runs or rehearses one rung and writes its documents.
+fn rung(args: &Args, loaded: &Loaded, dir: &Path) -> Result<Results, Early> {
+    let making = Making { seed: args.making.seed, faults: args.making.faults.clone(), out: Some(dir.into()), rehearse_first: false };
+    if args.rehearse {
+        rehearse::rehearse_loaded(loaded, args.build.as_deref(), &making, VecDeque::new())?;
+    } else {
+        let files = Files {
+            suite: args.suite.clone().unwrap_or_default(),
+            rig: args.rig.clone(),
+            unit: args.unit.clone(),
+            build: args.build.clone(),
+        };
+        let args = run::Args {
+            files,
+            answers: args.answers.clone(),
+            making,
+            enforce_ladder: false,
+            off_ladder: None,
+            no_rehearsal: None,
+        };
+        run::make_loaded(&args, loaded)?;
+    }
+    report::write(dir, true).map(|(results, _)| results)
+}
+
+/// Says what the rung points at, and which rungs stay shut.
+fn stopped(loaded: &Loaded, results: &Results, above: &[(String, String)], dir: &Path) {
+    println!("  {}", results.why);
+    for line in points_at(&loaded.plan, results) {
+        println!("  points at: {line}");
+    }
+    if !above.is_empty() {
+        let names: Vec<String> = above.iter().map(|(name, _)| format!("`{name}`")).collect();
+        println!("  not opened: {}", names.join(", "));
+    }
+    println!("  run folder: {}", dir.display());
+}
+
+/// What a lower rung proved holds only for the settings that it was proved with.
+fn same_settings(first: &mut Option<String>, results: &Results) -> Result<(), Early> {
+    let now = results.events.iter().find_map(|e| match &e.what {
+        What::SettingsHash { sha256 } => Some(sha256.clone()),
+        _ => None,
+    });
+    match (first.as_ref(), now) {
+        (Some(before), Some(now)) if *before != now => {
+            let text = format!(
+                "the controller's settings changed between two rungs (SHA-256 {before}, then {now}): what the lower rungs proved no longer holds; begin again"
+            );
+            Err(Early::new(Cause::Refused, text))
+        }
+        (None, Some(now)) => {
+            *first = Some(now);
+            Ok(())
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Puts what was measured into the unit file, after a question or with `--write`.
+fn into_unit_file(args: &Args, texts: &Texts, measured: &[Found]) -> Result<(), Early> {
+    if measured.is_empty() {
+        return Ok(());
+    }
+    println!("measured, for the unit file (ends: two standard uncertainties either way):");
+    measured.iter().for_each(|one| println!("  {}", one.line()));
+    let Some(path) = &args.unit else { return Ok(()) };
+    if !args.write && !asked(path) {
+        println!("{} is left as it is; --write writes without asking", path.display());
+        return Ok(());
+    }
+    let text = write_back(&texts.unit.1, measured).map_err(invalid)?;
+    // What is written is read again: a unit file that no longer holds is worse than an old one.
+    let new = (texts.unit.0.clone(), text.clone());
+    resolve_texts(&texts.rig, &new, &texts.suite, &|w| beside(&texts.suite_path, w), args.build.as_deref())?;
+    std::fs::write(path, text)
+        .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be written: {e}", path.display())))?;
+    println!("written into {}", path.display());
+    Ok(())
+}
+
+/// Asks at the terminal; no where there is none.
+fn asked(path: &Path) -> bool {
+    if !std::io::stdin().is_terminal() || !std::io::stdout().is_terminal() {
+        return false;
+    }
+    print!("Write these into {}? yes or no: ", path.display());
+    let mut answer = String::new();
+    std::io::stdout().flush().is_ok()
+        && std::io::stdin().read_line(&mut answer).is_ok()
+        && answer.trim().eq_ignore_ascii_case("yes")
+}
+
+fn invalid(error: RungError) -> Early {
+    Early::new(Cause::FilesInvalid, error)
+}

@@ -1,0 +1,73 @@
+//! Against closed forms.
+
+use crate::columns::Span;
+use crate::metrics::samples::Bench;
+use crate::metrics::{Given, Value};
+
+/// A bench with two spans, 0 to 5 s and 5 to `end`, the second being the one measured.
+fn two_spans(unit: &str, end: f64, f: impl Fn(f64) -> f64) -> Bench {
+    let mut bench = Bench::new(unit, 0.0, 0.01, end, f);
+    let part =
+        |t0: f64, t1: f64, segment: usize| Span { t0, t1, segment: Some(segment), ..bench.span.clone() };
+    bench.columns.spans = vec![part(0.0, 4.995, 0), part(5.0, end, 1)];
+    bench.span = bench.columns.spans[1].clone();
+    bench.given = Given::default();
+    bench.given.add("before", Value::Segment(0), "before");
+    bench
+}
+
+/// 17.93 mOhm (the phase of the handbook's adiabatic example) behind a drop of 0.9 V, at 8 and at 20 A: the drop goes.
+#[test]
+fn a_constant_drop_is_no_resistance() {
+    let current = |t: f64| if t < 5.0 { 8.0 } else { 20.0 };
+    let mut bench = two_spans("A peak", 10.0, current);
+    bench.add("v", "V peak", |t| 0.9 + 17.93e-3 * current(t));
+    let bench = bench.given_name("with", "v");
+    let found = bench.figure("dc_resistance").expect("a resistance");
+    assert!((found.value - 17.93e-3).abs() < 1e-12, "{found:?}");
+    let mut noisy = bench.clone();
+    (noisy.columns.series[0].u, noisy.columns.series[1].u) = (0.0, 3e-3);
+    // 3 mV at either current over 12 A (GUM, sum of squares): 0.354 mOhm.
+    let u = noisy.figure("dc_resistance").expect("a resistance").u;
+    assert!((u - 3e-3 * 2f64.sqrt() / 12.0).abs() < 1e-9, "{u}");
+    let mut flat = bench;
+    flat.columns.series[0].v.fill(8.0);
+    assert!(flat.figure("dc_resistance").is_err(), "no gain, no resistance");
+}
+
+/// psi 65.65 mWb, 3 pole pairs (parameters published with PyPI gym-electric-motor): at 1000 rpm 314.16 rad/s electrical,
+/// 20.624 V, and 18 mOhm x 10 A = 0.18 V on top.
+#[test]
+fn the_flux_is_the_voltage_over_the_electrical_speed() {
+    let w = 1000.0 * std::f64::consts::TAU / 60.0;
+    let mut bench = Bench::new("V peak", 0.0, 0.01, 5.0, |_| 65.65e-3 * 3.0 * w + 18e-3 * 10.0);
+    bench.add("i", "A peak", |_| 10.0);
+    bench.add("n", "rpm", |_| w);
+    bench.given.add("resistance", Value::Range(18e-3, 18e-3), "18 mOhm");
+    bench.given.add("turn", Value::Range(3.0, 3.0), "electrical");
+    let bench = bench.given_name("current", "i").given_name("speed", "n");
+    let found = bench.figure("linked_flux").expect("a flux");
+    assert!((found.value - 65.65e-3).abs() < 1e-12, "{found:?}");
+}
+
+/// J dw/dt = -(a + b w), which gives w = (w0 + a/b) exp(-b t / J) - a/b; the torque that holds w0 is a + b w0.
+#[test]
+fn inertia_friction_and_drag_come_from_a_held_speed_and_its_coast_down() {
+    let (inertia, a, b, w0) = (0.03, 0.8, 0.02, 40.0);
+    let speed = move |t: f64| {
+        if t < 5.0 { w0 } else { (w0 + a / b) * (-b * (t - 5.0) / inertia).exp() - a / b }
+    };
+    let (resistance, current) = (0.018, 2.5);
+    // 1.5 (v i - R i^2) = T w.
+    let voltage = ((a + b * w0) * w0 / 1.5 + resistance * current * current) / current;
+    let mut bench = two_spans("rpm", 5.9, speed);
+    bench.add("v", "V peak", |_| voltage);
+    bench.add("i", "A peak", |_| current);
+    bench.given.add("resistance", Value::Range(resistance, resistance), "18 mOhm");
+    let bench = bench.given_name("with", "v").given_name("current", "i");
+    for (id, expected) in [("holding_inertia", inertia), ("holding_friction", a), ("holding_drag", b)] {
+        let found = bench.figure(id).unwrap_or_else(|r| panic!("{id}: {}", r.why));
+        // Trapezoids of 10 ms.
+        assert!((found.value / expected - 1.0).abs() < 2e-3, "{id}: {found:?}");
+    }
+}

@@ -1,0 +1,222 @@
+//! The commissioning rungs against the twin: a sound unit climbs them all, and each thing that is wired wrongly is
+//! caught at its rung, before the shaft turns faster than a twentieth of the highest speed of the unit.
+
+mod common;
+
+use common::{Rehearsed, UNIT, load, run_bench};
+use spinproof::commissioning::{found, points_at, rungs, too_fast, write_back};
+use spinproof::outcome::Cause;
+use spinproof::record::What;
+use std::f64::consts::TAU;
+
+static RIG: std::sync::LazyLock<&'static str> = std::sync::LazyLock::new(|| read("fixtures/demo/rig.toml"));
+static SUITE: std::sync::LazyLock<&'static str> =
+    std::sync::LazyLock::new(|| read("suites/commissioning.toml"));
+
+fn read(path: &str) -> &'static str {
+    let path = format!("{}/{path}", env!("CARGO_MANIFEST_DIR"));
+    Box::leak(std::fs::read_to_string(path).expect("a file of the project").into_boxed_str())
+}
+
+/// 5 % of the 9000 rpm that the demo unit may do.
+const FASTEST: f64 = 450.0;
+
+/// Climbs the rungs with a rig until one is not passed; name and run of each.
+fn climb(rig: &str, build: Option<&str>, seed: u64, faults: &[&str]) -> Vec<(String, Rehearsed)> {
+    let mut climbed = Vec::new();
+    for (name, suite) in rungs(&SUITE).expect("rungs") {
+        let run = run_bench(load(rig, UNIT, &suite, build), seed, faults, |_| {});
+        let passed = run.results.cause == Cause::Passed;
+        climbed.push((name, run));
+        if !passed {
+            break;
+        }
+    }
+    climbed
+}
+
+/// Highest speed in the truth, rpm.
+fn fastest(climbed: &[(String, Rehearsed)]) -> f64 {
+    let speeds = climbed.iter().flat_map(|(_, run)| run.truth.iter().map(|r| r.truth.speed.abs()));
+    speeds.fold(0.0, f64::max) * 60.0 / TAU
+}
+
+fn words(run: &Rehearsed) -> String {
+    points_at(&run.loaded.plan, &run.results).join("\n")
+}
+
+/// Every rung passes, and what is measured agrees with the truth within three standard uncertainties.
+#[test]
+fn a_sound_unit_climbs_every_rung_and_is_measured() {
+    for seed in [1, 2] {
+        let climbed = climb(&RIG, None, seed, &[]);
+        let (name, last) = climbed.last().expect("a rung");
+        assert_eq!(
+            last.results.cause,
+            Cause::Passed,
+            "seed {seed}, {name}: {}\n{}",
+            last.results.why,
+            last.story()
+        );
+        assert_eq!(climbed.len(), rungs(&SUITE).expect("rungs").len());
+        assert!(fastest(&climbed) < FASTEST, "{} rpm", fastest(&climbed));
+        assert!(too_fast(&last.loaded.plan, FASTEST / 0.05 * TAU / 60.0).is_empty());
+        let spec =
+            spinproof::rehearsal::twin_spec(&last.loaded.rig, &last.loaded.unit, &last.loaded.plan, seed)
+                .expect("a twin");
+        let measured: Vec<_> =
+            climbed.iter().flat_map(|(_, r)| found(&r.loaded.plan, &r.results, true)).collect();
+        let hysteresis = spec.machine.iron_hysteresis * f64::from(spec.machine.pole_pairs) / TAU;
+        for (key, truth) in [
+            ("resistance", 1e3 * spec.machine.resistance),
+            ("flux_linkage", 1e3 * spec.machine.flux_linkage),
+            ("inertia", spec.rotor.inertia),
+            // What coasts down feels the hysteresis of the iron as friction.
+            ("friction", spec.rotor.friction + hysteresis),
+        ] {
+            let one = measured
+                .iter()
+                .find(|f| f.place.1 == key)
+                .unwrap_or_else(|| panic!("{key} was not measured"));
+            println!("seed {seed} {key}: {} u {} truth {truth}", one.value, one.u);
+            assert!(
+                (one.value - truth).abs() < 3.0 * one.u,
+                "{key}: {} (u {}), truth {truth}",
+                one.value,
+                one.u
+            );
+            assert!(one.u < 0.15 * truth, "{key} is known well enough to be of use: {} of {truth}", one.u);
+        }
+        let new = write_back(UNIT, &measured).expect("a file");
+        load(&RIG, &new, &SUITE, None);
+    }
+}
+
+/// One row: faults, the rung that is not passed, and a piece of what it points at.
+#[test]
+fn each_wrong_wiring_is_caught_at_its_rung() {
+    let rows: &[(&[&str], &str, &str)] = &[
+        (&["current-offset"], "gates off", "the current sensor behind `phase_a` reads 8.1"),
+        (&["current-offset=0.5"], "gates off", "the current sensor behind `phase_a` reads 4.1"),
+        (&["resolver-reversed"], "turned by hand", "the resolver is reversed"),
+        (&["casing-unbonded"], "gates on, no current", "`angle_noise` is unquiet or off"),
+        (&["phases-swapped"], "alignment", "two phases are swapped"),
+        (&["phases-swapped", "resolver-reversed"], "turned by hand", "the resolver is reversed"),
+        (&["resolver-offset=1"], "alignment", "the resolver's offset is wrong by 2"),
+        (&["resolver-offset=3"], "alignment", "the resolver's offset is wrong by 6"),
+        (&["resolver-offset=6"], "alignment", "the resolver's offset is wrong by 12"),
+        (&["resolver-offset=9"], "alignment", "the polarity is wrong"),
+    ];
+    for (faults, rung, expected) in rows {
+        let climbed = climb(&RIG, None, 3, faults);
+        let (name, last) = climbed.last().expect("a rung");
+        let said = words(last);
+        println!("{faults:?}: {name}: {said}; fastest {:.0} rpm", fastest(&climbed));
+        assert_eq!(name, rung, "{faults:?}: {said}\n{}", last.story());
+        assert!(said.contains(expected), "{faults:?}: {said}");
+        assert!(fastest(&climbed) < FASTEST, "{faults:?}: {} rpm", fastest(&climbed));
+    }
+}
+
+/// The rung of the closed loop by itself, as if nothing had been caught below it: positive feedback is ended by the
+/// wrong-way trips long before it is fast.
+#[test]
+fn a_wrong_direction_is_tripped_at_once_in_closed_loop() {
+    for (rung, faults) in [
+        ("closed loop", "resolver-offset=6"),
+        ("closed loop", "resolver-offset=9"),
+        ("closed loop", "phases-swapped"),
+        ("closed loop", "resolver-reversed"),
+        ("both directions", "resolver-offset=6"),
+        ("both directions", "resolver-offset=9"),
+    ] {
+        for seed in [1, 4] {
+            let all = rungs(&SUITE).expect("rungs");
+            let suite = &all.iter().find(|(name, _)| name == rung).expect("the rung").1;
+            let run = run_bench(load(&RIG, UNIT, suite, None), seed, &[faults], |_| {});
+            let climbed = [(rung.to_string(), run)];
+            let run = &climbed[0].1;
+            println!(
+                "{rung} {faults} {seed}: {:?} {}; {:.0} rpm",
+                run.results.cause,
+                run.results.why,
+                fastest(&climbed)
+            );
+            assert!(
+                matches!(run.results.cause, Cause::Tripped | Cause::CriterionFailed),
+                "{faults}: {}",
+                run.story()
+            );
+            assert!(fastest(&climbed) < FASTEST, "{faults}: {} rpm", fastest(&climbed));
+        }
+    }
+}
+
+/// A build whose timeout is off says so, and is refused before anything turns. One that says it is on and never times
+/// out is caught by silence, and stopped by frames.
+#[test]
+fn a_command_timeout_that_does_not_work_is_caught() {
+    let honest = climb(&RIG, Some("1.5.0-rc2"), 1, &[]);
+    let (name, last) = honest.last().expect("a rung");
+    assert_eq!((name.as_str(), last.results.cause), ("gates off", Cause::Refused));
+    assert!(last.results.why.contains("command timeout, ms is `0`"), "{}", last.results.why);
+
+    let unasked = RIG.replacen("must_be = \"100\"\n", "", 1);
+    let all = rungs(&SUITE).expect("rungs");
+    let suite = &all.iter().find(|(name, _)| name == "command timeout").expect("the rung").1;
+    for (rig, build) in [(unasked.as_str(), "1.5.0-rc2"), (&RIG, "1.5.0-rc4")] {
+        let run = run_bench(load(rig, UNIT, suite, Some(build)), 1, &[], |_| {});
+        assert_eq!(run.results.cause, Cause::Tripped, "{build}: {}\n{}", run.results.why, run.story());
+        assert!(words(&run).contains("does not switch itself off"), "{build}: {}", words(&run));
+        let trip = run
+            .find(|w| matches!(w, What::Trip { trip, .. } if trip == "command timeout"))
+            .expect("a trip")
+            .at;
+        let off =
+            run.truth.iter().find(|r| r.truth.t > trip && !r.truth.gates).expect("the gates go off").truth.t;
+        assert!((off - trip).micros() < 10_000, "off {} after the trip, by the stop frames", off - trip);
+    }
+    let run = run_bench(load(&RIG, UNIT, suite, None), 1, &[], |_| {});
+    assert_eq!(run.results.cause, Cause::Passed, "{}", run.story());
+    let seen = run.find(|w| matches!(w, What::SwitchedOff { .. })).expect("it switched itself off");
+    let event = run.truth.iter().find(|r| r.event.as_deref().is_some_and(|e| e.contains("command timeout")));
+    let really = event.expect("by its own timeout").truth.t;
+    assert!((seen.at - really).micros() < 45_000, "seen {} after it happened", seen.at - really);
+    let sent =
+        |t: f64| run.results.columns.demands.iter().any(|d| d.t.iter().any(|at| (t - 0.09..t).contains(at)));
+    assert!(!sent(really.secs_f64()), "no demand of any kind was sent in the 90 ms before");
+}
+
+/// Nothing is enabled and no demand of the drive is sent while the shaft is turned by hand; it turns, and stops.
+#[test]
+fn by_hand_the_drive_stays_off() {
+    let all = rungs(&SUITE).expect("rungs");
+    let suite = &all.iter().find(|(name, _)| name == "turned by hand").expect("the rung").1;
+    let run = run_bench(load(&RIG, UNIT, suite, None), 5, &[], |_| {});
+    assert_eq!(run.results.cause, Cause::Passed, "{}", run.story());
+    assert!(run.truth.iter().all(|r| !r.truth.gates), "the gates never went on");
+    let sent =
+        run.results.columns.demands.iter().filter(|d| d.name != "pump").map(|d| d.t.len()).sum::<usize>();
+    assert_eq!(sent, 0, "no demand but the pump's");
+    let asked = run.find(|w| matches!(w, What::OperatorStep { ask, .. } if ask.contains("by hand")));
+    assert!(asked.is_some(), "the person was asked");
+    let (inputs, plan) =
+        (run.steps.iter().map(|s| s.input.clone()).collect::<Vec<_>>(), run.loaded.plan.clone());
+    assert_eq!(spinproof::engine::replay(plan, &inputs).1, None, "it replays");
+}
+
+/// Another setting of the controller gives another hash, the same gives the same: the run keeps both text and hash.
+#[test]
+fn other_settings_have_another_hash() {
+    let all = rungs(&SUITE).expect("rungs");
+    let hash = |limit: Option<&str>| {
+        let twin = limit.map_or(String::new(), |l| format!("current_limit = \"{l}\"\n"));
+        let rig = RIG.replacen("[twin]\n", &format!("[twin]\n{twin}"), 1);
+        let run = run_bench(load(&rig, UNIT, &all[0].1, None), 1, &[], |_| {});
+        let event = run.find(|w| matches!(w, What::SettingsHash { .. })).expect("a hash");
+        let What::SettingsHash { sha256 } = &event.what else { panic!("{event:?}") };
+        sha256.clone()
+    };
+    assert_eq!(hash(None), hash(None));
+    assert_ne!(hash(None), hash(Some("30 A peak")));
+}
