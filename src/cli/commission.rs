@@ -61,7 +61,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(format!("{:02}-{}", index + 1, file_name(name)));
         let results = rung(args, &loaded, &dir)?;
-        println!("rung {} of {} `{name}`: {}", index + 1, all.len(), results.cause.row().headline);
+        say::out(format_args!("rung {} of {} `{name}`: {}\n", index + 1, all.len(), results.cause.row().headline));
         if results.cause != Cause::Passed {
             stopped(&loaded, &results, &all[index + 1..], &dir);
             return Ok(results.cause);
@@ -69,9 +69,9 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         same_settings(&mut settings, &results)?;
         measured.extend(found(&loaded.plan, &results, true));
     }
-    println!("every rung passed; SIMULATED; run folders below {}", folder.display());
+    say::out(format_args!("every rung passed; SIMULATED; run folders below {}\n", folder.display()));
     if let Some(sha256) = &settings {
-        println!("settings read back and the same at every rung, SHA-256 {sha256}");
+        say::out(format_args!("settings read back and the same at every rung, SHA-256 {sha256}\n"));
     }
     into_unit_file(args, &texts, &measured)?;
     Ok(Cause::Passed)
@@ -153,15 +153,15 @@ fn rung(args: &Args, loaded: &Loaded, dir: &Path) -> Result<Results, Early> {
 
 /// Says what the rung points at, and which rungs stay shut.
 fn stopped(loaded: &Loaded, results: &Results, above: &[(String, String)], dir: &Path) {
-    println!("  {}", results.why);
+    say::out(format_args!("  {}\n", results.why));
     for line in points_at(&loaded.plan, results) {
-        println!("  points at: {line}");
+        say::out(format_args!("  points at: {line}\n"));
     }
     if !above.is_empty() {
         let names: Vec<String> = above.iter().map(|(name, _)| format!("`{name}`")).collect();
-        println!("  not opened: {}", names.join(", "));
+        say::out(format_args!("  not opened: {}\n", names.join(", ")));
     }
-    println!("  run folder: {}", dir.display());
+    say::out(format_args!("  run folder: {}\n", dir.display()));
 }
 
 /// What a lower rung proved holds only for the settings that it was proved with.
@@ -190,11 +190,11 @@ fn into_unit_file(args: &Args, texts: &Texts, measured: &[Found]) -> Result<(), 
     if measured.is_empty() {
         return Ok(());
     }
-    println!("measured, for the unit file (ends: two standard uncertainties either way):");
-    measured.iter().for_each(|one| println!("  {}", one.line()));
+    say::out("measured, for the unit file (ends: two standard uncertainties either way):\n");
+    measured.iter().for_each(|one| say::out(format_args!("  {}\n", one.line())));
     let Some(path) = &args.unit else { return Ok(()) };
     if !args.write && !asked(path) {
-        println!("{} is left as it is; --write writes without asking", path.display());
+        say::out(format_args!("{} is left as it is; --write writes without asking\n", path.display()));
         return Ok(());
     }
     let text = write_back(&texts.unit.1, measured).map_err(invalid)?;
@@ -203,7 +203,7 @@ fn into_unit_file(args: &Args, texts: &Texts, measured: &[Found]) -> Result<(), 
     resolve_texts(&texts.rig, &new, &texts.suite, &|w| beside(&texts.suite_path, w), args.build.as_deref())?;
     std::fs::write(path, text)
         .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be written: {e}", path.display())))?;
-    println!("written into {}", path.display());
+    say::out(format_args!("written into {}\n", path.display()));
     Ok(())
 }
 
@@ -212,7 +212,7 @@ fn asked(path: &Path) -> bool {
     if !std::io::stdin().is_terminal() || !std::io::stdout().is_terminal() {
         return false;
     }
-    print!("Write these into {}? yes or no: ", path.display());
+    say::out(format_args!("Write these into {}? yes or no: ", path.display()));
     let mut answer = String::new();
     std::io::stdout().flush().is_ok()
         && std::io::stdin().read_line(&mut answer).is_ok()

@@ -1,5 +1,4 @@
-//! What all states of the engine share: links, timers, values, guard, heartbeat and the queue of
-//! outputs. It turns inputs into notices; the states decide what they mean.
+//! What all states share: links, timers, values, guard, heartbeat, outputs. Inputs become notices; states give them a meaning.
 
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
