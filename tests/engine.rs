@@ -150,7 +150,7 @@ fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Instant>
                         inputs.push(Input::Typed { id, text, by, person: true });
                     }
                     Output::Record(Record::Event(event)) => events.push(event),
-                    Output::Record(_) => {}
+                    Output::Record(_) | Output::Listen { .. } => {}
                     Output::Finished { cause, why } => return Ended { cause, why, events },
                 }
             }

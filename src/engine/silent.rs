@@ -51,6 +51,8 @@ impl Silent {
             | Notice::RowLost
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::Silent(self),
         }
     }

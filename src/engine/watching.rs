@@ -67,6 +67,8 @@ impl Watching {
             | Notice::RowLost
             | Notice::Due(_)
             | Notice::Typed { .. }
+            | Notice::Listening { .. }
+            | Notice::Key(_)
             | Notice::Answer { .. } => State::Watching(self),
         }
     }

@@ -7,7 +7,8 @@ use super::suite::Suite;
 
 impl Rig {
     /// The rig without what this suite does not use: optional polls that it does not name, their channels and what is
-    /// derived from those, and demands of a forced angle, an alignment current or a current limit.
+    /// derived from those, and demands of a forced angle, an alignment current, a current limit or a pedal, with what is
+    /// derived from these and the trips on it.
     pub fn used_by(&self, suite: &Suite) -> Rig {
         let mut rig = self.clone();
         let (mut left_out, mut read) = (Vec::new(), Vec::new());
@@ -25,13 +26,27 @@ impl Rig {
             });
         }
         left_out.retain(|name| !read.contains(name));
+        let used = |name: &str| {
+            suite.test.iter().any(|test| {
+                let moved = test.demand.as_ref().is_some_and(|d| d.value == name);
+                moved || test.with.iter().any(|(with, _)| with.value == name)
+            })
+        };
+        let mut idle = Vec::new();
+        rig.demand.0.retain(|(name, demand)| {
+            let keep = !seldom(demand) || used(&name.value);
+            if !keep {
+                idle.push(name.value.clone());
+            }
+            keep
+        });
         // What is derived from something left out goes with it, and what is derived from that.
         loop {
             let before = rig.channel.0.len();
             rig.channel.0.retain(|(name, channel)| {
                 let gone = |text: &str| words(text).any(|word| left_out.iter().any(|l| l == word));
                 let keep = match &channel.derived {
-                    Some(derived) => !gone(&derived.value),
+                    Some(derived) => !gone(&derived.value) && !demanded(&derived.value, &idle),
                     None => !left_out.contains(&name.value),
                 };
                 if !keep {
@@ -44,20 +59,20 @@ impl Rig {
             }
         }
         rig.trip.0.retain(|(_, trip)| !left_out.contains(&trip.channel.value));
-        let used = |name: &str| {
-            suite.test.iter().any(|test| {
-                let moved = test.demand.as_ref().is_some_and(|d| d.value == name);
-                moved || test.with.iter().any(|(with, _)| with.value == name)
-            })
-        };
-        rig.demand.0.retain(|(name, demand)| !seldom(demand) || used(&name.value));
         rig
     }
 }
 
 /// A demand that only suites that name it have to do with.
 fn seldom(demand: &Demand) -> bool {
-    matches!(demand.sets.value, Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit)
+    let sets = demand.sets.value;
+    matches!(sets, Sets::ForcedAngle | Sets::AlignmentCurrent | Sets::CurrentLimit | Sets::SpeedAtFullPedal)
+}
+
+/// Whether an expression takes one of these demands.
+fn demanded(expression: &str, names: &[String]) -> bool {
+    let after = expression.split("demand.").skip(1);
+    after.filter_map(|rest| words(rest).next()).any(|word| names.iter().any(|name| name == word))
 }
 
 /// Names in braces of a pattern.

@@ -235,8 +235,8 @@ fn declared_or_tripped(case: &Case<'_>, test: usize, speed: f64) -> Option<(f64,
 /// How far above a demand of `speed` the speed gets while no trip fires, rad/s; the way of the test's fastest.
 fn tripped_overshoot(case: &Case<'_>, test: usize, speed: f64) -> Option<f64> {
     let way = if case.plan.tests[test].profile.top() < 0.0 { Way::Backward } else { Way::Forward };
-    let demand = if way == Way::Forward { speed } else { -speed };
-    let levels = case.plan.trips.iter().filter_map(|trip| case.level(trip, way, Some(demand)));
+    let demand_of = (case.plan.tests[test].demand, if way == Way::Forward { speed } else { -speed });
+    let levels = case.plan.trips.iter().filter_map(|trip| case.level(trip, way, Some(demand_of)));
     let lowest = levels.fold(f64::INFINITY, f64::min);
     lowest.is_finite().then(|| (lowest - speed).max(0.0))
 }

@@ -82,8 +82,8 @@ impl Case<'_> {
         if unit.si < rig.si { (unit.si, unit.at) } else { (rig.si, rig.at) }
     }
 
-    /// Whether a trip fires at a steady speed and demand. `None` if it watches something else, or remembers the past.
-    pub(super) fn fires(&self, trip: &Trip, speed: f64, demand: Option<f64>) -> Option<bool> {
+    /// Whether a trip fires at a steady speed while one demand, by its index, stands at a value. `None` if it watches something else, or remembers the past.
+    pub(super) fn fires(&self, trip: &Trip, speed: f64, demand: Option<(usize, f64)>) -> Option<bool> {
         let watched = self.plan.channel_with(Role::ShaftSpeed)?;
         let value = if trip.channel == watched {
             speed
@@ -91,7 +91,7 @@ impl Case<'_> {
             let Source::Derived(expr) = &self.plan.channels[trip.channel].source else { return None };
             let known = |operand: Operand| match operand {
                 Operand::Channel(c) if c == watched => Some(speed),
-                Operand::Demand(d) if self.plan.demands[d].sets == Sets::ShaftSpeed => demand,
+                Operand::Demand(d) => demand.filter(|(index, _)| *index == d).map(|(_, value)| value),
                 _ => None,
             };
             if expr.memory() != Memory::default() {
@@ -107,7 +107,7 @@ impl Case<'_> {
     }
 
     /// The speed at which a trip fires at last, rad/s without sign, while `demand` is in force; `None` if it never does.
-    pub(super) fn level(&self, trip: &Trip, way: Way, demand: Option<f64>) -> Option<f64> {
+    pub(super) fn level(&self, trip: &Trip, way: Way, demand: Option<(usize, f64)>) -> Option<f64> {
         let silent = |speed: f64| self.fires(trip, way.sign() * speed, demand) == Some(false);
         if silent(BEYOND) || self.fires(trip, way.sign() * BEYOND, demand).is_none() {
             return None;
@@ -128,12 +128,13 @@ impl Case<'_> {
     /// it: of the trips the one that stops it first. `None` if no trip does, or if no reaction is declared.
     pub(super) fn reach(&self, test: &Test, way: Way, current: f64, held: f64) -> Option<Reach> {
         let acceleration = ((self.torque_of(current) - held) / self.inertia().0).max(0.0);
-        let speed_demand = self.plan.demands[test.demand].sets == Sets::ShaftSpeed;
+        let sets = self.plan.demands[test.demand].sets;
+        let speed_demand = matches!(sets, Sets::ShaftSpeed | Sets::SpeedAtFullPedal);
         let profile = &test.profile;
         let values = profile.segments.iter().flat_map(|s| s.corners.iter().map(|(_, v)| *v));
         let swings = profile.segments.iter().filter_map(|s| s.swing()).flat_map(|s| s.reach());
         let furthest = values.chain(swings).map(|v| v * way.sign()).fold(0.0, f64::max) * way.sign();
-        let demand = speed_demand.then_some(furthest);
+        let demand = speed_demand.then_some((test.demand, furthest));
         let u = self.plan.channel_with(Role::ShaftSpeed).map_or(0.0, |c| 2.0 * self.plan.channels[c].u);
         let trips = self.plan.trips.iter().enumerate().filter_map(|(index, trip)| {
             let (level, latency) = (self.level(trip, way, demand)?, self.latency(trip)?);

@@ -2,7 +2,7 @@
 //! records hold no values that were not delivered.
 
 use super::evidence::Evidence;
-use super::listen::{Heard, numbers};
+use super::listen::{Asked, Heard, numbers};
 use super::{Breach, Rule};
 use crate::record::{Record, RowStatus, What};
 use crate::time::Instant;
@@ -38,7 +38,9 @@ pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<
         }
         let fits = |i: usize| numbers(&heard.line, counts[i]).map(|n| (i, n));
         let read: Vec<(usize, Vec<f64>)> = (0..counts.len()).filter_map(fits).collect();
-        if read.is_empty() {
+        // One number alone may as well be an acknowledgement or a setting: what it answers tells.
+        let polled = matches!(heard.answers, Some((_, Asked::Group(_))));
+        if read.is_empty() || !polled && read.iter().all(|(_, n)| n.len() == 1) {
             continue;
         }
         let kept = rows.get_mut(&heard.at).and_then(|at| {

@@ -381,7 +381,7 @@ impl Board {
                 Output::WakeAt(at, _) => self.wake = Some(at),
                 Output::Ask { id, .. } | Output::AskValue { id, .. } => self.asked.push(id),
                 Output::Finished { .. } => self.finished = true,
-                Output::Record(_) => {}
+                Output::Record(_) | Output::Listen { .. } => {}
             }
         }
     }

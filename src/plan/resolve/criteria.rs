@@ -63,6 +63,9 @@ fn check_demanded(
     };
     let (while_, help) = match (meant.iter().any(|s| s.undemanded), meant.iter().any(|s| s.by_hand)) {
         _ if metric.subject() != Subject::Tracked => return,
+        (true, _) if !meant.iter().any(|s| s.coasts) => {
+            ("the torque is off", "say with `over` which other segment is meant")
+        }
         (true, _) => ("the shaft coasts", "say with `over` which segment before the coast is meant"),
         (_, true) => {
             ("a person drives", "hold it against the pedal: `follow_rms` with a channel of what it asks")

@@ -208,7 +208,7 @@ fn a_suite_that_declares_a_cold_soak_needs_a_rig_that_says_how_alike() {
     let suite = SUITE.replacen("schema = 1", "schema = 1\ncold_soak = true", 1);
     let (sources, plan) = resolved(&rig, UNIT, &suite);
     let diags = plan.expect_err("not said");
-    let expected = "the suite declares a cold soak (suite, line 3), but the rig's pre-checks (rig, line 168) do not say how alike \
+    let expected = "the suite declares a cold soak (suite, line 2), but the rig's pre-checks (rig, line 168) do not say how alike \
                     temperatures then are";
     assert_eq!((diags.len(), diags[0].message.as_str()), (1, expected), "{}", rendered(&sources, &diags));
     assert!(plan_of(RIG, UNIT, &suite).ready.absent.is_empty(), "the demo rig has every guard");
