@@ -189,7 +189,7 @@ fn drive(rig: &str, suite: &str, mut devices: Devices, mut stop_at: Instant) -> 
                         RowStatus::Missed => ended.missed += 1,
                         _ => ended.rows += 1,
                     },
-                    Output::Record(_) => {}
+                    Output::Record(_) | Output::Listen { .. } => {}
                     Output::Finished { cause, why } => {
                         return Ended { cause, why, ..ended };
                     }
