@@ -90,6 +90,11 @@ impl Devices {
             "CONF:COMM:TIM?" => "100".into(),
             "MEAS:DRIV?" => format!("{},{speed:.2},0.0,155.0,0.1", self.state),
             "MEAS:SLOW?" => "20.0,20.0,20.0,0.0,1".into(),
+            "CONF:PED:RATE?" => "300".into(),
+            "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),
+            "MEAS:PED?" => "0.0,0.0,0.750,0.375,1".into(),
+            "MEAS:SUPP?" => "110.2".into(),
+            "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             "READ:BURS:COUN?" => "4096".into(),
             _ => "1".to_string(),
         };

@@ -620,7 +620,9 @@ fn a_torque_is_demanded_only_where_the_controllers_own_limit_fits() {
         assert_eq!(ended.cause, expected, "{limit}: {}", ended.why);
         assert_eq!(ended.count(driven) > 0, fits, "{limit}");
         let said = ended.events.iter().find_map(|e| match &e.what {
-            What::PreCheck { name, holds, found, .. } if name == "controller's own limit" => {
+            What::PreCheck { name, holds, found, .. }
+                if name == "controller's own limit" && found.contains("speed limit") =>
+            {
                 Some((*holds, found))
             }
             _ => None,

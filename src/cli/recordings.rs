@@ -14,6 +14,7 @@ const ROLE: &str = "recording";
 
 /// Arguments about recordings.
 #[derive(Debug, clap::Args)]
+#[group(id = "recordings_made")]
 pub(super) struct Args {
     /// A recording of the rig, such as casing=take7.wav: copied into the run folder; repeatable.
     #[arg(long = "recording", value_name = "NAME=FILE")]

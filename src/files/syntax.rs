@@ -113,10 +113,20 @@ struct Said {
     spoils: Spoils,
 }
 
+/// A piece of a line without the remark at its end: from the first `#` that is not within quotes.
+fn without_remark(piece: &str) -> &str {
+    let mut quoted = false;
+    let end = piece.find(|c| {
+        quoted ^= c == '"';
+        c == '#' && !quoted
+    });
+    &piece[..end.unwrap_or(piece.len())]
+}
+
 /// One error of the parser in our words. `line` is the line of its begin.
 fn say(text: &str, span: &Range<usize>, message: &str, line: &Range<usize>) -> Said {
     let written = text.get(span.clone()).unwrap_or("");
-    let rest = text.get(span.start..line.end).unwrap_or("").trim_end();
+    let rest = without_remark(text.get(span.start..line.end).unwrap_or("")).trim_end();
     let to_end = span.start..span.start + rest.len();
     let said = |span: Range<usize>, message: String, help: Option<String>, spoils: Spoils| Said {
         span,

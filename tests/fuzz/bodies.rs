@@ -346,7 +346,12 @@ impl Board {
         };
         let line = match request.as_str() {
             "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
-            "CONF:CURR:LIM?" => "40.0".into(),
+            "CONF:CURR:LIM?" => "24.0".into(),
+            "CONF:PED:RATE?" => "300".into(),
+            "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),
+            "MEAS:PED?" => "0.5,0.5,0.750,0.375,1".into(),
+            "MEAS:SUPP?" => "110.2".into(),
+            "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             "CONF:SPE:LIM?" => "2000.0".into(),
             "CONF:COMM:TIM?" => "100".into(),
             "MEAS:DRIV?" => format!("{state},0.00,0.10,155.00,0.20"),
