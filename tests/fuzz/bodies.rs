@@ -98,7 +98,7 @@ pub fn files(data: &[u8]) {
         shown(&sources, &diags);
         let file = sources.add("cycle.csv", text.as_str());
         let (table, diags) = read_cycle(file, &text);
-        assert!(table.is_some() != !diags.is_empty(), "a table or a reason");
+        assert!(table.is_some() == diags.is_empty(), "a table or a reason");
         shown(&sources, &diags);
     }
     if let (Some(rig), Some(unit), Some(suite)) = (rig, unit, suite)
