@@ -28,6 +28,7 @@ fn spec() -> TwinSpec {
     spec.load = LoadSpec::Free;
     // A supply that gives every voltage asked for.
     spec.supply = SupplySpec {
+        crest: std::f64::consts::SQRT_2,
         transformer: 400.0,
         frequency: 50.0,
         source_resistance: 1e-3,
