@@ -566,6 +566,7 @@ fn the_json_form_keeps_the_order_of_its_keys_and_holds_no_samples() {
         "schema",
         "headline",
         "identity",
+        "before",
         "warnings",
         "tests",
         "pre_checks",
