@@ -36,7 +36,7 @@ fn columns(a: impl Fn(f64) -> f64, b: impl Fn(f64) -> f64) -> Columns {
 fn unit(chance: &mut Xoshiro256PlusPlus) -> Columns {
     let u: f64 = chance.random_range(-0.49..0.49);
     let (gain, offset) = (1.0 + 0.05 * (std::f64::consts::PI * u).tan(), chance.random_range(-50.0..50.0));
-    let wave: f64 = chance.random_range(0.0..6.28);
+    let wave: f64 = chance.random_range(0.0..std::f64::consts::TAU);
     columns(|t| gain * t + 0.1 * (20.0 * t + wave).sin(), |t| offset + gain * t * t)
 }
 
