@@ -286,7 +286,9 @@ fn busy() -> Vec<Child> {
     (0..cores)
         .map(|_| {
             Command::new("sh")
-                .args(["-c", "while :; do :; done"])
+                // It ends with this program, however that ends.
+                .args(["-c", "while kill -0 $0 2>/dev/null; do i=0; while [ $i -lt 100000 ]; do i=$((i+1)); done; done"])
+                .arg(std::process::id().to_string())
                 .stdin(Stdio::null())
                 .spawn()
                 .expect("a shell")

@@ -235,22 +235,20 @@ fn unanswered(core: &Core, link: usize, purpose: Purpose, line: Option<&[u8]>) -
         },
     };
     let asked = String::from_utf8_lossy(asked).trim().to_string();
+    let settle = if link.settle == crate::time::Duration::ZERO {
+        " A board that restarts when its port opens needs `settle = \"2 s\"` in the link's table."
+    } else {
+        ""
+    };
     match line {
         Some(line) => format!(
-            "link {}: the reply to `{asked}` was `{}`, which does not fit the rig file's pattern: is this the board the rig file describes, at this baud rate?",
+            "link {}: the reply to `{asked}` was `{}`, which does not fit the rig file's pattern: is this the board the rig file describes, at this baud rate?{settle}",
             link.name,
             super::core::printable(line)
         ),
-        None => {
-            let settle = if link.settle == crate::time::Duration::ZERO {
-                " A board that restarts when its port opens needs `settle = \"2 s\"` in the link's table."
-            } else {
-                ""
-            };
-            format!(
-                "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?{settle}",
-                link.name, link.reply_within, link.port, link.baud
-            )
-        }
+        None => format!(
+            "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?{settle}",
+            link.name, link.reply_within, link.port, link.baud
+        ),
     }
 }

@@ -242,7 +242,7 @@ impl Bench<'_> {
             second.finish()?;
         }
         let said = || self.outlet.said();
-        let whole = self.at_the_top() >= TOP_WHOLE;
+        let whole = self.line.heard().at_the_top >= TOP_WHOLE;
         if self.cell.row.goes_on && self.cell.row.exit != [0, 4, 5] && !whole {
             // Refused or tripped by the bench's own limits after the fault, which the fault is no cause of.
             return Err(Trouble::NotReached(format!("the run did not go on: exit {exit}\n{}", said())));
@@ -275,7 +275,8 @@ impl Bench<'_> {
         while !self.is_in(phase) {
             let ended = self.runner.try_wait().expect("our child");
             // A stop frame before the profile's end: the bench has tripped by itself.
-            let early = self.line.count("CONT:WORD 0;") > 0 && self.at_the_top() < TOP_WHOLE;
+            let heard = self.line.heard();
+            let early = heard.stops > 0 && heard.at_the_top < TOP_WHOLE;
             if ended.is_some() || early || Instant::now() > end {
                 let what = format!("{phase:?} was not reached, {ended:?}\n{}", self.outlet.said());
                 return Err(Trouble::NotReached(what));
@@ -285,21 +286,17 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// How many demands of the top speed have gone out.
-    fn at_the_top(&self) -> usize {
-        self.line.demands().iter().filter(|d| **d > 299.0).count()
-    }
-
     fn is_in(&mut self, phase: Phase) -> bool {
-        let top = self.at_the_top();
+        let heard = self.line.heard();
+        let top = heard.at_the_top;
         match phase {
             Phase::Start => true,
             Phase::Questions => self.outlet.said().contains("[yes/no]"),
             // 5 ms apart: a fifth of a second into them.
-            Phase::PreChecks => self.line.count("MEAS:DRIV?") > 40,
-            Phase::Ramp => self.line.demands().last().is_some_and(|d| *d > 60.0),
+            Phase::PreChecks => heard.polls > 40,
+            Phase::Ramp => heard.demand > 60.0,
             Phase::Hold => top > 20,
-            Phase::WindingDown => top >= TOP_WHOLE && self.line.count("CONT:WORD 0;") > 0,
+            Phase::WindingDown => top >= TOP_WHOLE && heard.stops > 0,
             Phase::Reporting => {
                 if !self.ready_to_report && top > 0 {
                     // Writing to a pipe that nobody reads holds the program up in its reports.

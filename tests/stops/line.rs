@@ -31,9 +31,35 @@ struct Shared {
     manner: Manner,
     /// Another controller to talk to.
     other: Option<OwnedFd>,
-    /// Lines from the runner and when each was complete, CLOCK_MONOTONIC in microseconds.
-    lines: Vec<(i64, String)>,
+    heard: Heard,
     over: bool,
+}
+
+/// What the runner has said so far. Counted as it comes: looking through all of it again and again, with the pump kept
+/// waiting, made the line so late that the bench tripped.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Heard {
+    /// Polls of the drive.
+    pub polls: usize,
+    /// The newest speed demand, rpm.
+    pub demand: f64,
+    /// Speed demands at the top, 299 rpm and above.
+    pub at_the_top: usize,
+    /// Stop frames.
+    pub stops: usize,
+}
+
+impl Heard {
+    fn line(&mut self, line: &str) {
+        if line == "MEAS:DRIV?" {
+            self.polls += 1;
+        } else if let Some(demand) = line.strip_prefix("SOUR:SPE ") {
+            self.demand = demand.split(';').next().and_then(|d| d.parse().ok()).unwrap_or(0.0);
+            self.at_the_top += usize::from(self.demand > 299.0);
+        } else if line.starts_with("CONT:WORD 0;") {
+            self.stops += 1;
+        }
+    }
 }
 
 pub struct Line {
@@ -65,7 +91,7 @@ impl Line {
     }
 
     fn pumped(near: Near, path: PathBuf) -> Line {
-        let shared = Shared { manner: Manner::Through, other: None, lines: Vec::new(), over: false };
+        let shared = Shared { manner: Manner::Through, other: None, heard: Heard::default(), over: false };
         let shared = Arc::new(Mutex::new(shared));
         let mine = Arc::clone(&shared);
         let thread = std::thread::spawn(move || Pump::new(near, mine).run());
@@ -90,15 +116,9 @@ impl Line {
         self.lock().other = Some(open(twin));
     }
 
-    /// Speed demands so far, in rpm.
-    pub fn demands(&self) -> Vec<f64> {
-        let speed = |line: &str| line.strip_prefix("SOUR:SPE ")?.split(';').next()?.parse().ok();
-        self.lock().lines.iter().filter_map(|(_, line)| speed(line)).collect()
-    }
-
-    /// How many lines begin with this.
-    pub fn count(&self, begin: &str) -> usize {
-        self.lock().lines.iter().filter(|(_, line)| line.starts_with(begin)).count()
+    /// What the runner has said so far.
+    pub fn heard(&self) -> Heard {
+        self.lock().heard
     }
 }
 
@@ -162,7 +182,7 @@ impl Pump {
             self.wait();
             let now = monotonic_micros();
             if let Some(count) = self.near.as_ref().and_then(|n| rustix::io::read(&n.fd, &mut buffer).ok()) {
-                self.note(now, &buffer[..count]);
+                self.note(&buffer[..count]);
                 if manner != Manner::Cut
                     && let Some(twin) = &self.twin
                 {
@@ -199,14 +219,14 @@ impl Pump {
         }
     }
 
-    fn note(&mut self, now: i64, bytes: &[u8]) {
+    fn note(&mut self, bytes: &[u8]) {
         for byte in bytes {
             if *byte != b'\n' {
                 self.half.push(*byte);
                 continue;
             }
             let line = String::from_utf8_lossy(&std::mem::take(&mut self.half)).into_owned();
-            self.shared.lock().expect("the test did not panic with it").lines.push((now, line));
+            self.shared.lock().expect("the test did not panic with it").heard.line(&line);
         }
     }
 

@@ -56,7 +56,7 @@ fn every_fault_in_every_phase_ends_as_the_table_says() {
         (0..repeats).flat_map(|r| cells.iter().map(move |c| (r, c))).collect();
     let (work, results) = (Mutex::new(work), Mutex::new(Vec::new()));
     std::thread::scope(|scope| {
-        for worker in 0..number("STOPS_AT_ONCE", 6) {
+        for worker in 0..number("STOPS_AT_ONCE", 4) {
             let (work, results, temp) = (&work, &results, temp.path());
             scope.spawn(move || {
                 let mut made = 0;
