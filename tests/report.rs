@@ -568,6 +568,7 @@ fn the_json_form_keeps_the_order_of_its_keys_and_holds_no_samples() {
         "identity",
         "warnings",
         "tests",
+        "hazards",
         "pre_checks",
         "safe_state",
         "events",
