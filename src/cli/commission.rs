@@ -61,7 +61,12 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(format!("{:02}-{}", index + 1, file_name(name)));
         let results = rung(args, &loaded, &dir)?;
-        say::out(format_args!("rung {} of {} `{name}`: {}\n", index + 1, all.len(), results.cause.row().headline));
+        say::out(format_args!(
+            "rung {} of {} `{name}`: {}\n",
+            index + 1,
+            all.len(),
+            results.cause.row().headline
+        ));
         if results.cause != Cause::Passed {
             stopped(&loaded, &results, &all[index + 1..], &dir);
             return Ok(results.cause);
@@ -128,7 +133,12 @@ fn file_name(name: &str) -> String {
 
 /// Runs or rehearses one rung and writes its documents.
 fn rung(args: &Args, loaded: &Loaded, dir: &Path) -> Result<Results, Early> {
-    let making = Making { seed: args.making.seed, faults: args.making.faults.clone(), out: Some(dir.into()), rehearse_first: false };
+    let making = Making {
+        seed: args.making.seed,
+        faults: args.making.faults.clone(),
+        out: Some(dir.into()),
+        rehearse_first: false,
+    };
     if args.rehearse {
         rehearse::rehearse_loaded(loaded, args.build.as_deref(), &making, VecDeque::new())?;
     } else {

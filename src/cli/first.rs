@@ -1,8 +1,8 @@
 //! The rehearsal before a run: with the middle of every range it must pass, and with drawn parameters it says where the
 //! channels should run.
 
-use super::{Early, say};
 use super::load::Loaded;
+use super::{Early, say};
 use crate::engine::Output;
 use crate::files::rig::Role;
 use crate::outcome::Cause;

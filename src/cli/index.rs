@@ -1,7 +1,7 @@
 //! Run folders and their index, as the commands use them.
 
-use super::{Early, say};
 use super::report::open;
+use super::{Early, say};
 use crate::archive::{Index, IndexError};
 use crate::evidence::{Entry, entry};
 use crate::outcome::Cause;

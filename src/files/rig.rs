@@ -2,12 +2,12 @@
 
 pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
-pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};
 pub use super::ready::{
     ColdSoakCheck, CoolantCheck, CurrentsCheck, Question, Ready, ResolverCheck, ResolverNoise, SupplyCheck,
     TracksCheck, Within,
 };
 pub use super::recording::{RecordedChannel, Recording};
+pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};
 use crate::units::{Quantity, Unit};
 
 table! {

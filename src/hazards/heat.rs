@@ -59,7 +59,11 @@ impl Case<'_> {
 
     fn stands_in(&self, test: &crate::plan::Test) -> f64 {
         let seen = |demand: f64| {
-            let trips = self.plan.trips.iter().filter(|t| self.fires(t, 0.0, Some((test.demand, demand))) == Some(true));
+            let trips = self
+                .plan
+                .trips
+                .iter()
+                .filter(|t| self.fires(t, 0.0, Some((test.demand, demand))) == Some(true));
             trips.filter_map(|t| self.latency(t)).min_by(f64::total_cmp)
         };
         let (mut unseen, mut stretch) = (0.0, 0.0);

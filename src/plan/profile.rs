@@ -110,7 +110,9 @@ impl Segment {
     pub fn swing(&self) -> Option<Swing> {
         match self.shape {
             Shape::Swing(swing) => Some(swing),
-            Shape::Straight | Shape::Coast { .. } | Shape::ByHand | Shape::Watch { .. } | Shape::Silence => None,
+            Shape::Straight | Shape::Coast { .. } | Shape::ByHand | Shape::Watch { .. } | Shape::Silence => {
+                None
+            }
         }
     }
 

@@ -25,9 +25,9 @@ mod story;
 mod terminal;
 mod words;
 
+pub use before::BeforeRow;
 pub use cautions::{cautions, cautions_text};
 pub use hazards::HazardRow;
-pub use before::BeforeRow;
 pub use html::html;
 pub use json::json;
 pub use junit::{JunitError, junit};

@@ -1,7 +1,7 @@
 //! The report model: texts and numbers, nothing left to look up.
 
-use crate::guards::Guard;
 use super::rounds::Round;
+use crate::guards::Guard;
 use crate::outcome::{Blame, Cause, JunitKind};
 use crate::trace::FileUsed;
 use serde::Serialize;

@@ -438,7 +438,11 @@ fn chosen(unit: &Unit) -> Result<Sources, ScpiError> {
 
 /// Hands a demand on; while driving, one of another sort is refused.
 fn follow(now: Instant, firmware: &mut Firmware, told: Told) -> Reply {
-    if firmware.choose(Mode::Speed) && firmware.tell_demand(now, told) { Ok(()) } else { Err(ScpiError::SETTINGS_CONFLICT) }
+    if firmware.choose(Mode::Speed) && firmware.tell_demand(now, told) {
+        Ok(())
+    } else {
+        Err(ScpiError::SETTINGS_CONFLICT)
+    }
 }
 
 fn rpm(speed: f64) -> f64 {

@@ -90,8 +90,8 @@ impl Firmware {
         let square = free[0] * free[0] + free[1] * free[1];
         let share = m.resistance * CURRENT_BANDWIDTH * PERIOD;
         let mut held = 1.0;
-        for i in 0..2 {
-            self.integrals[i] += share * error[i];
+        for (integral, error) in self.integrals.iter_mut().zip(error) {
+            *integral += share * error;
         }
         if square > most * most {
             held = most / square.sqrt();

@@ -30,7 +30,7 @@ fn the_pedal_sets_the_speed_and_lifting_it_coasts() {
         if (4.5..6.0).contains(&t) {
             held.push(truth.speed / RPM);
         }
-        if t < 4.0 && (t * 1000.0).round() as usize % 100 == 0 {
+        if t < 4.0 && ((t * 1000.0).round() as usize).is_multiple_of(100) {
             steepest = steepest.max((truth.speed / RPM - before) / 0.1);
             before = truth.speed / RPM;
         }
