@@ -228,7 +228,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     begun(&output);
     assert!(text(&output).contains("Ladder left aside: a test"), "{}", text(&output));
     assert!(text(&output).contains("Rehearsal before: passed"), "{}", text(&output));
-    let aside = all(&dir.path().to_path_buf()).pop().unwrap();
+    let aside = all(dir.path()).pop().unwrap();
     assert!(aside.off_ladder && aside.standing.settings.is_some() && aside.standing.build.is_some());
 
     // A commissioning that passed with other settings: only the controller can say so, so it is asked, and then refused.
