@@ -209,7 +209,7 @@ fn drive(rig: &str, suite: &str, mut devices: Devices, mut stop_at: Instant) -> 
 #[test]
 fn a_reply_on_the_recorders_link_holds_up_no_stop_on_the_boards() {
     let quiet = HOLD.replace("burst = [{ take = \"casing\", over = \"hold\" }]\n", "");
-    for ms in [2100, 2600, 2900, 3100, 3500] {
+    for ms in [3300, 3600, 3900, 4100, 4500] {
         let with = drive(&two_links(), HOLD, Devices::default(), at(ms));
         let without = drive(&two_links(), &quiet, Devices::default(), at(ms));
         let asked = with.sent.iter().any(|(t, link, _)| *link == 1 && *t < at(ms));

@@ -101,7 +101,7 @@ fn each_wrong_wiring_is_caught_at_its_rung() {
         (&["current-offset=0.5"], "gates off", "current sensors at zero: phase_current between"),
         (&["current-offset=0.25"], "gates off", "the current sensor behind `phase_a` reads 2."),
         (&["resolver-reversed"], "turned by hand", "the resolver is reversed"),
-        (&["casing-unbonded"], "gates on, no current", "`angle_noise` is unquiet or off"),
+        (&["casing-unbonded"], "gates on, no current", "resolver quiet, gates on"),
         (&["phases-swapped"], "alignment", "two phases are swapped"),
         (&["phases-swapped", "resolver-reversed"], "turned by hand", "the resolver is reversed"),
         (&["resolver-offset=1"], "alignment", "the resolver's offset is wrong by 2"),

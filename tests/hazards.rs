@@ -90,7 +90,7 @@ fn the_twin_runs_away_no_further_than_hazards_say() {
     );
     let furthest = |rig: &str| {
         // From then on, after the pre-check of the link, each way takes 11 to 18 ms.
-        let faults = ["resolver-offset=9", "link-delay=1.8@1.3s"];
+        let faults = ["resolver-offset=9", "link-delay=1.8@2.3s"];
         let run = run_bench(load(rig, &unit, FIRST_SPIN, None), 1, &faults, |_| {});
         let speed = run.truth.iter().map(|row| row.truth.speed.abs()).fold(0.0, f64::max) / RPM;
         (speed, run.ended)
@@ -142,6 +142,8 @@ fn check_run_and_rehearse_refuse_what_hazards_forbid() {
     let dir = tempfile::tempdir().unwrap();
     let out = dir.path().join("run");
     let rig = changed(RIG, &[("guard = \"1.2 kJ\"", "guard = \"500 J\"")]);
+    let line = rig.lines().position(|l| l.starts_with("guard = \"500 J\"")).expect("it stands there") + 1;
+    let at = format!("rig.toml:{line}");
     for command in [
         &["check"][..],
         &["run", "--out", out.to_str().unwrap()],
@@ -153,7 +155,7 @@ fn check_run_and_rehearse_refuse_what_hazards_forbid() {
         for words in [
             "turning energy",
             "unit.toml:24",
-            "rig.toml:295",
+            &at,
             "rpm or less",
             "1 hazard forbids this plan; nothing was sent",
         ] {
@@ -198,8 +200,19 @@ fn an_answers_file_alone_does_not_make_a_run_unattended() {
     )
     .unwrap();
     let out = dir.path().join("run");
-    let command =
-        ["run", "--build", "1.4.0", "--answers", answers.to_str().unwrap(), "--out", out.to_str().unwrap()];
+    let command = [
+        "run",
+        "--build",
+        "1.4.0",
+        "--off-ladder",
+        "a test",
+        "--no-rehearsal",
+        "a test",
+        "--answers",
+        answers.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+    ];
     let attended = changed(RIG, &[("port = \"twin\"", &port), ("unattended = true", "unattended = false")]);
     let output = spinproof(&command, &attended, dir.path());
     let said = String::from_utf8_lossy(&output.stderr);

@@ -60,7 +60,8 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     for (index, (name, text)) in all.iter().enumerate() {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(format!("{:02}-{}", index + 1, file_name(name)));
-        let results = rung(args, &loaded, &dir)?;
+        let last = index + 1 == all.len();
+        let results = rung(args, &loaded, &dir, last)?;
         say::out(format_args!(
             "rung {} of {} `{name}`: {}\n",
             index + 1,
@@ -131,8 +132,8 @@ fn file_name(name: &str) -> String {
     plain.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-")
 }
 
-/// Runs or rehearses one rung and writes its documents.
-fn rung(args: &Args, loaded: &Loaded, dir: &Path) -> Result<Results, Early> {
+/// Runs or rehearses one rung and writes its documents. Only the last counts on the ladder: it is climbed when all below passed.
+fn rung(args: &Args, loaded: &Loaded, dir: &Path, last: bool) -> Result<Results, Early> {
     let making = Making {
         seed: args.making.seed,
         faults: args.making.faults.clone(),
@@ -153,7 +154,7 @@ fn rung(args: &Args, loaded: &Loaded, dir: &Path) -> Result<Results, Early> {
             answers: args.answers.clone(),
             making,
             enforce_ladder: false,
-            off_ladder: None,
+            off_ladder: (!last).then(|| "one rung of commissioning, which counts as a whole".to_string()),
             no_rehearsal: None,
         };
         run::make_loaded(&args, loaded)?;

@@ -4,7 +4,7 @@
 //! nothing stands for leaves the first spin, which is over before heat or speed can do much (common practice).
 
 use crate::files::suite::Rung;
-use crate::plan::Plan;
+use crate::plan::{Check, Plan, Way};
 use crate::record::{Event, Grade, What};
 
 /// A guard that caps rungs.
@@ -130,7 +130,15 @@ pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
         link.identity.as_ref().is_some_and(|i| i.expect.fields().iter().any(|f| f == "build"))
     };
     let build = known(plan.links.iter().any(names_build));
+    let way = |way: &Way| match way {
+        Way::Within(_, _, grade) => *grade,
+        Way::Seen(_) => answered,
+        Way::Alike(..) | Way::Together(..) | Way::Predicted(_) => Grade::Measured,
+    };
+    let best = |check: &Check| check.ways.iter().map(way).min().unwrap_or(Grade::Absent);
+    let checks = ready.checks.iter().map(|check| (check.name.clone(), best(check)));
     windows
+        .chain(checks)
         .chain(absent)
         .chain(asked)
         .chain([("settings".to_string(), settings), ("build".to_string(), build)])
