@@ -48,8 +48,9 @@ fn the_pedal_sets_the_speed_and_lifting_it_coasts() {
     assert!((250.0..360.0).contains(&steepest), "{steepest} rpm/s");
     // Offsets of 0.12 A and noise of 0.25 A in the current sensors are some 0.1 Nm at 0.39 Nm/A.
     assert!(braking > -0.2, "{braking} Nm");
-    // 0.8 Nm of friction on 0.03 kg m2 take 255 rpm off in a second: 0.9 s after the foot was lifted it still turns.
-    assert!((100.0..300.0).contains(&later), "{later} rpm");
+    // 0.8 Nm of friction and 0.0045 Nm s/rad of drag on 0.03 kg m2 take some 310 rpm off in a second: 0.9 s after the foot was
+    // lifted about 110 rpm are left.
+    assert!((60.0..180.0).contains(&later), "{later} rpm");
 }
 
 /// A foot that is on the pedal before the drive is handed over asks for nothing until it has been lifted once.
