@@ -18,7 +18,7 @@ pub const ROOT: &str = env!("CARGO_MANIFEST_DIR");
 const PATIENCE: Duration = Duration::from_secs(90);
 
 /// The hold sends its demand for 1500 ms, every 20 ms: so many, less some that a busy machine may have left out.
-const TOP_WHOLE: usize = 60;
+const TOP_WHOLE: usize = 70;
 
 /// Why a cell has no result.
 pub enum Trouble {
