@@ -27,6 +27,7 @@ fn start(dir: &Path, port: &Path, more: &str) -> Child {
         .args(["run", &format!("{ROOT}/fixtures/stops/suite.toml"), "--rig", "rig.toml", "--out", "run"])
         .args(["--unit", &format!("{ROOT}/fixtures/demo/unit.toml"), "--build", "1.4.0"])
         .args(["--answers", &format!("{ROOT}/fixtures/stops/answers.toml")])
+        .args(["--off-ladder", "the board is a program", "--no-rehearsal", "the board is a program"])
         .stdin(Stdio::null())
         .stdout(std::fs::File::create(dir.join("stdout")).unwrap())
         .stderr(std::fs::File::create(dir.join("stderr")).unwrap())
