@@ -212,7 +212,8 @@ fn start(cell: &Cell, dir: &Path, out: &Path, line: &Line) -> (Child, Outlet) {
     command
         .args(&words[1..])
         .current_dir(dir)
-        .args(["run", &format!("{ROOT}/fixtures/stops/suite.toml"), "--rig"])
+        .args(["run", "--off-ladder", "the board is a program", "--no-rehearsal", "the board is a program"])
+        .args([&format!("{ROOT}/fixtures/stops/suite.toml"), "--rig"])
         .arg(dir.join("rig.toml"))
         .args(["--unit", &format!("{ROOT}/fixtures/demo/unit.toml"), "--build", "1.4.0", "--out"])
         .arg(out);
