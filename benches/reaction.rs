@@ -6,13 +6,14 @@
 //!
 //! `cargo bench --bench reaction -- REACTIONS REPEATS` (2000 and 5 if not given).
 
+#[path = "../tests/common/unrecorded.rs"]
+mod unrecorded;
+
 use spinproof::diag::Sources;
 use spinproof::engine::{Engine, Input, Logged, Machine, Output};
 use spinproof::files::load::{read_rig, read_suite, read_unit};
 use spinproof::plan::{Plan, resolve};
-use spinproof::record::{LoggedInput, Record};
 use spinproof::shell::clock::{Clock, monotonic_micros};
-use spinproof::shell::keep::Recorder;
 use spinproof::shell::operator::Operator;
 use spinproof::shell::port::Port;
 use spinproof::shell::pty::Pty;
@@ -22,6 +23,7 @@ use std::collections::VecDeque;
 use std::io::{Read, Write};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
+use unrecorded::Nothing;
 
 const STOP: &[u8] = b"CONT:WORD 0;";
 
@@ -149,24 +151,6 @@ impl Again {
                 self.put(wake);
             }
         }
-    }
-}
-
-/// The trace is no part of this figure: the recorder has a thread of its own.
-struct Nothing;
-
-impl Recorder for Nothing {
-    fn input(&mut self, _: &LoggedInput) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn record(&mut self, _: u64, _: &Record) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn tick(&mut self, _: Instant) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn finish(self) -> anyhow::Result<()> {
-        Ok(())
     }
 }
 

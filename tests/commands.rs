@@ -382,19 +382,7 @@ fn a_board_that_ignores_the_stop_ends_not_confirmed() {
 }
 
 /// A suite of three seconds.
-const SHORT: &str = r#"
-schema = 1
-name = "short"
-[[test]]
-name = "nudge"
-profile = [{ ramp = "60 rpm", rate = "60 rpm/s" }, { hold = "1 s", name = "hold" }, { ramp = "0 rpm", rate = "60 rpm/s" }]
-[[test.criterion]]
-metric = "tracking_rms"
-of = "speed"
-over = "hold"
-at_most = "60 rpm"
-why = "anything that turns will do here"
-"#;
+const SHORT: &str = include_str!("../fixtures/nudge.toml");
 
 /// The demo rig with its link on this port, in a file.
 fn rig_on(port: &str, dir: &Path) -> String {

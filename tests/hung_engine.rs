@@ -3,18 +3,19 @@
 #![allow(clippy::unwrap_used)]
 
 mod common;
+#[path = "common/unrecorded.rs"]
+mod unrecorded;
 
 use spinproof::engine::{Engine, Input, Logged, Machine, Output};
 use spinproof::outcome::Cause;
-use spinproof::record::{LoggedInput, Record};
 use spinproof::shell::child::TwinChild;
 use spinproof::shell::clock::Clock;
-use spinproof::shell::keep::Recorder;
 use spinproof::shell::operator::Operator;
 use spinproof::shell::port::Port;
 use spinproof::shell::run::{Ending, Setup, run};
 use spinproof::time::Instant;
 use std::path::Path;
+use unrecorded::Nothing;
 
 /// The engine, that stops answering at a moment.
 struct Hanging {
@@ -32,24 +33,6 @@ impl Machine for Hanging {
     }
     fn poll(&mut self) -> Option<Output> {
         self.engine.poll()
-    }
-}
-
-/// The trace is no part of this test.
-struct Nothing;
-
-impl Recorder for Nothing {
-    fn input(&mut self, _: &LoggedInput) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn record(&mut self, _: u64, _: &Record) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn tick(&mut self, _: Instant) -> anyhow::Result<()> {
-        Ok(())
-    }
-    fn finish(self) -> anyhow::Result<()> {
-        Ok(())
     }
 }
 

@@ -19,20 +19,8 @@ use std::sync::{Mutex, PoisonError};
 /// One test at a time: runs in real time share two cores with nobody.
 static BENCH: Mutex<()> = Mutex::new(());
 
-/// A suite of two seconds.
-const SHORT: &str = r#"schema = 1
-name = "short"
-rung = "first spin"
-[[test]]
-name = "nudge"
-profile = [{ ramp = "60 rpm", rate = "60 rpm/s" }, { hold = "1 s", name = "hold" }, { ramp = "0 rpm", rate = "60 rpm/s" }]
-[[test.criterion]]
-metric = "tracking_rms"
-of = "speed"
-over = "hold"
-at_most = "60 rpm"
-why = "anything that turns will do here"
-"#;
+/// A suite of three seconds.
+const SHORT: &str = include_str!("../fixtures/nudge.toml");
 
 fn command(dir: &Path, args: &[&str]) -> Command {
     let mut command = Command::cargo_bin("spinproof").unwrap();

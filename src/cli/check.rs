@@ -84,17 +84,11 @@ fn check(args: &Args) -> Result<Cause, Early> {
         for suite in &suites {
             match resolve(&sources, rig, unit, suite, args.build.as_deref()) {
                 Ok(plan) => {
-                    let found = hazards::judge(&Case { sources: &sources, rig, unit, suite, plan: &plan });
-                    let real = hazards::is_real(&plan);
-                    refused.extend(
-                        hazards::refusals(&found, real)
-                            .into_iter()
-                            .filter(|d| !refused.contains(d))
-                            .collect::<Vec<_>>(),
-                    );
-                    let warnings: String =
-                        hazards::warnings(&found).iter().map(|w| format!("{w}\n")).collect();
-                    summaries.push(summary(&plan) + &hazards::summary(&found) + &warnings);
+                    let case = Case { sources: &sources, rig, unit, suite, plan: &plan };
+                    let (text, forbids) = judged(&case);
+                    let new: Vec<Diag> = forbids.into_iter().filter(|d| !refused.contains(d)).collect();
+                    refused.extend(new);
+                    summaries.push(text);
                 }
                 Err(more) => {
                     diags.extend(more.into_iter().filter(|d| !diags.contains(d)).collect::<Vec<_>>())
@@ -118,6 +112,14 @@ fn check(args: &Args) -> Result<Cause, Early> {
         if texts.len() == 1 { "1 file".into() } else { format!("{} files", texts.len()) }
     ));
     Ok(Cause::Passed)
+}
+
+/// A suite in a few lines with its hazards, and what forbids it.
+fn judged(case: &Case<'_>) -> (String, Vec<Diag>) {
+    let found = hazards::judge(case);
+    let warnings: String = hazards::warnings(&found).iter().map(|w| format!("{w}\n")).collect();
+    let text = summary(case.plan) + &hazards::summary(&found) + &warnings;
+    (text, hazards::refusals(&found, hazards::is_real(case.plan)))
 }
 
 fn collect<T>(into: &mut Vec<T>, diags: &mut Vec<Diag>, (read, more): (Option<T>, Vec<Diag>)) {

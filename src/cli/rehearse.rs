@@ -5,14 +5,15 @@ use super::load::{Loaded, Text, load};
 use super::{Early, Files, Making};
 use crate::engine::{Output, Step};
 use crate::outcome::Cause;
-use crate::plan::layout;
-use crate::rehearsal::{Bench, rehearse, twin_spec};
+use crate::plan::{Plan, layout};
+use crate::rehearsal::{Bench, Ended, rehearse, twin_spec};
 use crate::time::Instant;
 use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use crate::twin::{FaultSetting, TruthRow};
 use crate::units::parse_quantity;
 use std::collections::VecDeque;
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, sync_channel};
 
 /// Steps handed to the writer at once, and how many such batches it may be behind.
@@ -80,7 +81,16 @@ pub(super) fn rehearse_loaded(
     };
     folder.write_info(&info).map_err(io)?;
     let writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
-    let (ended, kept) = std::thread::scope(|scope| {
+    let ended = rehearse_into(writer, &loaded.plan, &mut bench).map_err(io)?;
+    info.ended = Some((info.began_utc.clone(), ended.at.micros()));
+    folder.write_info(&info).map_err(io)?;
+    write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
+    Ok(folder.path().to_path_buf())
+}
+
+/// Rehearses with yes to every question, and keeps every step by a thread of its own.
+fn rehearse_into(writer: Writer, plan: &Arc<Plan>, bench: &mut Bench) -> std::io::Result<Ended> {
+    std::thread::scope(|scope| {
         let (hand_over, steps) = sync_channel(BATCHES);
         let writing = scope.spawn(move || keep_steps(writer, steps));
         let mut batch = Vec::with_capacity(BATCH);
@@ -93,16 +103,12 @@ pub(super) fn rehearse_loaded(
             }
         };
         let yes = &mut |_: &str, _: &str| (true, "assumed: simulated".to_string());
-        let ended = rehearse(&loaded.plan, &mut bench, yes, &mut |step| pass_on(Some(step)));
+        let ended = rehearse(plan, bench, yes, &mut |step| pass_on(Some(step)));
         pass_on(None);
         drop(hand_over);
-        (ended, writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-    });
-    kept.map_err(io)?;
-    info.ended = Some((info.began_utc.clone(), ended.at.micros()));
-    folder.write_info(&info).map_err(io)?;
-    write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
-    Ok(folder.path().to_path_buf())
+        let kept = writing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+        kept.map(|()| ended)
+    })
 }
 
 /// Keeps what the engine did, in its order; the first error is told, and what can still be kept is.

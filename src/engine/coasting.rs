@@ -7,7 +7,6 @@ use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
 use super::winding::{Slow, WindingDown, doubt_not_driven, proof_not_driven};
-use crate::outcome::Cause;
 use crate::plan::Shape;
 use crate::record::What;
 use crate::time::Instant;
@@ -60,10 +59,15 @@ impl Coasting {
             }
             Notice::Due(Timer::Stage) => {
                 let found = format!("{} after {}", doubt_not_driven(core), now - self.began);
-                self.trip(core, now, Firing { trip: "torque off".into(), found, sampled: now })
+                WindingDown::tripped(
+                    core,
+                    now,
+                    self.test,
+                    Firing { trip: "torque off".into(), found, sampled: now },
+                )
             }
             Notice::Due(Timer::Profile) => self.over(core, now),
-            Notice::Fired(firing) => self.trip(core, now, firing),
+            Notice::Fired(firing) => WindingDown::tripped(core, now, self.test, firing),
             Notice::Ends(cause, why) => WindingDown::begin(core, now, Some(self.test), Some((cause, why))),
             Notice::Started
             | Notice::Reply { .. }
@@ -88,7 +92,12 @@ impl Coasting {
             core.take_bursts_of(now, self.test, self.segment);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             let found = format!("the drive is `{}` again while coasting", state.words());
-            return self.trip(core, now, Firing { trip: "drive state".into(), found, sampled: now });
+            return WindingDown::tripped(
+                core,
+                now,
+                self.test,
+                Firing { trip: "drive state".into(), found, sampled: now },
+            );
         }
         if self.below.is_some_and(|below| self.slow.look(core, below).is_some()) {
             return self.over(core, now);
@@ -100,12 +109,5 @@ impl Coasting {
     fn over(self, core: &mut Core, now: Instant) -> State {
         core.event(now, What::ProfileEnded { test: self.test });
         WindingDown::begin(core, now, Some(self.test), None)
-    }
-
-    fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
-        let why = format!("{}: {}", firing.trip, firing.found);
-        let sampled = firing.sampled.micros();
-        core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
-        WindingDown::begin(core, now, Some(self.test), Some((Cause::Tripped, why)))
     }
 }

@@ -87,7 +87,7 @@ impl Driving {
             Notice::Due(Timer::Watch) => self.watched(core, now),
             Notice::Due(Timer::Step) => self.step_overdue(core, now),
             Notice::Due(Timer::Profile) => self.segment(core, now),
-            Notice::Fired(firing) => self.trip(core, now, firing),
+            Notice::Fired(firing) => WindingDown::tripped(core, now, self.test, firing),
             Notice::Ends(cause, why) => self.end(core, now, cause, why),
             Notice::Started
             | Notice::Reply { .. }
@@ -133,7 +133,7 @@ impl Driving {
                         found: format!("the drive is `{found}`, expected `operation enabled`"),
                         sampled: now,
                     };
-                    self.trip(core, now, firing)
+                    WindingDown::tripped(core, now, self.test, firing)
                 }
             },
         }
@@ -219,15 +219,6 @@ impl Driving {
         let corners = &core.plan.tests[self.test].profile.segments[segment].corners;
         let end = corners.last().map_or(Duration::ZERO, |(t, _)| *t);
         core.timers.set(Timer::Profile, since + end);
-    }
-
-    fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
-        let why = format!("{}: {}", firing.trip, firing.found);
-        core.event(
-            now,
-            What::Trip { trip: firing.trip, found: firing.found, sampled: firing.sampled.micros() },
-        );
-        self.end(core, now, Cause::Tripped, why)
     }
 
     pub(super) fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {

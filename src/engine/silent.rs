@@ -69,10 +69,9 @@ impl Silent {
     }
 
     fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
-        let why = format!("{}: {}", firing.trip, firing.found);
-        let sampled = firing.sampled.micros();
-        core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
-        self.end(core, now, Some((Cause::Tripped, why)))
+        let state = WindingDown::tripped(core, now, self.test, firing);
+        core.tell_pumps(now);
+        state
     }
 
     /// The stop, by frames, whatever the controller did by itself; the pump is told again.

@@ -6,7 +6,6 @@ use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::winding::WindingDown;
-use crate::outcome::Cause;
 use crate::record::What;
 use crate::time::{Duration, Instant};
 
@@ -46,7 +45,12 @@ impl Watching {
             Notice::Row { .. } => match core.state.filter(|(state, _)| state.may_drive()) {
                 Some((state, _)) => {
                     let found = format!("the drive is `{}`, and nobody enabled it", state.words());
-                    self.trip(core, now, Firing { trip: "drive state".into(), found, sampled: now })
+                    WindingDown::tripped(
+                        core,
+                        now,
+                        self.test,
+                        Firing { trip: "drive state".into(), found, sampled: now },
+                    )
                 }
                 None => State::Watching(self),
             },
@@ -59,7 +63,7 @@ impl Watching {
                 core.event(now, What::ProfileEnded { test: self.test });
                 WindingDown::begin(core, now, Some(self.test), None)
             }
-            Notice::Fired(firing) => self.trip(core, now, firing),
+            Notice::Fired(firing) => WindingDown::tripped(core, now, self.test, firing),
             Notice::Ends(cause, why) => WindingDown::begin(core, now, Some(self.test), Some((cause, why))),
             Notice::Started
             | Notice::Reply { .. }
@@ -71,12 +75,5 @@ impl Watching {
             | Notice::Key(_)
             | Notice::Answer { .. } => State::Watching(self),
         }
-    }
-
-    fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {
-        let why = format!("{}: {}", firing.trip, firing.found);
-        let sampled = firing.sampled.micros();
-        core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
-        WindingDown::begin(core, now, Some(self.test), Some((Cause::Tripped, why)))
     }
 }

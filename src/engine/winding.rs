@@ -2,7 +2,7 @@
 //! were asked for after the last stop frame.
 
 use super::core::{Core, Notice};
-use super::guard::show;
+use super::guard::{Firing, show};
 use super::link::Purpose;
 use super::operating::Operating;
 use super::{Output, State, Timer};
@@ -71,6 +71,14 @@ impl WindingDown {
             slow: Slow::default(),
             tripped: BTreeSet::new(),
         })
+    }
+
+    /// Demands the stop of a test that a trip ends.
+    pub(super) fn tripped(core: &mut Core, now: Instant, test: usize, firing: Firing) -> State {
+        let why = format!("{}: {}", firing.trip, firing.found);
+        let sampled = firing.sampled.micros();
+        core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
+        WindingDown::begin(core, now, Some(test), Some((Cause::Tripped, why)))
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {

@@ -146,6 +146,7 @@ fn missing_lag(case: &Case<'_>, hazard: &'static str) -> Finding {
     super::missing(case, hazard, why, "add `sensor_lag` to the unit's [thermal], such as `\"5 s\"`")
 }
 
+/// Cool enough to the end of all tests by itself, or else stopped by its trip in time.
 fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'_>) -> Finding {
     let (current, current_at) = case.current();
     let (start, limit) = (case.rig.ready.temperature.high, part.limit);
@@ -178,11 +179,7 @@ fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'
             shown(driven, "s"),
             case.said(limit.at),
         );
-        let help = "add a trip on that temperature with `above`, or shorten the tests";
-        return Finding::forbidden(
-            hazard,
-            Diag::at(current_at, message).other(limit.at, "the limit").help(help),
-        );
+        return no_trip(hazard, Diag::at(current_at, message).other(limit.at, "the limit"));
     };
     let Some(lag) = &case.unit.thermal.sensor_lag else { return missing_lag(case, hazard) };
     let late = latency + lag.si;
@@ -209,6 +206,10 @@ fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'
         };
         Diag::at(at, message).other(limit.at, "the limit").help(help)
     })
+}
+
+fn no_trip(hazard: &'static str, diag: Diag) -> Finding {
+    Finding::forbidden(hazard, diag.help("add a trip on that temperature with `above`, or shorten the tests"))
 }
 
 /// The lowest level of a trip as written, K.
