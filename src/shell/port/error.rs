@@ -99,9 +99,8 @@ impl fmt::Display for PortError {
             ),
             PortTrouble::Real => write!(
                 f,
-                "leads to real hardware, and this version does not open real ports: it can neither prove a plan \
-                 harmless before anything is energised nor take a freshly built unit through its first rungs; \
-                 use `port = \"twin\"` or a pseudo-terminal"
+                "leads to real hardware, and this version does not open real ports: that it stops in every phase of \
+                 a run, whatever happens, is not proved yet; use `port = \"twin\"` or a pseudo-terminal"
             ),
             PortTrouble::Other(why) => {
                 write!(f, "cannot be opened: {why}; `spinproof ports` shows what is known of it")

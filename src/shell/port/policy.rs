@@ -31,8 +31,8 @@ pub fn admitted(port: &str) -> Result<PortKind, PortError> {
 /// The one place where it is decided whether a port of this kind may be opened. `port` is as the rig file gives it.
 ///
 /// # Errors
-/// Every real port: those stay closed until hazards and commissioning exist, which can tell whether a plan may be
-/// driven and have taken the unit through its first rungs.
+/// Every real port: those stay closed until every cell of the matrix of stops has held, again and again, and a board has
+/// been commissioned over one.
 pub fn may_open(port: &str, kind: &PortKind) -> Result<(), PortError> {
     match kind {
         PortKind::Twin | PortKind::Pty(_) => Ok(()),
