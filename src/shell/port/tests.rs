@@ -46,9 +46,12 @@ fn the_twin_and_pseudo_terminals_are_admitted_and_nothing_else() {
 #[test]
 fn a_refusal_of_a_real_port_says_why_and_what_to_use_instead() {
     let text = admitted("/dev/tty0").expect_err("refused").to_string();
-    for part in
-        ["`/dev/tty0`", "does not open real ports", "is not proved yet", "`port = \"twin\"` or a pseudo-terminal"]
-    {
+    for part in [
+        "`/dev/tty0`",
+        "does not open real ports",
+        "is not proved yet",
+        "`port = \"twin\"` or a pseudo-terminal",
+    ] {
         assert!(text.contains(part), "{part:?} is missing in {text:?}");
     }
 }
