@@ -20,6 +20,9 @@ const PATIENCE: Duration = Duration::from_secs(90);
 /// The hold sends its demand for 1500 ms, every 20 ms: so many, less some that a busy machine may have left out.
 const TOP_WHOLE: usize = 70;
 
+/// How faults end whose outlet takes nothing from the first word on.
+const BLOCKED: &str = "blocked from the start";
+
 /// Why a cell has no result.
 pub enum Trouble {
     /// The fault was never brought about: the machine was too busy for the bench's own limits.
@@ -224,12 +227,19 @@ fn start(cell: &Cell, dir: &Path, out: &Path, line: &Line) -> (Child, Outlet) {
         command.env("SPINPROOF_PLANTED_PANIC", format!("{thread}={}", dir.join("now").display()));
     }
     outlet.connect(&mut command);
+    if fault.ends_with(BLOCKED) {
+        outlet.block();
+    }
     (command.spawn().expect("the program starts"), outlet)
 }
 
 impl Bench<'_> {
     fn go(&mut self, started: i64) -> Result<Found, Trouble> {
         let fault_at = if self.cell.phase == Phase::Start {
+            if self.cell.row.fault.ends_with(BLOCKED) {
+                std::thread::sleep(Duration::from_millis(500));
+                self.signal(Signal::TERM);
+            }
             started
         } else {
             self.reach()?;
@@ -319,7 +329,12 @@ impl Bench<'_> {
         let fault = self.cell.row.fault.as_str();
         match fault {
             "SIGKILL" => self.signal(Signal::KILL),
-            "SIGTERM" | "blocked terminal" | "blocked pipes" => self.signal(Signal::TERM),
+            "SIGTERM" => self.signal(Signal::TERM),
+            "blocked terminal" | "blocked pipes" => {
+                self.outlet.block();
+                nap(50);
+                self.signal(Signal::TERM);
+            }
             "SIGHUP" => self.signal(Signal::HUP),
             "SIGINT" => self.signal(Signal::INT),
             "SIGQUIT" => self.signal(Signal::QUIT),

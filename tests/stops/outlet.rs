@@ -1,63 +1,78 @@
-//! Where the program's words go: files, a terminal, pipes; each can be full from the start, or close.
+//! Where the program's words go: files, a terminal, pipes; each can be full from the start or later, or close.
 
 use crate::table::Phase;
 use rustix::fs::{Mode, OFlags};
 use spinproof::shell::pty::Pty;
 use std::fs::File;
 use std::io::{PipeReader, Read};
-use std::os::fd::{AsFd, OwnedFd};
+use std::os::fd::{AsFd, AsRawFd, OwnedFd};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+/// How often a terminal is looked at.
+const READ_EVERY: Duration = Duration::from_millis(2);
 
 pub enum Outlet {
     /// Nobody can be asked there.
     Files(PathBuf),
-    /// A terminal for all three; read from unless it is blocked.
+    /// A terminal for all three; read from unless it is blocked, until it has gone.
     Terminal {
         pty: Option<Pty>,
         path: PathBuf,
         said: Arc<Mutex<Vec<u8>>>,
         reads: Arc<AtomicBool>,
+        gone: Arc<AtomicBool>,
         session: bool,
     },
-    /// A pipe for output and errors; the ends that read and write.
+    /// A pipe for output and errors; the ends that read and write. Nobody reads it: it holds more than a run says.
     Pipe { reader: Option<PipeReader>, writer: Mutex<Option<std::io::PipeWriter>> },
 }
 
 impl Outlet {
     pub fn of(fault: &str, phase: Phase, dir: &Path) -> Outlet {
         match fault {
-            "blocked pipes" | "closed pipes" => {
+            "blocked pipes" | "closed pipes" | "pipes blocked from the start" => {
                 let (reader, writer) = std::io::pipe().expect("a pipe");
-                if fault == "blocked pipes" {
-                    rustix::io::ioctl_fionbio(&writer, true).expect("a pipe");
-                    fill(&writer);
-                    rustix::io::ioctl_fionbio(&writer, false).expect("a pipe");
-                }
                 Outlet::Pipe { reader: Some(reader), writer: Mutex::new(Some(writer)) }
             }
-            "blocked terminal" => Outlet::terminal(true, false),
-            "closed terminal" => Outlet::terminal(false, true),
-            _ if phase == Phase::Questions => Outlet::terminal(false, false),
+            "blocked terminal" | "terminal blocked from the start" => Outlet::terminal(false),
+            "closed terminal" => Outlet::terminal(true),
+            _ if phase == Phase::Questions => Outlet::terminal(false),
             _ => Outlet::Files(dir.to_path_buf()),
         }
     }
 
-    fn terminal(blocked: bool, session: bool) -> Outlet {
+    fn terminal(session: bool) -> Outlet {
         let pty = Pty::open(None).expect("a pty");
         let path = pty.path().to_path_buf();
         let master = pty.master().try_clone_to_owned().expect("a handle");
-        if blocked {
-            let flags = OFlags::WRONLY | OFlags::NOCTTY | OFlags::NONBLOCK;
-            fill(rustix::fs::open(&path, flags, Mode::empty()).expect("ours"));
-        }
         let said = Arc::new(Mutex::new(Vec::new()));
-        let reads = Arc::new(AtomicBool::new(!blocked));
-        let (keep, on) = (Arc::clone(&said), Arc::clone(&reads));
-        std::thread::spawn(move || read_all(&master, &keep, &on));
-        Outlet::Terminal { pty: Some(pty), path, said, reads, session }
+        let (reads, gone) = (Arc::new(AtomicBool::new(true)), Arc::new(AtomicBool::new(false)));
+        let (keep, on, off) = (Arc::clone(&said), Arc::clone(&reads), Arc::clone(&gone));
+        std::thread::spawn(move || read_all(&master, &keep, &on, &off));
+        Outlet::Terminal { pty: Some(pty), path, said, reads, gone, session }
+    }
+
+    /// Nobody reads any more, and nothing more goes in: a terminal stopped with Ctrl-S, a pipe that is full.
+    pub fn block(&self) {
+        let flags = OFlags::WRONLY | OFlags::NOCTTY | OFlags::NONBLOCK;
+        match self {
+            Outlet::Files(_) => {}
+            Outlet::Terminal { path, reads, .. } => {
+                reads.store(false, Ordering::Relaxed);
+                std::thread::sleep(READ_EVERY * 2);
+                fill(rustix::fs::open(path, flags, Mode::empty()).expect("ours"));
+            }
+            Outlet::Pipe { reader, .. } => {
+                // Opened anew: not waiting is then ours alone, and not what the program has in its hands.
+                let end = reader.as_ref().expect("nobody reads it yet").as_raw_fd();
+                let path = format!("/proc/self/fd/{end}");
+                fill(rustix::fs::open(path, flags, Mode::empty()).expect("ours"));
+            }
+        }
     }
 
     /// Whether it is to be the controlling terminal of a session, so that closing it hangs up.
@@ -96,10 +111,10 @@ impl Outlet {
     pub fn close(&mut self) {
         match self {
             Outlet::Files(_) => {}
-            Outlet::Terminal { pty, reads, .. } => {
+            Outlet::Terminal { pty, gone, .. } => {
                 // The reader's handle has to go too, or the terminal stays.
-                reads.store(false, Ordering::Relaxed);
-                std::thread::sleep(std::time::Duration::from_millis(20));
+                gone.store(true, Ordering::Relaxed);
+                std::thread::sleep(READ_EVERY * 10);
                 *pty = None;
             }
             Outlet::Pipe { reader, .. } => *reader = None,
@@ -139,23 +154,17 @@ fn fill(fd: impl AsFd) {
     while rustix::io::write(&fd, b" ").is_ok() {}
 }
 
-/// Reads what comes while `on`; ends for good once it was on and is off again.
-fn read_all(master: &OwnedFd, keep: &Mutex<Vec<u8>>, on: &AtomicBool) {
+/// Reads what comes while `on`, until `gone`.
+fn read_all(master: &OwnedFd, keep: &Mutex<Vec<u8>>, on: &AtomicBool, gone: &AtomicBool) {
     let mut buffer = [0; 4096];
-    let mut was_on = false;
-    loop {
-        let is_on = on.load(Ordering::Relaxed);
-        if was_on && !is_on {
-            return;
-        }
-        was_on |= is_on;
-        if is_on {
+    while !gone.load(Ordering::Relaxed) {
+        if on.load(Ordering::Relaxed) {
             match rustix::io::read(master, &mut buffer) {
                 Ok(count) => keep.lock().expect("nobody panicked").extend_from_slice(&buffer[..count]),
                 Err(rustix::io::Errno::AGAIN) => {}
                 Err(_) => return,
             }
         }
-        std::thread::sleep(std::time::Duration::from_millis(2));
+        std::thread::sleep(READ_EVERY);
     }
 }
