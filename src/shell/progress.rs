@@ -159,11 +159,11 @@ pub fn show(plan: Arc<Plan>, simulated: bool, screen: Screen, from: Receiver<Tol
             Some(bar) => {
                 bar.set_position(view.now().micros().max(0).unsigned_abs() / 1000);
                 bar.set_prefix(view.standing());
-                bar.set_message(view.readings());
+                bar.set_message(view.readings(screen.width()));
             }
             None if view.now() >= plain_next => {
                 plain_next = view.now() + PLAIN_EVERY;
-                screen.line(&format!("{}  {}: {}", view.now(), view.standing(), view.readings()));
+                screen.line(&format!("{}  {}: {}", view.now(), view.standing(), view.readings(usize::MAX)));
             }
             None => {}
         }

@@ -137,8 +137,8 @@ impl View {
         text + &self.state
     }
 
-    /// The newest values, demand first.
-    pub(super) fn readings(&self) -> String {
+    /// The newest values, demand first; only as many as fit `width` characters whole: half a number is another number.
+    pub(super) fn readings(&self, width: usize) -> String {
         let plan = &self.plan;
         let mut parts = Vec::new();
         for (demand, value) in plan.demands.iter().zip(&self.demands) {
@@ -157,7 +157,16 @@ impl View {
                 parts.push(format!("{label} {:.0} {}", channel.unit.from_si(si), channel.unit));
             }
         }
-        parts.join("  ")
+        let mut text = String::new();
+        for part in parts {
+            let gap = if text.is_empty() { "" } else { "  " };
+            if text.chars().count() + gap.len() + part.chars().count() > width {
+                break;
+            }
+            text.push_str(gap);
+            text.push_str(&part);
+        }
+        text
     }
 }
 

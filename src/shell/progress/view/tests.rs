@@ -37,9 +37,12 @@ fn the_bar_shows_test_segment_state_and_the_newest_values_in_the_units_of_the_ri
     let tenth_turn_a_second = 12.566_370_6;
     view.take(&Record::Sent(Sent { at: Instant::from_secs_f64(1.2), demand: 0, value: tenth_turn_a_second }));
     view.take(&row(1.3, vec![Some(118.6), None]));
-    assert_eq!(view.readings(), "demand 120 rpm  measured 119 rpm");
+    assert_eq!(view.readings(usize::MAX), "demand 120 rpm  measured 119 rpm");
     view.take(&row(1.4, vec![None, Some(154.7)]));
-    assert_eq!(view.readings(), "demand 120 rpm  measured 119 rpm  bus 155 V");
+    assert_eq!(view.readings(usize::MAX), "demand 120 rpm  measured 119 rpm  bus 155 V");
+    // Of a value that does not fit nothing is shown: `bus 15` would be another one.
+    assert_eq!(view.readings(40), "demand 120 rpm  measured 119 rpm");
+    assert_eq!(view.readings(43), "demand 120 rpm  measured 119 rpm  bus 155 V");
     assert_eq!(view.now(), Instant::from_secs_f64(1.4));
 }
 
