@@ -19,6 +19,7 @@ mod wall_clock;
 
 use bench::{Found, Trouble};
 use std::collections::VecDeque;
+use std::io::Write;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use table::Cell;
 
@@ -48,7 +49,7 @@ impl Ahead {
     /// How many cells beside each other two cores bear.
     fn at_once(&self) -> usize {
         match self {
-            Ahead::RealTime => 8,
+            Ahead::RealTime => 6,
             Ahead::Nice | Ahead::Not => 4,
         }
     }
@@ -84,6 +85,15 @@ fn every_fault_in_every_phase_ends_as_the_table_says() {
     let temp = tempfile::tempdir().unwrap();
     // One row is about another user, who has to get this far.
     std::fs::set_permissions(temp.path(), PermissionsExt::from_mode(0o755)).unwrap();
+    let mounts = bench::mounts(temp.path());
+    let (cells, not_here): (Vec<Cell>, Vec<Cell>) =
+        cells.into_iter().partition(|cell| bench::can_be_made(cell, mounts));
+    if !not_here.is_empty() {
+        // Past the test harness, which shows nothing of a test that passes.
+        let names: Vec<String> = not_here.iter().map(Cell::name).collect();
+        let said = format!("NOT TRIED, nothing can be mounted on this machine: {}\n", names.join(", "));
+        std::io::stderr().write_all(said.as_bytes()).unwrap();
+    }
     let work: VecDeque<(usize, &Cell)> =
         (0..repeats).flat_map(|r| cells.iter().map(move |c| (r, c))).collect();
     let (work, results) = (Mutex::new(work), Mutex::new(Vec::new()));
