@@ -116,7 +116,10 @@ fn every_fault_in_every_phase_ends_as_the_table_says() {
                         }
                     };
                     // A long proof says where it is: what stops it early has lost nothing that held before.
-                    println!("{} {}", if result.is_ok() { "held  " } else { "BROKEN" }, cell.name());
+                    match &result {
+                        Ok(_) => println!("held   {}", cell.name()),
+                        Err(why) => println!("BROKEN {}, begun {begun} times: {why}", cell.name()),
+                    }
                     results.lock().unwrap().push((repeat, cell, begun, result));
                 }
             });

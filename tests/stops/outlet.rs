@@ -23,7 +23,7 @@ pub enum Outlet {
         pty: Option<Pty>,
         path: PathBuf,
         said: Arc<Mutex<Vec<u8>>>,
-        reads: Arc<AtomicBool>,
+        reads: Arc<Mutex<bool>>,
         gone: Arc<AtomicBool>,
         session: bool,
     },
@@ -50,7 +50,7 @@ impl Outlet {
         let path = pty.path().to_path_buf();
         let master = pty.master().try_clone_to_owned().expect("a handle");
         let said = Arc::new(Mutex::new(Vec::new()));
-        let (reads, gone) = (Arc::new(AtomicBool::new(true)), Arc::new(AtomicBool::new(false)));
+        let (reads, gone) = (Arc::new(Mutex::new(true)), Arc::new(AtomicBool::new(false)));
         let (keep, on, off) = (Arc::clone(&said), Arc::clone(&reads), Arc::clone(&gone));
         std::thread::spawn(move || read_all(&master, &keep, &on, &off));
         Outlet::Terminal { pty: Some(pty), path, said, reads, gone, session }
@@ -62,8 +62,8 @@ impl Outlet {
         match self {
             Outlet::Files(_) => {}
             Outlet::Terminal { path, reads, .. } => {
-                reads.store(false, Ordering::Relaxed);
-                std::thread::sleep(READ_EVERY * 2);
+                // Once this is ours, nobody is in the middle of a read that would make room again.
+                *reads.lock().expect("nobody panicked") = false;
                 fill(rustix::fs::open(path, flags, Mode::empty()).expect("ours"));
             }
             Outlet::Pipe { reader, .. } => {
@@ -124,7 +124,9 @@ impl Outlet {
     /// Somebody reads again.
     pub fn unblock(&mut self) {
         match self {
-            Outlet::Terminal { pty: Some(_), reads, .. } => reads.store(true, Ordering::Relaxed),
+            Outlet::Terminal { pty: Some(_), reads, .. } => {
+                *reads.lock().expect("nobody panicked") = true;
+            }
             Outlet::Pipe { reader, .. } => {
                 if let Some(mut reader) = reader.take() {
                     std::thread::spawn(move || std::io::copy(&mut reader.by_ref(), &mut std::io::sink()));
@@ -155,16 +157,18 @@ fn fill(fd: impl AsFd) {
 }
 
 /// Reads what comes while `on`, until `gone`.
-fn read_all(master: &OwnedFd, keep: &Mutex<Vec<u8>>, on: &AtomicBool, gone: &AtomicBool) {
+fn read_all(master: &OwnedFd, keep: &Mutex<Vec<u8>>, on: &Mutex<bool>, gone: &AtomicBool) {
     let mut buffer = [0; 4096];
     while !gone.load(Ordering::Relaxed) {
-        if on.load(Ordering::Relaxed) {
+        let on = on.lock().expect("nobody panicked");
+        if *on {
             match rustix::io::read(master, &mut buffer) {
                 Ok(count) => keep.lock().expect("nobody panicked").extend_from_slice(&buffer[..count]),
                 Err(rustix::io::Errno::AGAIN) => {}
                 Err(_) => return,
             }
         }
+        drop(on);
         std::thread::sleep(READ_EVERY);
     }
 }
