@@ -17,6 +17,7 @@ mod runs;
 mod say;
 mod storm;
 mod twin;
+mod whole;
 
 use crate::outcome::TABLE;
 use clap::{Parser, Subcommand};

@@ -49,7 +49,7 @@ pub struct Setup<M, R> {
     pub operator: Operator,
     /// Started just now: its zero is the run's.
     pub clock: Clock,
-    /// Whether nothing real turns.
+    /// Whether no machine turns, as far as the files say.
     pub simulated: bool,
 }
 
