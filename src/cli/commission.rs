@@ -93,8 +93,7 @@ fn climb(
     folder: &Path,
     whole: &Commissioning,
 ) -> Result<Climbed, Early> {
-    let mut climbed =
-        Climbed { cause: Cause::Passed, simulated: true, settings: None, measured: Vec::new() };
+    let mut climbed = Climbed { cause: Cause::Passed, simulated: true, settings: None, measured: Vec::new() };
     for (index, (name, text)) in all.iter().enumerate() {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(&names[index]);

@@ -5,6 +5,7 @@ mod check;
 mod commission;
 mod first;
 mod index;
+mod kept;
 mod ladder;
 mod load;
 mod ports;

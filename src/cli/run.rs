@@ -1,6 +1,7 @@
 //! `run`: drive a unit through a suite, and report.
 
 use super::first::{First, rehearse_first};
+use super::kept::Kept;
 use super::ladder::Rungs;
 use super::load::{Loaded, Text, answers, load};
 use super::rehearse::{keep_files, parse_faults};
@@ -12,17 +13,14 @@ use crate::files::suite::Answers;
 use crate::hazards;
 use crate::outcome::Cause;
 use crate::plan::{Link, Plan, layout};
-use crate::record::{LoggedInput, Record};
 use crate::rehearsal::twin_spec;
 use crate::report::cautions_text;
 use crate::shell::child::TwinChild;
 use crate::shell::clock::{Clock, utc_now};
-use crate::shell::keep::Recorder;
 use crate::shell::operator::{Operator, choose};
 use crate::shell::port::{Need, Port, PortError, PortKind, Shown, look_at, may_open, may_yet_open};
 use crate::shell::run::{Ending, Setup, run_under};
 use crate::shell::signals::Signals;
-use crate::time::Instant;
 use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
 use std::io::IsTerminal;
@@ -104,8 +102,7 @@ pub(super) fn make_loaded(
             "--fault is for the twin, and no link of this rig goes to it",
         ));
     }
-    let home = part_of
-        .map_or_else(|| super::index::home(args.making.out.as_deref()), Commissioning::home);
+    let home = part_of.map_or_else(|| super::index::home(args.making.out.as_deref()), Commissioning::home);
     let rungs = rungs(args, &loaded, &kinds, answers.is_some(), &home)?;
     // What is closed was refused; where that is only told, nothing was shown.
     shown.say(Need::Rung, rungs.enforced());
@@ -256,7 +253,7 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     let setup = Setup {
         plan: plan.clone(),
         machine: Logged::new(plan.clone()).with_gate(Some(rungs.gate())),
-        recorder: Kept(writer),
+        recorder: Kept::new(writer, plan, twin.as_ref()).map_err(|e| not_made(&e))?,
         ports,
         operator,
         clock,
@@ -362,22 +359,4 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     TwinChild::start(&program, &arguments, &dir.join("twin.log"))
         .await
         .map_err(|e| Early::new(Cause::NotMade, e))
-}
-
-/// The trace as what the recorder's thread writes to.
-struct Kept(Writer);
-
-impl Recorder for Kept {
-    fn input(&mut self, input: &LoggedInput) -> anyhow::Result<()> {
-        Ok(self.0.input(input)?)
-    }
-    fn record(&mut self, seq: u64, record: &Record) -> anyhow::Result<()> {
-        Ok(self.0.record(seq, record)?)
-    }
-    fn tick(&mut self, now: Instant) -> anyhow::Result<()> {
-        Ok(self.0.tick(now)?)
-    }
-    fn finish(self) -> anyhow::Result<()> {
-        Ok(self.0.finish()?)
-    }
 }

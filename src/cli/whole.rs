@@ -76,7 +76,9 @@ impl Commissioning {
     }
 
     fn keep_or_say(&self) {
-        if let Err(early) = self.climbed.borrow().write(&self.dir).map_err(not_made).and_then(|()| self.note()) {
+        if let Err(early) =
+            self.climbed.borrow().write(&self.dir).map_err(not_made).and_then(|()| self.note())
+        {
             say::err(format_args!("{}; the commissioning is whole in {}", early.text, self.dir.display()));
         }
     }

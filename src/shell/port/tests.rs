@@ -81,7 +81,10 @@ fn a_machine_is_behind_a_closed_port_until_all_is_shown() {
         let error = may_open(&link, &machine, &all(Some((need, false)))).expect_err("it is not shown");
         assert_eq!(error.cause(), Cause::Refused);
         let text = error.to_string();
-        assert!(text.contains("`/dev/ttyUSB0` has a machine behind it and stays closed") && text.contains(mend), "{text}");
+        assert!(
+            text.contains("`/dev/ttyUSB0` has a machine behind it and stays closed") && text.contains(mend),
+            "{text}"
+        );
         assert!(may_yet_open(&link, &machine, &all(Some((need, false)))).is_err(), "{need:?}");
     }
     assert!(may_open(&link, &machine, &Shown::default()).is_err(), "nothing was looked at");
