@@ -9,7 +9,7 @@ use super::whole::{Commissioning, PART};
 use super::{Early, Files, Making, say};
 use crate::engine::Logged;
 use crate::evidence::{Class, entry};
-use crate::files::suite::Answers;
+use crate::files::suite::{Answers, Rung};
 use crate::hazards;
 use crate::outcome::Cause;
 use crate::plan::{Link, Plan, layout};
@@ -87,6 +87,9 @@ pub(super) fn make_loaded(
         }
         say::err(cautions_text(&loaded.plan).trim_end());
     }
+    if part_of.is_none() {
+        rung_by_rung(&loaded.plan, &kinds)?;
+    }
     let operator = operator(&loaded.plan, &kinds, answers.as_ref(), terminal)?;
     shown.say(Need::Guards, answered_for(&operator, terminal, &loaded));
     each(&loaded.plan, &kinds, |link, kind| may_yet_open(link, kind, &shown))?;
@@ -139,6 +142,17 @@ fn look_at_all(plan: &Plan) -> Result<Vec<PortKind>, Early> {
         return Err(Early::new(Cause::Refused, text));
     }
     Ok(kinds)
+}
+
+/// In one run every rung of a commissioning is climbed, whatever the one below it has shown: a machine is not driven so.
+fn rung_by_rung(plan: &Plan, kinds: &[PortKind]) -> Result<(), Early> {
+    let machine = kinds.iter().any(|k| matches!(k, PortKind::Machine(_)));
+    if machine && plan.rung == Some(Rung::Commissioning) && plan.tests.len() > 1 {
+        let text = "a commissioning in one run goes on to its next test whatever the one before has shown, and a machine is \
+                    behind the port: climb rung by rung with `spinproof commission --suite FILE`";
+        return Err(Early::new(Cause::Refused, text));
+    }
+    Ok(())
 }
 
 /// Asks for every link; every refusal at once.
