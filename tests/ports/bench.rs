@@ -245,7 +245,11 @@ fn restart(master: &OwnedFd, far: &OwnedFd) {
     let begun = Instant::now();
     let mut lost = [0; 4096];
     let _ = rustix::io::write(master, b"\x00\xff\x80bootloader 3\r\nHC-7 contr");
+    // Who closes it and opens it again has it restart from the begin.
     while begun.elapsed() < Duration::from_secs(1) {
+        if !is_open(master) {
+            return;
+        }
         let _ = rustix::io::read(master, &mut lost);
         let _ = rustix::io::read(far, &mut lost);
         std::thread::sleep(Duration::from_millis(5));
