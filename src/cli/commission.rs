@@ -5,8 +5,8 @@ use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
 use super::whole::Commissioning;
 use super::{Early, Files, Making, rehearse, report, run, say};
 use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
+use crate::evidence::Standing;
 use crate::outcome::Cause;
-use crate::record::What;
 use crate::results::Results;
 use std::collections::VecDeque;
 use std::io::{IsTerminal, Write};
@@ -68,7 +68,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     if climbed.cause == Cause::Passed {
         let simulated = if climbed.simulated { "; SIMULATED" } else { "" };
         say::out(format_args!("every rung passed{simulated}; run folders below {}\n", folder.display()));
-        if let Some(sha256) = &climbed.settings {
+        if let Some(sha256) = climbed.first.as_ref().and_then(|first| first.settings.as_ref()) {
             say::out(format_args!("settings read back and the same at every rung, SHA-256 {sha256}\n"));
         }
         into_unit_file(args, &texts, &climbed.measured, &whole)?;
@@ -80,7 +80,8 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
 struct Climbed {
     cause: Cause,
     simulated: bool,
-    settings: Option<String>,
+    /// What the first rung holds for.
+    first: Option<Standing>,
     measured: Vec<Found>,
 }
 
@@ -93,12 +94,13 @@ fn climb(
     folder: &Path,
     whole: &Commissioning,
 ) -> Result<Climbed, Early> {
-    let mut climbed = Climbed { cause: Cause::Passed, simulated: true, settings: None, measured: Vec::new() };
+    let mut climbed = Climbed { cause: Cause::Passed, simulated: true, first: None, measured: Vec::new() };
     for (index, (name, text)) in all.iter().enumerate() {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(&names[index]);
         let results = rung(args, &loaded, &dir, whole)?;
-        climbed.simulated = whole.rung_ended(&dir)?.kind.simulated();
+        let entry = whole.rung_ended(&dir).map_err(|early| run::unconfirmed_first(results.cause, early))?;
+        climbed.simulated = entry.kind.simulated();
         let simulated = if climbed.simulated { "; SIMULATED" } else { "" };
         say::out(format_args!(
             "rung {} of {} `{name}`: {}{simulated}\n",
@@ -111,7 +113,7 @@ fn climb(
             stopped(&loaded, &results, &all[index + 1..], &dir);
             break;
         }
-        same_settings(&mut climbed.settings, &results)?;
+        same_controller(climbed.first.get_or_insert_with(|| entry.standing.clone()), &entry.standing)?;
         climbed.measured.extend(found(&loaded.plan, &results, climbed.simulated));
     }
     Ok(climbed)
@@ -211,25 +213,22 @@ fn stopped(loaded: &Loaded, results: &Results, above: &[(String, String)], dir: 
     say::out(format_args!("  run folder: {}\n", dir.display()));
 }
 
-/// What a lower rung proved holds only for the settings that it was proved with.
-fn same_settings(first: &mut Option<String>, results: &Results) -> Result<(), Early> {
-    let now = results.events.iter().find_map(|e| match &e.what {
-        What::SettingsHash { sha256 } => Some(sha256.clone()),
-        _ => None,
-    });
-    match (first.as_ref(), now) {
-        (Some(before), Some(now)) if *before != now => {
+/// What a lower rung proved holds only for the settings and the build that it was proved with.
+fn same_controller(first: &Standing, now: &Standing) -> Result<(), Early> {
+    let told = |text: &Option<String>| text.clone().unwrap_or_else(|| "not told".into());
+    for (what, before, now) in
+        [("settings (SHA-256)", &first.settings, &now.settings), ("build", &first.build, &now.build)]
+    {
+        if before != now {
             let text = format!(
-                "the controller's settings changed between two rungs (SHA-256 {before}, then {now}): what the lower rungs proved no longer holds; begin again"
+                "the controller's {what} changed between two rungs ({}, then {}): what the lower rungs proved no longer holds; begin again",
+                told(before),
+                told(now)
             );
-            Err(Early::new(Cause::Refused, text))
+            return Err(Early::new(Cause::Refused, text));
         }
-        (None, Some(now)) => {
-            *first = Some(now);
-            Ok(())
-        }
-        _ => Ok(()),
     }
+    Ok(())
 }
 
 /// Puts what was measured into the unit file, after a question or with `--write`.

@@ -312,7 +312,7 @@ pub fn first_rungs(dir: &Path, name: &str, rungs: &[&str]) {
         text += "[[test]]\n";
         text += &test
             .replace("watch = \"3 s\"", "watch = \"1 s\"")
-            .replace("watch = \"12 s\"", "watch = \"6 s\"");
+            .replace("watch = \"12 s\"", "watch = \"5 s\"");
     }
     std::fs::write(dir.join(name), text).unwrap();
 }

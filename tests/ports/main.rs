@@ -20,7 +20,7 @@ fn by_itself() -> MutexGuard<'static, ()> {
 }
 
 /// How often what a busy machine disturbed may begin again: late replies refuse or trip a bench, as they should.
-const BEGINS_MAX: usize = 3;
+const BEGINS_MAX: usize = 6;
 
 const FILES: [&str; 6] = ["--rig", "rig.toml", "--unit", "unit.toml", "--build", "1.4.0"];
 const HASTE: [&str; 2] = ["--no-rehearsal", "a test in real time"];
@@ -92,8 +92,8 @@ fn a_commissioning_over_a_relayed_port_opens_the_next_rung_and_a_failed_one_does
     let _alone = by_itself();
     let temp = desk();
     let dir = temp.path();
-    first_rungs(dir, "rungs.toml", &["gates off", "turned by hand", "resistance"]);
-    climb(dir, "rungs.toml", &HASTE);
+    first_rungs(dir, "rungs.toml", &["turned by hand", "resistance"]);
+    climb(dir, "rungs.toml");
 }
 
 #[test]
@@ -101,18 +101,17 @@ fn a_commissioning_over_a_relayed_port_opens_the_next_rung_and_a_failed_one_does
 fn the_whole_commissioning_over_a_relayed_port() {
     let _alone = by_itself();
     let temp = desk();
-    // The hand of the other test turns within 4 s; here nobody is in a hurry.
-    climb(temp.path(), "commissioning.toml", &[]);
+    climb(temp.path(), "commissioning.toml");
 }
 
 /// A person at a terminal commissions the unit behind a port with a machine behind it, and then spins it.
-fn climb(dir: &Path, suite: &str, haste: &[&str]) {
+fn climb(dir: &Path, suite: &str) {
     let twin = Twin::start(dir);
     let relay = Relay::to(&twin.port, dir);
     rig(dir, &relay.near, "", false);
     let hand = twin.hand();
     let commission = |more: &[&str], hand| {
-        with_a_person(dir, &words(&[&["commission", "--suite", suite], &FILES, haste, more]), hand)
+        with_a_person(dir, &words(&[&["commission", "--suite", suite], &FILES, &HASTE, more]), hand)
     };
     let nudge = |more: &[&str]| with_a_person(dir, &words(&[&["run", "nudge.toml"], &FILES, more]), None);
     // Nobody turns the shaft: the rung is not passed, and nothing opens.
@@ -179,6 +178,8 @@ fn again(make: impl Fn() -> bench::Made, codes: &[i32], dir: &Path, folder: &str
             break;
         }
         println!("begun again: {}", made.said.lines().rev().take(6).collect::<Vec<_>>().join(" / "));
+        // A hand that was at the shaft lets go before long; until then the next one would be refused for it.
+        std::thread::sleep(std::time::Duration::from_secs(6));
         let _ = std::fs::rename(dir.join("runs").join(folder), dir.join(format!("disturbed-{folder}-{n}")));
         made = make();
     }
