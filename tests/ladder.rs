@@ -101,11 +101,7 @@ fn the_ladder_of_the_twin_is_told_and_refused_only_if_asked() {
     let dir = desk();
     let ladder = spinproof(dir.path(), &["ladder"]);
     assert_eq!(ladder.status.code(), Some(0), "{}", text(&ladder));
-    assert!(
-        text(&ladder).contains("next: commissioning: spinproof run suites/commissioning.toml"),
-        "{}",
-        text(&ladder)
-    );
+    assert!(text(&ladder).contains("next: commissioning: spinproof commission"), "{}", text(&ladder));
     let output = spinproof(dir.path(), &["run", "short.toml", "--enforce-ladder"]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(
@@ -200,7 +196,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let output = run("closed", &[]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(
-        text(&output).contains("spinproof run suites/commissioning.toml --rig rig.toml --unit unit.toml"),
+        text(&output).contains("spinproof commission --rig rig.toml --unit unit.toml"),
         "{}",
         text(&output)
     );

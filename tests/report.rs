@@ -582,6 +582,15 @@ fn a_simulation_is_called_one_in_every_document() {
         assert!(terminal(&report, false).contains("SIMULATED"));
         assert!(json(&report).unwrap().contains("\"simulated\": \""));
     }
+    // Of a pseudo-terminal the files say so, and nobody knows: it is labelled, and nothing is said to have stood still.
+    let mut run = passing();
+    run.info.kind = RunKind::Pty;
+    let report = run.report();
+    assert!(html(&report).unwrap().contains("<b>Simulated</b>"));
+    assert!(!html(&report).unwrap().contains("Nothing real turned"));
+    assert!(junit(&report).unwrap().contains("<property name=\"kind\" value=\"simulated\"/>"));
+    assert!(terminal(&report, false).contains("SIMULATED"));
+    assert!(!terminal(&report, false).contains("nothing real turned"));
     let report = tripped().report();
     assert!(!html(&report).unwrap().contains("Simulated"));
     assert!(junit(&report).unwrap().contains("<property name=\"kind\" value=\"real\"/>"));

@@ -3,11 +3,13 @@
 //! It is a convenience and never the only truth: it can be made again from the folders. Whatever is wrong with it is
 //! said in words and stops no run that has begun.
 
+mod climbed;
 mod rows;
 mod scan;
 #[cfg(test)]
 mod tests;
 
+pub use climbed::{CLIMBED_NAME, Climbed};
 pub use scan::{HELD_NAME, held, unlisted};
 
 use crate::evidence::Entry;

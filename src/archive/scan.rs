@@ -1,13 +1,13 @@
 //! The run folders that lie beside an index.
 
-use super::{Index, IndexError, NAME};
+use super::{CLIMBED_NAME, Index, IndexError, NAME};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What makes a folder that of a run.
 pub const HELD_NAME: &str = "run.json";
 
-/// Names of the run folders directly inside `runs`, in order; none if it does not exist.
+/// Names of the folders of runs and commissionings directly inside `runs`, in order; none if it does not exist.
 ///
 /// # Errors
 /// The folder cannot be listed.
@@ -20,7 +20,7 @@ pub fn held(runs: &Path) -> std::io::Result<Vec<String>> {
     let mut names = Vec::new();
     for entry in entries {
         let entry = entry?;
-        if entry.path().join(HELD_NAME).is_file()
+        if [HELD_NAME, CLIMBED_NAME].iter().any(|name| entry.path().join(name).is_file())
             && let Some(name) = entry.file_name().to_str()
         {
             names.push(name.to_string());

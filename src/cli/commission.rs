@@ -2,10 +2,11 @@
 //! passed.
 
 use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
+use super::whole::Commissioning;
 use super::{Early, Files, Making, rehearse, report, run, say};
 use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
+use crate::evidence::Standing;
 use crate::outcome::Cause;
-use crate::record::What;
 use crate::results::Results;
 use std::collections::VecDeque;
 use std::io::{IsTerminal, Write};
@@ -38,6 +39,9 @@ pub(super) struct Args {
     /// A person's answers to the questions of rig and suite, for runs without a terminal.
     #[arg(long, value_name = "FILE", conflicts_with = "rehearse")]
     answers: Option<PathBuf>,
+    /// Do not rehearse each rung before it is climbed on a real rig; the reason lands in its run.json and report.
+    #[arg(long, value_name = "REASON", conflicts_with_all = ["rehearse", "rehearse_first"])]
+    no_rehearsal: Option<String>,
     #[command(flatten)]
     making: Making,
 }
@@ -55,32 +59,64 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     }
     let all = rungs(&texts.suite.1).map_err(invalid)?;
     let folder = folder(args)?;
-    let mut measured: Vec<Found> = Vec::new();
-    let mut settings: Option<String> = None;
+    let names: Vec<String> =
+        all.iter().enumerate().map(|(i, (name, _))| format!("{:02}-{}", i + 1, file_name(name))).collect();
+    let whole = Commissioning::new(&folder, names.clone(), &texts.suite);
+    let climbed = climb(args, &texts, &all, &names, &folder, &whole);
+    whole.close(climbed.as_ref().map_or_else(|early| early.cause, |climbed| climbed.cause));
+    let climbed = climbed?;
+    if climbed.cause == Cause::Passed {
+        let simulated = if climbed.simulated { "; SIMULATED" } else { "" };
+        say::out(format_args!("every rung passed{simulated}; run folders below {}\n", folder.display()));
+        if let Some(sha256) = climbed.first.as_ref().and_then(|first| first.settings.as_ref()) {
+            say::out(format_args!("settings read back and the same at every rung, SHA-256 {sha256}\n"));
+        }
+        into_unit_file(args, &texts, &climbed.measured, &whole)?;
+    }
+    Ok(climbed.cause)
+}
+
+/// How far it went.
+struct Climbed {
+    cause: Cause,
+    simulated: bool,
+    /// What the first rung holds for.
+    first: Option<Standing>,
+    measured: Vec<Found>,
+}
+
+/// One rung after the other, up to the first that is not passed.
+fn climb(
+    args: &Args,
+    texts: &Texts,
+    all: &[(String, String)],
+    names: &[String],
+    folder: &Path,
+    whole: &Commissioning,
+) -> Result<Climbed, Early> {
+    let mut climbed = Climbed { cause: Cause::Passed, simulated: true, first: None, measured: Vec::new() };
     for (index, (name, text)) in all.iter().enumerate() {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
-        let dir = folder.join(format!("{:02}-{}", index + 1, file_name(name)));
-        let last = index + 1 == all.len();
-        let results = rung(args, &loaded, &dir, last)?;
+        let dir = folder.join(&names[index]);
+        let results = rung(args, &loaded, &dir, whole)?;
+        let entry = whole.rung_ended(&dir).map_err(|early| run::unconfirmed_first(results.cause, early))?;
+        climbed.simulated = entry.kind.simulated();
+        let simulated = if climbed.simulated { "; SIMULATED" } else { "" };
         say::out(format_args!(
-            "rung {} of {} `{name}`: {}\n",
+            "rung {} of {} `{name}`: {}{simulated}\n",
             index + 1,
             all.len(),
             results.cause.row().headline
         ));
+        climbed.cause = results.cause;
         if results.cause != Cause::Passed {
             stopped(&loaded, &results, &all[index + 1..], &dir);
-            return Ok(results.cause);
+            break;
         }
-        same_settings(&mut settings, &results)?;
-        measured.extend(found(&loaded.plan, &results, true));
+        same_controller(climbed.first.get_or_insert_with(|| entry.standing.clone()), &entry.standing)?;
+        climbed.measured.extend(found(&loaded.plan, &results, climbed.simulated));
     }
-    say::out(format_args!("every rung passed; SIMULATED; run folders below {}\n", folder.display()));
-    if let Some(sha256) = &settings {
-        say::out(format_args!("settings read back and the same at every rung, SHA-256 {sha256}\n"));
-    }
-    into_unit_file(args, &texts, &measured)?;
-    Ok(Cause::Passed)
+    Ok(climbed)
 }
 
 /// Rig, unit and suite as texts with the names they go by.
@@ -132,16 +168,17 @@ fn file_name(name: &str) -> String {
     plain.split('-').filter(|part| !part.is_empty()).collect::<Vec<_>>().join("-")
 }
 
-/// Runs or rehearses one rung and writes its documents. Only the last counts on the ladder: it is climbed when all below passed.
-fn rung(args: &Args, loaded: &Loaded, dir: &Path, last: bool) -> Result<Results, Early> {
+/// Runs or rehearses one rung and writes its documents.
+fn rung(args: &Args, loaded: &Loaded, dir: &Path, whole: &Commissioning) -> Result<Results, Early> {
     let making = Making {
         seed: args.making.seed,
         faults: args.making.faults.clone(),
         out: Some(dir.into()),
-        rehearse_first: false,
+        rehearse_first: args.making.rehearse_first,
     };
     if args.rehearse {
         rehearse::rehearse_loaded(loaded, args.build.as_deref(), &making, VecDeque::new())?;
+        report::write(dir, false).map(|(results, _)| results)
     } else {
         let files = Files {
             suite: args.suite.clone().unwrap_or_default(),
@@ -149,17 +186,18 @@ fn rung(args: &Args, loaded: &Loaded, dir: &Path, last: bool) -> Result<Results,
             unit: args.unit.clone(),
             build: args.build.clone(),
         };
-        let args = run::Args {
+        let made = run::Args {
             files,
             answers: args.answers.clone(),
             making,
             enforce_ladder: false,
-            off_ladder: (!last).then(|| "one rung of commissioning, which counts as a whole".to_string()),
-            no_rehearsal: None,
+            off_ladder: None,
+            no_rehearsal: args.no_rehearsal.clone(),
         };
-        run::make_loaded(&args, loaded)?;
+        let (_, ended) = run::make_loaded(&made, loaded, Some(whole))?;
+        let written = report::write(dir, false).map_err(|early| run::unconfirmed_first(ended, early));
+        written.map(|(results, _)| results)
     }
-    report::write(dir, true).map(|(results, _)| results)
 }
 
 /// Says what the rung points at, and which rungs stay shut.
@@ -175,29 +213,31 @@ fn stopped(loaded: &Loaded, results: &Results, above: &[(String, String)], dir: 
     say::out(format_args!("  run folder: {}\n", dir.display()));
 }
 
-/// What a lower rung proved holds only for the settings that it was proved with.
-fn same_settings(first: &mut Option<String>, results: &Results) -> Result<(), Early> {
-    let now = results.events.iter().find_map(|e| match &e.what {
-        What::SettingsHash { sha256 } => Some(sha256.clone()),
-        _ => None,
-    });
-    match (first.as_ref(), now) {
-        (Some(before), Some(now)) if *before != now => {
+/// What a lower rung proved holds only for the settings and the build that it was proved with.
+fn same_controller(first: &Standing, now: &Standing) -> Result<(), Early> {
+    let told = |text: &Option<String>| text.clone().unwrap_or_else(|| "not told".into());
+    for (what, before, now) in
+        [("settings (SHA-256)", &first.settings, &now.settings), ("build", &first.build, &now.build)]
+    {
+        if before != now {
             let text = format!(
-                "the controller's settings changed between two rungs (SHA-256 {before}, then {now}): what the lower rungs proved no longer holds; begin again"
+                "the controller's {what} changed between two rungs ({}, then {}): what the lower rungs proved no longer holds; begin again",
+                told(before),
+                told(now)
             );
-            Err(Early::new(Cause::Refused, text))
+            return Err(Early::new(Cause::Refused, text));
         }
-        (None, Some(now)) => {
-            *first = Some(now);
-            Ok(())
-        }
-        _ => Ok(()),
     }
+    Ok(())
 }
 
 /// Puts what was measured into the unit file, after a question or with `--write`.
-fn into_unit_file(args: &Args, texts: &Texts, measured: &[Found]) -> Result<(), Early> {
+fn into_unit_file(
+    args: &Args,
+    texts: &Texts,
+    measured: &[Found],
+    whole: &Commissioning,
+) -> Result<(), Early> {
     if measured.is_empty() {
         return Ok(());
     }
@@ -212,9 +252,12 @@ fn into_unit_file(args: &Args, texts: &Texts, measured: &[Found]) -> Result<(), 
     // What is written is read again: a unit file that no longer holds is worse than an old one.
     let new = (texts.unit.0.clone(), text.clone());
     resolve_texts(&texts.rig, &new, &texts.suite, &|w| beside(&texts.suite_path, w), args.build.as_deref())?;
+    // The copy first: it is whole, whatever becomes of the file itself.
+    let copy = whole.keep_unit_file(&text)?;
     std::fs::write(path, text)
         .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be written: {e}", path.display())))?;
-    say::out(format_args!("written into {}\n", path.display()));
+    whole.unit_file_written();
+    say::out(format_args!("written into {}; a copy is {}\n", path.display(), copy.display()));
     Ok(())
 }
 

@@ -9,8 +9,9 @@ use crate::engine::Gate;
 use crate::evidence::{Class, Entry, Ladder, Standing, Told, climb, expected_guards, ladder, suite_of};
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
+use crate::plan::Link;
 use crate::record::{Grade, Record, What};
-use crate::shell::port::{PortKind, admitted};
+use crate::shell::port::{PortKind, look_at};
 use crate::trace::Climb;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -92,7 +93,7 @@ fn page(
         text += "SIMULATED: the ladder of the twin. It opens nothing for a real unit, and a closed rung is told, not refused.\n";
     }
     if class == Class::Pty {
-        text += "Behind a pseudo-terminal: nobody knows what is there, so it counts for itself alone.\n";
+        text += "SIMULATED: the rig file declares no machine behind the pseudo-terminal, so it counts for itself alone.\n";
     }
     for step in &ladder.steps {
         let open = if ladder.missing(step.rung).is_empty() { "open" } else { "closed" };
@@ -114,7 +115,11 @@ fn page(
 
 /// The command that passes a rung.
 fn command(rung: Rung, rig: Option<&Path>, unit: Option<&Path>) -> String {
-    let mut text = format!("spinproof run {}", suite_of(rung));
+    // Rung by rung, up to the first that is not passed; in one run the later ones would be climbed either way.
+    let mut text = match rung {
+        Rung::Commissioning => "spinproof commission".to_string(),
+        _ => format!("spinproof run {}", suite_of(rung)),
+    };
     for (flag, path) in [("--rig", rig), ("--unit", unit)] {
         if let Some(path) = path {
             text += &format!(" {flag} {}", path.display());
@@ -123,22 +128,16 @@ fn command(rung: Rung, rig: Option<&Path>, unit: Option<&Path>) -> String {
     text
 }
 
-/// Which ladder a rig climbs, as its ports say. A port that is not there now is a real one.
+/// Which ladder a rig climbs, as its ports say: the most real of them decides. A port that is not there now is a real one.
 fn class_of(loaded: &Loaded) -> Class {
-    let kinds: Vec<Class> = loaded.plan.links.iter().map(|l| class_of_port(&l.port)).collect();
-    kinds
-        .iter()
-        .copied()
-        .find(|k| *k == Class::Twin)
-        .unwrap_or_else(|| kinds.iter().copied().find(|k| *k == Class::Bench).unwrap_or(Class::Pty))
-}
-
-fn class_of_port(port: &str) -> Class {
-    match admitted(port) {
+    let class = |link: &Link| match look_at(link) {
         Ok(PortKind::Twin) => Class::Twin,
         Ok(PortKind::Pty(_)) => Class::Pty,
-        Ok(PortKind::Real(_)) | Err(_) => Class::Bench,
-    }
+        Ok(PortKind::Machine(_)) | Err(_) => Class::Bench,
+    };
+    let classes: Vec<Class> = loaded.plan.links.iter().map(class).collect();
+    let real = [Class::Bench, Class::Pty].into_iter().find(|c| classes.contains(c));
+    real.unwrap_or(Class::Twin)
 }
 
 /// What a pass would hold for, as far as the files say.
@@ -182,7 +181,7 @@ pub(super) fn before(
     off: Option<&str>,
 ) -> Result<Rungs, Early> {
     if off.is_some() && class == Class::Bench {
-        let text = "--off-ladder is not for a real port: climb from the lowest rung that is closed (`spinproof ladder`)";
+        let text = "--off-ladder is not for a port with a machine behind it: climb from the lowest rung that is closed (`spinproof ladder`)";
         return Err(Early::new(Cause::Refused, text));
     }
     let enforced = enforced && off.is_none();

@@ -5,6 +5,7 @@ mod check;
 mod commission;
 mod first;
 mod index;
+mod kept;
 mod ladder;
 mod load;
 mod ports;
@@ -17,6 +18,7 @@ mod runs;
 mod say;
 mod storm;
 mod twin;
+mod whole;
 
 use crate::outcome::TABLE;
 use clap::{Parser, Subcommand};

@@ -1,27 +1,26 @@
 //! `run`: drive a unit through a suite, and report.
 
 use super::first::{First, rehearse_first};
+use super::kept::Kept;
 use super::ladder::Rungs;
 use super::load::{Loaded, Text, answers, load};
 use super::rehearse::{keep_files, parse_faults};
+use super::whole::{Commissioning, PART};
 use super::{Early, Files, Making, say};
 use crate::engine::Logged;
 use crate::evidence::{Class, entry};
-use crate::files::suite::Answers;
+use crate::files::suite::{Answers, Rung};
 use crate::hazards;
 use crate::outcome::Cause;
-use crate::plan::{Plan, layout};
-use crate::record::{LoggedInput, Record};
+use crate::plan::{Link, Plan, layout};
 use crate::rehearsal::twin_spec;
 use crate::report::cautions_text;
 use crate::shell::child::TwinChild;
 use crate::shell::clock::{Clock, utc_now};
-use crate::shell::keep::Recorder;
-use crate::shell::operator::choose;
-use crate::shell::port::{Port, PortKind, admitted};
+use crate::shell::operator::{Operator, choose};
+use crate::shell::port::{Need, Port, PortError, PortKind, Shown, look_at, may_open, may_yet_open};
 use crate::shell::run::{Ending, Setup, run_under};
 use crate::shell::signals::Signals;
-use crate::time::Instant;
 use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
 use std::io::IsTerminal;
@@ -50,31 +49,50 @@ pub(super) struct Args {
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
-    let (dir, ended) = make_loaded(args, &loaded)?;
-    super::report::documents(&dir, true).map_err(|early| match ended {
-        // A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
-        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
-        _ => early,
-    })
+    let (dir, ended) = make_loaded(args, &loaded, None)?;
+    super::report::documents(&dir, true).map_err(|early| unconfirmed_first(ended, early))
 }
 
-/// Makes the run of files that are read already; the run folder and the engine's word.
-pub(super) fn make_loaded(args: &Args, loaded: &Loaded) -> Result<(PathBuf, Cause), Early> {
+/// A full disk that keeps the report from being written must not hide that nobody confirmed the stop.
+pub(super) fn unconfirmed_first(ended: Cause, early: Early) -> Early {
+    match ended {
+        Cause::NotConfirmed => Early::new(ended, format!("{}\n{}", ended.row().headline, early.text)),
+        _ => early,
+    }
+}
+
+/// Makes the run of files that are read already; the run folder and the engine's word. `part_of`: the commissioning that
+/// it is a rung of.
+pub(super) fn make_loaded(
+    args: &Args,
+    loaded: &Loaded,
+    part_of: Option<&Commissioning>,
+) -> Result<(PathBuf, Cause), Early> {
     let mut loaded = loaded.clone();
     let answers = args.answers.as_deref().map(answers).transpose()?;
     if let Some((_, text)) = &answers {
         loaded.texts.push(Text::of("answers", text));
     }
-    let kinds = admit(&loaded)?;
+    let answers = answers.map(|(answers, _)| answers);
+    let kinds = look_at_all(&loaded.plan)?;
     let real = hazards::is_real(&loaded.plan);
+    let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    let mut shown = Shown::default();
     loaded.allowed(real)?;
+    shown.say(Need::Hazards, true);
+    shown.say(Need::Reaction, loaded.rig.reaction.is_some());
     if real {
-        let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
         if answers.is_some() && !terminal {
             hazards::nobody_beside(&loaded.rig).map_err(|why| Early::new(Cause::Refused, why))?;
         }
         say::err(cautions_text(&loaded.plan).trim_end());
     }
+    if part_of.is_none() {
+        rung_by_rung(&loaded.plan, &kinds)?;
+    }
+    let operator = operator(&loaded.plan, &kinds, answers.as_ref(), terminal)?;
+    shown.say(Need::Guards, answered_for(&operator, terminal, &loaded));
+    each(&loaded.plan, &kinds, |link, kind| may_yet_open(link, kind, &shown))?;
     let faults = parse_faults(&args.making.faults)?;
     let twins = kinds.iter().filter(|k| **k == PortKind::Twin).count();
     if twins > 0 {
@@ -87,79 +105,137 @@ pub(super) fn make_loaded(args: &Args, loaded: &Loaded) -> Result<(PathBuf, Caus
             "--fault is for the twin, and no link of this rig goes to it",
         ));
     }
-    let rungs = rungs(args, &loaded, &kinds, answers.is_some())?;
-    let first = first(args, &loaded, twins == 0)?;
+    let home = part_of.map_or_else(|| super::index::home(args.making.out.as_deref()), Commissioning::home);
+    let rungs = rungs(args, &loaded, &kinds, answers.is_some(), &home)?;
+    // What is closed was refused; where that is only told, nothing was shown.
+    shown.say(Need::Rung, rungs.enforced());
+    let first = first(args, &loaded, twins == 0, &home)?;
+    shown.say(Need::Rehearsal, first.rehearsal.is_some() || args.no_rehearsal.is_some());
+    each(&loaded.plan, &kinds, |link, kind| may_open(link, kind, &shown))?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
-    runtime.block_on(make(args, &loaded, answers.as_ref().map(|(a, _)| a), &kinds, (&rungs, &first)))
+    let making = Ready { args, loaded: &loaded, answers, kinds, shown, rungs, first, part_of };
+    runtime.block_on(make(&making))
 }
 
-/// Which ports may be opened; every refusal at once, under the cause of the first.
-fn admit(loaded: &Loaded) -> Result<Vec<PortKind>, Early> {
-    let mut kinds = Vec::new();
-    let mut refused = Vec::new();
-    for link in &loaded.plan.links {
-        match admitted(&link.port) {
-            Ok(kind) => kinds.push(kind),
-            Err(error) => refused.push(error.on(&link.name)),
-        }
+/// A run that may begin.
+struct Ready<'a> {
+    args: &'a Args,
+    loaded: &'a Loaded,
+    answers: Option<Answers>,
+    kinds: Vec<PortKind>,
+    shown: Shown,
+    rungs: Rungs,
+    first: First,
+    part_of: Option<&'a Commissioning>,
+}
+
+/// What the ports are; every one that cannot be used at once, under the cause of the first.
+fn look_at_all(plan: &Plan) -> Result<Vec<PortKind>, Early> {
+    let (kinds, wrong): (Vec<_>, Vec<_>) = plan.links.iter().map(look_at).partition(Result::is_ok);
+    let kinds: Vec<PortKind> = kinds.into_iter().flatten().collect();
+    all_at_once(wrong.into_iter().filter_map(Result::err).collect())?;
+    let machine = kinds.iter().any(|k| matches!(k, PortKind::Machine(_)));
+    if machine && kinds.contains(&PortKind::Twin) {
+        let text = "a link of this rig leads to a machine and another to the twin: nobody could say of a result whether it \
+                    was simulated; give every link its device, or every link to the twin";
+        return Err(Early::new(Cause::Refused, text));
     }
-    match refused.first() {
-        None => Ok(kinds),
-        Some(first) => {
-            let text: Vec<String> = refused.iter().map(ToString::to_string).collect();
-            Err(Early::new(first.cause(), text.join("\n")))
-        }
+    Ok(kinds)
+}
+
+/// In one run every rung of a commissioning is climbed, whatever the one below it has shown: a machine is not driven so.
+fn rung_by_rung(plan: &Plan, kinds: &[PortKind]) -> Result<(), Early> {
+    let machine = kinds.iter().any(|k| matches!(k, PortKind::Machine(_)));
+    if machine && plan.rung == Some(Rung::Commissioning) && plan.tests.len() > 1 {
+        let text = "a commissioning in one run goes on to its next test whatever the one before has shown, and a machine is \
+                    behind the port: climb rung by rung with `spinproof commission --suite FILE`";
+        return Err(Early::new(Cause::Refused, text));
+    }
+    Ok(())
+}
+
+/// Asks for every link; every refusal at once.
+fn each(
+    plan: &Plan,
+    kinds: &[PortKind],
+    ask: impl Fn(&Link, &PortKind) -> Result<(), PortError>,
+) -> Result<(), Early> {
+    all_at_once(plan.links.iter().zip(kinds).filter_map(|(link, kind)| ask(link, kind).err()).collect())
+}
+
+fn all_at_once(wrong: Vec<PortError>) -> Result<(), Early> {
+    let Some(first) = wrong.first() else { return Ok(()) };
+    let text: Vec<String> = wrong.iter().map(ToString::to_string).collect();
+    Err(Early::new(first.cause(), text.join("\n")))
+}
+
+/// Who answers, or every reason why nobody can.
+fn operator(
+    plan: &Plan,
+    kinds: &[PortKind],
+    answers: Option<&Answers>,
+    terminal: bool,
+) -> Result<Operator, Early> {
+    choose(plan, kinds, answers, terminal, time::OffsetDateTime::now_utc()).map_err(|why| {
+        let why: Vec<String> = why.iter().map(ToString::to_string).collect();
+        Early::new(Cause::Refused, why.join("\n"))
+    })
+}
+
+/// Whether somebody beside the bench answers for its guards, or they act by wires of their own. A yes that is assumed, and a
+/// file by itself, stand for nothing.
+fn answered_for(operator: &Operator, terminal: bool, loaded: &Loaded) -> bool {
+    match operator {
+        Operator::Terminal => terminal,
+        Operator::File { .. } => hazards::nobody_beside(&loaded.rig).is_ok(),
+        Operator::Simulated => false,
     }
 }
 
 /// The ladder as it stands before the run.
-fn rungs(args: &Args, loaded: &Loaded, kinds: &[PortKind], answered: bool) -> Result<Rungs, Early> {
-    let class = if kinds.contains(&PortKind::Twin) { Class::Twin } else { Class::Pty };
+fn rungs(
+    args: &Args,
+    loaded: &Loaded,
+    kinds: &[PortKind],
+    answered: bool,
+    home: &Path,
+) -> Result<Rungs, Early> {
+    let class = Class::of(kind(kinds));
     let enforced = class.enforced() || args.enforce_ladder;
     let person = answered || std::io::stdin().is_terminal() || class == Class::Twin;
-    let home = super::index::home(args.making.out.as_deref());
-    super::ladder::before(loaded, &args.files, (class, enforced), person, &home, args.off_ladder.as_deref())
+    super::ladder::before(loaded, &args.files, (class, enforced), person, home, args.off_ladder.as_deref())
 }
 
 /// The rehearsal before the run: always on a real rig, unless somebody says why not. Against the twin it would be the same
 /// again, so there it is made if asked for.
-fn first(args: &Args, loaded: &Loaded, real: bool) -> Result<First, Early> {
-    let home = super::index::home(args.making.out.as_deref());
+fn first(args: &Args, loaded: &Loaded, real: bool, home: &Path) -> Result<First, Early> {
     match (&args.no_rehearsal, real || args.making.rehearse_first) {
         (Some(reason), _) if reason.trim().is_empty() => Err(Early::new(
             Cause::FilesInvalid,
             "--no-rehearsal needs a reason in words: it lands in the report",
         )),
         (Some(_), _) => Ok(First::none("not made: there was no rehearsal before the run")),
-        (None, true) => rehearse_first(loaded, &home),
+        (None, true) => rehearse_first(loaded, home),
         (None, false) => Ok(First::none("not made: --rehearse-first makes one")),
     }
 }
 
 /// Makes the run and closes its folder.
-async fn make(
-    args: &Args,
-    loaded: &Loaded,
-    answers: Option<&Answers>,
-    kinds: &[PortKind],
-    (rungs, first): (&Rungs, &First),
-) -> Result<(PathBuf, Cause), Early> {
+async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
+    let Ready { args, loaded, kinds, rungs, first, part_of, .. } = ready;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
     // Before the ports open: a board may take its time until it listens, and Ctrl-C has to be a stop then as well.
     let signals = Signals::catch().map_err(|e| not_made(&e))?;
     let plan = &loaded.plan;
     let twin_runs = kinds.contains(&PortKind::Twin);
     let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-    let operator =
-        choose(plan, kinds, answers, terminal, time::OffsetDateTime::now_utc()).map_err(|why| {
-            let why: Vec<String> = why.iter().map(ToString::to_string).collect();
-            Early::new(Cause::Refused, why.join("\n"))
-        })?;
+    // Once more: answers may have ceased to hold while it was rehearsed.
+    let operator = operator(plan, kinds, ready.answers.as_ref(), terminal)?;
     let folder =
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
     let mut twin = if twin_runs { Some(start_twin(args, folder.path()).await?) } else { None };
-    let ports = open_ports(plan, kinds, twin.as_ref())?;
+    let ports = open_ports(plan, kinds, &ready.shown, twin.as_ref())?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
     let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
@@ -177,7 +253,7 @@ async fn make(
         unconfirmed: None,
         before: Before {
             climb: Some(rungs.climb()),
-            off_ladder: args.off_ladder.clone(),
+            off_ladder: part_of.map(|_| PART.to_string()).or_else(|| args.off_ladder.clone()),
             rehearsal: first.rehearsal.clone(),
             no_rehearsal: args.no_rehearsal.clone(),
             band: first.band.clone(),
@@ -187,15 +263,15 @@ async fn make(
         recordings: Vec::new(),
     };
     folder.write_info(&info).map_err(|e| not_made(&e))?;
-    begun(&folder, plan, &info, rungs)?;
+    begun(&folder, plan, &info, ready)?;
     let setup = Setup {
         plan: plan.clone(),
         machine: Logged::new(plan.clone()).with_gate(Some(rungs.gate())),
-        recorder: Kept(writer),
+        recorder: Kept::new(writer, plan, twin.as_ref()).map_err(|e| not_made(&e))?,
         ports,
         operator,
         clock,
-        simulated: kind == RunKind::Twin,
+        simulated: kind.simulated(),
     };
     let ending = run_under(signals, setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
     if let Some(twin) = twin {
@@ -209,35 +285,44 @@ async fn make(
 
 /// Puts the run into the index without an end, so that a run of which nothing more is heard closes its rung. A real one
 /// does not begin without that.
-fn begun(folder: &RunFolder, plan: &Plan, info: &RunInfo, rungs: &Rungs) -> Result<(), Early> {
+fn begun(folder: &RunFolder, plan: &Plan, info: &RunInfo, ready: &Ready<'_>) -> Result<(), Early> {
     let name = super::index::name_of(folder.path());
     let entry = entry(&name, plan, info, &[], None);
-    match super::index::try_note(folder.path(), &entry, true) {
-        Err(error) if rungs.enforced() => Err(super::index::unusable(error)),
-        Err(error) => {
-            say::err(format_args!("{error}; the run goes on, and stays whole in its folder"));
+    let noted = match ready.part_of {
+        Some(whole) => whole.begun(&entry),
+        None => super::index::try_note(folder.path(), &entry, true).map_err(super::index::unusable),
+    };
+    match noted {
+        Err(early) if !ready.rungs.enforced() => {
+            say::err(format_args!("{}; the run goes on, and stays whole in its folder", early.text));
             Ok(())
         }
-        Ok(()) => Ok(()),
+        noted => noted,
     }
 }
 
 /// The most real of the ports decides what the run is called.
 fn kind(ports: &[PortKind]) -> RunKind {
-    if ports.iter().any(|port| matches!(port, PortKind::Real(_))) {
+    if ports.iter().any(|port| matches!(port, PortKind::Machine(_))) {
         RunKind::Bench
-    } else if ports.contains(&PortKind::Twin) {
-        RunKind::Twin
-    } else {
+    } else if ports.iter().any(|port| matches!(port, PortKind::Pty(_))) {
         RunKind::Pty
+    } else {
+        RunKind::Twin
     }
 }
 
-fn open_ports(plan: &Plan, kinds: &[PortKind], twin: Option<&TwinChild>) -> Result<Vec<Port>, Early> {
+fn open_ports(
+    plan: &Plan,
+    kinds: &[PortKind],
+    shown: &Shown,
+    twin: Option<&TwinChild>,
+) -> Result<Vec<Port>, Early> {
     let mut ports = Vec::new();
     for (link, kind) in plan.links.iter().zip(kinds) {
+        may_open(link, kind, shown).map_err(|e| Early::new(e.cause(), e))?;
         let path = match (kind, twin) {
-            (PortKind::Pty(path) | PortKind::Real(path), _) => path,
+            (PortKind::Pty(path) | PortKind::Machine(path), _) => path,
             (PortKind::Twin, Some(twin)) => twin.port(),
             (PortKind::Twin, None) => continue,
         };
@@ -270,7 +355,9 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     let program = std::env::current_exe().map_err(|e| Early::new(Cause::NotMade, e))?;
     let mut arguments: Vec<OsString> = vec!["twin".into(), "--own-session".into(), "--truth".into()];
     arguments.push(dir.join("truth.csv").into());
-    arguments.extend(["--suite".into(), args.files.suite.clone().into()]);
+    if !args.files.suite.as_os_str().is_empty() {
+        arguments.extend(["--suite".into(), args.files.suite.clone().into()]);
+    }
     arguments.extend(["--seed".into(), args.making.seed.to_string().into()]);
     for (flag, value) in [("--rig", &args.files.rig), ("--unit", &args.files.unit)] {
         if let Some(value) = value {
@@ -286,22 +373,4 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     TwinChild::start(&program, &arguments, &dir.join("twin.log"))
         .await
         .map_err(|e| Early::new(Cause::NotMade, e))
-}
-
-/// The trace as what the recorder's thread writes to.
-struct Kept(Writer);
-
-impl Recorder for Kept {
-    fn input(&mut self, input: &LoggedInput) -> anyhow::Result<()> {
-        Ok(self.0.input(input)?)
-    }
-    fn record(&mut self, seq: u64, record: &Record) -> anyhow::Result<()> {
-        Ok(self.0.record(seq, record)?)
-    }
-    fn tick(&mut self, now: Instant) -> anyhow::Result<()> {
-        Ok(self.0.tick(now)?)
-    }
-    fn finish(self) -> anyhow::Result<()> {
-        Ok(self.0.finish()?)
-    }
 }

@@ -2,6 +2,7 @@
 
 use super::Early;
 use super::index::{entry_of, unusable};
+use super::whole::entry_of_whole;
 use crate::archive::{Index, held, unlisted};
 use crate::evidence::Entry;
 use crate::outcome::Cause;
@@ -47,7 +48,8 @@ fn rebuild(args: &Args) -> Result<Cause, Early> {
     let mut entries = Vec::new();
     let mut lost = Vec::new();
     for name in &names {
-        match entry_of(&args.runs.join(name)) {
+        let dir = args.runs.join(name);
+        match entry_of_whole(&dir).and_then(|entry| entry.map_or_else(|| entry_of(&dir), Ok)) {
             Ok(entry) => entries.push(entry),
             Err(early) => lost.push(format!("{name}: {}", early.text)),
         }

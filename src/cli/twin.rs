@@ -1,16 +1,17 @@
 //! `twin`: the simulated controller on a pseudo-terminal.
 
-use super::Early;
 use super::load::{beside, demo_rig, demo_unit, read, resolve_texts};
 use super::rehearse::parse_faults;
+use super::{Early, say};
 use crate::outcome::Cause;
 use crate::rehearsal::twin_spec;
 use crate::shell::child::{READY, own_session};
 use crate::shell::clock::Clock;
 use crate::shell::pty::Pty;
 use crate::shell::serve::{Device, Service, TruthLine, truth_header};
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use crate::twin::{Direction, FaultSetting, LinkFaults, TruthRow, Twin};
+use crate::units::{parse_quantity, parse_unit};
 use std::collections::VecDeque;
 use std::fs::File;
 use std::io::{BufWriter, Write};
@@ -21,6 +22,9 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Below this the shaft counts as at rest when the twin decides whether it may end, rad/s.
 const AT_REST: f64 = 0.5;
+
+/// What may be said on standard input.
+const TURN_HELP: &str = "a turn by hand such as `turn 1 turn within 9 s`, or `turn -90 deg within 2 s`";
 
 /// A suite that lets a rig and a unit be resolved when nothing is to be driven.
 const NO_SUITE: &str = include_str!("../../suites/first-spin.toml");
@@ -81,13 +85,13 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
         File::create(&args.truth).map_err(io(&format!("the truth log {}", args.truth.display())))?,
     );
     truth.write_all(truth_header(TruthRow::CSV_HEADER).as_bytes()).map_err(io("the truth log"))?;
-    println!("{READY}{}", pty.shown_path().display());
+    say::out(format_args!("{READY}{}\n", pty.shown_path().display()));
     if !args.own_session {
-        println!(
-            "SIMULATED controller of {}; truth log {}; Ctrl-C ends it",
+        say::out(format_args!(
+            "SIMULATED controller of {}; truth log {}; Ctrl-C ends it; `turn 1 turn within 9 s` turns its shaft by hand\n",
             loaded.plan.rig,
             args.truth.display()
-        );
+        ));
     }
     let stop = Arc::new(AtomicBool::new(false));
     if !args.own_session {
@@ -96,9 +100,8 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     let clock = Clock::start();
     let stdin = std::io::stdin();
     let mut service = Service::new(&pty, &loaded.plan.links[0], clock, &stop);
-    if args.own_session {
-        service.runner = Some(stdin.as_fd());
-    }
+    service.runner = Some(stdin.as_fd());
+    service.goes_on = !args.own_session;
     let mut device = Served::new(Twin::new(spec, args.seed, &faults), args.seed, &faults);
     service.serve(&mut device, &mut truth).map_err(io("serving the pseudo-terminal"))?;
     Ok(Cause::Passed)
@@ -117,6 +120,15 @@ fn end_on_signal(stop: Arc<AtomicBool>) -> std::io::Result<()> {
     Ok(())
 }
 
+/// Reads what a hand at the shaft is to do, such as `turn 1 turn within 9 s`: angle in rad, forward above zero, and how long
+/// it may take.
+fn turn_of(line: &str) -> Option<(f64, Duration)> {
+    let (angle, within) = line.strip_prefix("turn ")?.split_once(" within ")?;
+    let (angle, within) = (parse_quantity(angle.trim()).ok()?, parse_quantity(within.trim()).ok()?);
+    let fits = angle.unit.kind == parse_unit("turn").ok()?.kind && within.unit.text == "s";
+    (fits && angle.si.is_finite() && within.si > 0.0).then(|| (angle.si, Duration::from_secs_f64(within.si)))
+}
+
 /// The twin with its line's faults, as a device to serve.
 struct Served {
     twin: Twin,
@@ -126,6 +138,8 @@ struct Served {
     to_twin: VecDeque<(Instant, Vec<u8>)>,
     to_runner: VecDeque<(Instant, Vec<u8>)>,
     now: Instant,
+    /// The begin of a line from whoever started it.
+    said: Vec<u8>,
 }
 
 impl Served {
@@ -137,6 +151,7 @@ impl Served {
             to_twin: VecDeque::new(),
             to_runner: VecDeque::new(),
             now: Instant::ZERO,
+            said: Vec::new(),
         }
     }
 
@@ -182,5 +197,20 @@ impl Device for Served {
     fn is_at_rest(&self) -> bool {
         let truth = self.twin.truth();
         !truth.gates && truth.speed.abs() < AT_REST
+    }
+
+    fn told(&mut self, now: Instant, bytes: &[u8]) {
+        for byte in bytes {
+            if *byte != b'\n' {
+                self.said.push(*byte);
+                continue;
+            }
+            let line = String::from_utf8_lossy(&std::mem::take(&mut self.said)).trim().to_string();
+            match turn_of(&line) {
+                Some((angle, lasting)) => self.twin.turn_by_hand(now, angle, lasting),
+                None if line.is_empty() => {}
+                None => say::err(format_args!("`{line}`: expected {TURN_HELP}")),
+            }
+        }
     }
 }

@@ -12,9 +12,9 @@ use crate::trace::{RunInfo, RunKind};
 pub enum Class {
     /// The twin behind a pseudo-terminal.
     Twin,
-    /// A device behind a pseudo-terminal: nobody knows what is behind that.
+    /// A device behind a pseudo-terminal with no machine declared there.
     Pty,
-    /// A real port.
+    /// A port with a machine behind it.
     Bench,
     /// A rehearsal: it has no date, so it has no place in any ladder.
     Rehearsal,

@@ -8,7 +8,9 @@ mod guards;
 mod ladder;
 #[cfg(test)]
 mod tests;
+mod whole;
 
 pub use entry::{Class, Entry, Standing, Told, build_said, entry};
 pub use guards::{Cap, Guard, cap, expected_guards, graded};
 pub use ladder::{Closed, Ladder, Step, climb, ladder, suite_of};
+pub use whole::{Whole, whole};

@@ -246,3 +246,116 @@ fn a_pass_with_a_guard_too_weak_opens_nothing() {
     assert!(rungs.missing(Rung::RunUp).is_empty());
     assert!(rungs.missing(Rung::Heat).iter().any(|m| m.contains("confirmed by a person: it caps at run-up")));
 }
+
+/// Nine rungs of a commissioning, all passed; by itself each opens nothing.
+fn nine() -> Vec<Entry> {
+    (1..=9)
+        .map(|n| Entry {
+            folder: format!("0{n}"),
+            off_ladder: true,
+            ..run(n, Rung::Commissioning, Cause::Passed)
+        })
+        .collect()
+}
+
+fn climbed(ended: Option<Cause>) -> Whole {
+    Whole { folder: "climbed".into(), suite_sha256: "suite".into(), rungs: 9, ended, unit_after: None }
+}
+
+/// Whether the first spin is open after this entry.
+fn opens(entry: &Entry) -> bool {
+    stands(&now(), Class::Bench, std::slice::from_ref(entry)).missing(Rung::FirstSpin).is_empty()
+}
+
+#[test]
+fn a_commissioning_opens_the_next_rung_when_every_rung_of_it_has_passed() {
+    let entry = whole(&climbed(Some(Cause::Passed)), &nine()).expect("it has begun");
+    assert_eq!((entry.folder.as_str(), entry.suite_sha256.as_str()), ("climbed", "suite"));
+    assert_eq!((&entry.began_utc, entry.outcome), (&nine()[0].began_utc, Some(Cause::Passed)));
+    assert!(opens(&entry));
+    for rung in nine() {
+        assert!(!opens(&rung), "a rung by itself opens nothing");
+    }
+    assert_eq!(whole(&climbed(None), &[]), None, "nothing has begun");
+}
+
+/// One change each, and what the whole then counts as.
+#[test]
+fn a_commissioning_that_is_not_whole_opens_nothing() {
+    type Change = fn(&mut Vec<Entry>);
+    let rows: &[(&str, Option<Cause>, Change, Option<Cause>)] = &[
+        ("cut", None, |_| {}, None),
+        ("a rung missing", Some(Cause::Passed), |r| drop(r.pop()), None),
+        ("a rung missing, and said so", Some(Cause::Refused), |r| drop(r.pop()), Some(Cause::Refused)),
+        (
+            "a rung failed",
+            Some(Cause::Passed),
+            |r| r[4].outcome = Some(Cause::CriterionFailed),
+            Some(Cause::CriterionFailed),
+        ),
+        (
+            "a rung tripped",
+            Some(Cause::Tripped),
+            |r| r[8].outcome = Some(Cause::Tripped),
+            Some(Cause::Tripped),
+        ),
+        ("the end of a rung unknown", Some(Cause::Passed), |r| r[8].outcome = None, None),
+        ("other settings", Some(Cause::Passed), |r| r[3].standing.settings = Some("e".into()), None),
+        (
+            "other settings, refused",
+            Some(Cause::Refused),
+            |r| r[8].standing.settings = None,
+            Some(Cause::Refused),
+        ),
+        ("another build", Some(Cause::Passed), |r| r[3].standing.build = None, None),
+        ("another unit file", Some(Cause::Passed), |r| r[3].standing.unit_sha256 = "e".into(), None),
+        ("another assembly", Some(Cause::Passed), |r| r[3].standing.assembly = Some(4), None),
+        ("half of it simulated", Some(Cause::Passed), |r| r[3].kind = RunKind::Twin, None),
+    ];
+    for (name, ended, change, expected) in rows {
+        let mut rungs = nine();
+        change(&mut rungs);
+        let entry = whole(&climbed(*ended), &rungs).expect("it has begun");
+        assert_eq!(entry.outcome, *expected, "{name}");
+        assert!(!opens(&entry), "{name}");
+        // A pass from before is closed by what is a failure, or of which nobody knows the end, and by nothing else.
+        let before = Entry {
+            folder: "before".into(),
+            began_utc: "2026-10-01T08:00:00Z".into(),
+            ..run(1, Rung::Commissioning, Cause::Passed)
+        };
+        let open = stands(&now(), Class::Bench, &[before, entry.clone()]).missing(Rung::FirstSpin).is_empty();
+        assert_eq!(open, entry.effect() == crate::outcome::LadderEffect::Keeps, "{name}");
+    }
+}
+
+#[test]
+fn what_a_commissioning_writes_back_does_not_close_its_own_rung_and_any_other_change_does() {
+    let whole_of = |ended, after: &str| {
+        whole(&Whole { unit_after: Some(after.into()), ..climbed(Some(ended)) }, &nine())
+            .expect("it has begun")
+    };
+    let missing = |unit: &str, entry: &Entry| {
+        let now = Standing { unit_sha256: unit.into(), ..now() };
+        stands(&now, Class::Bench, std::slice::from_ref(entry)).missing(Rung::FirstSpin)
+    };
+    let entry = whole_of(Cause::Passed, "written back");
+    assert!(missing("written back", &entry).is_empty());
+    for changed in [now().unit_sha256.as_str(), "changed by hand since"] {
+        let why = missing(changed, &entry).join("\n");
+        assert!(why.contains("the unit file has changed"), "{why}");
+    }
+    assert!(!missing("written back", &whole_of(Cause::Refused, "written back")).is_empty());
+}
+
+#[test]
+fn a_guard_of_a_commissioning_is_as_good_as_in_its_worst_rung() {
+    let mut rungs = nine();
+    rungs[2].grades[0].1 = Grade::Confirmed;
+    rungs[6].grades.remove(1);
+    let grades = whole(&climbed(Some(Cause::Passed)), &rungs).expect("it has begun").grades;
+    assert_eq!(
+        grades.iter().map(|(_, g)| *g).collect::<Vec<_>>(),
+        [Grade::Confirmed, Grade::Absent, Grade::Measured, Grade::Measured]
+    );
+}

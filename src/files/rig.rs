@@ -125,6 +125,8 @@ table! {
     pub struct Link as "link" {
         /// "twin" for the simulated controller, or a device such as "/dev/ttyUSB0".
         port: At<String>,
+        /// What stands behind a pseudo-terminal; any other device always has a machine behind it.
+        behind: Option<At<Behind>>,
         /// Line rate in baud.
         baud: At<u32>,
         /// Data bits, parity (N, E, O), stop bits; "8N1" if absent.
@@ -178,6 +180,14 @@ table! {
         unit: Option<At<Unit>>,
     }
     rules: [TableRule::With("unit", &["limits"]), TableRule::With("limits", &["unit"])]
+}
+
+words! {
+    /// What stands behind a port.
+    pub enum Behind {
+        /// A drive unit that can hurt somebody.
+        Machine = "machine",
+    }
 }
 
 words! {

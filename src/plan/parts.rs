@@ -30,6 +30,8 @@ pub struct Link {
     pub name: String,
     /// "twin" or a device path.
     pub port: String,
+    /// Whether the rig file declares a machine behind the port.
+    pub machine: bool,
     /// Line rate in baud.
     pub baud: u32,
     /// Data bits, parity, stop bits.

@@ -124,7 +124,7 @@ impl Page<'_> {
         let kind = match identity.kind.as_str() {
             "rehearsal" => "rehearsal (simulated)",
             "twin" => "twin (simulated)",
-            "pty" => "a device behind a pseudo-terminal",
+            "pty" => "a device behind a pseudo-terminal (simulated)",
             _ => "the bench",
         };
         identity.seed.map_or_else(|| kind.to_string(), |seed| format!("{kind}, seed {seed}"))

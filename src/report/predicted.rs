@@ -82,7 +82,7 @@ pub(super) fn area(name: &str, bands: &[Behind<'_>], time: Range, range: Range, 
 /// A line for each channel that left its band in a test.
 pub(super) fn events(evidence: &Evidence<'_>) -> Vec<EventLine> {
     let Some(predicted) = evidence.predicted else { return Vec::new() };
-    let simulated = evidence.run.kind.simulated();
+    let simulated = evidence.run.kind.is_twin();
     let line = |l: crate::predicted::Left| {
         let test = evidence.plan.tests.get(l.test).map_or("?", |t| t.name.as_str());
         let unit = evidence.columns.series(&l.channel).map(|s| &s.unit);

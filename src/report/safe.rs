@@ -217,7 +217,7 @@ fn bus_live(evidence: &Evidence<'_>, safe: &SafeState) -> Warning {
         format!("Then wait at least {wait} s."),
         "Then measure with your own meter before you touch anything.".into(),
     ];
-    if evidence.run.kind.simulated() {
+    if evidence.run.kind.is_twin() {
         lines.push("This bus was simulated; on the bench the same words would hold.".into());
     }
     Warning { title: "BUS LIVE".into(), lines }

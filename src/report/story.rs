@@ -208,7 +208,8 @@ pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestRepo
     let simulated = match evidence.run.kind {
         RunKind::Rehearsal => Some("rehearsal: simulated controller and rig on a virtual clock"),
         RunKind::Twin => Some("simulated controller and rig behind a pseudo-terminal, in real time"),
-        RunKind::Pty | RunKind::Bench => None,
+        RunKind::Pty => Some("a pseudo-terminal, and the rig file declares no machine behind it"),
+        RunKind::Bench => None,
     };
     Headline {
         cause: evidence.cause,

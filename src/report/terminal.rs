@@ -16,7 +16,9 @@ pub fn terminal(report: &Report, colour: bool) -> String {
     );
     if let Some(simulated) = &report.headline.simulated {
         let seed = identity.seed.map_or_else(String::new, |seed| format!(", seed {seed}"));
-        page.wrapped("", &format!("SIMULATED, nothing real turned ({simulated}{seed})"));
+        // Of a pseudo-terminal the files say so, and nobody knows.
+        let turned = if identity.kind == "pty" { "" } else { ", nothing real turned" };
+        page.wrapped("", &format!("SIMULATED{turned} ({simulated}{seed})"));
         if !identity.faults.is_empty() {
             page.wrapped("", &format!("Faults planted: {}", identity.faults.join(", ")));
         }

@@ -4,6 +4,7 @@
 use std::ffi::OsString;
 use std::fs::File;
 use std::io;
+use std::os::fd::AsFd;
 use std::path::{Path, PathBuf};
 use std::process::{ExitStatus, Stdio};
 use std::time::Duration;
@@ -109,6 +110,15 @@ impl TwinChild {
     /// The device to open.
     pub fn port(&self) -> &Path {
         &self.port
+    }
+
+    /// Somebody to say beside the line what a hand does to the shaft; the twin does not end before it has let go as well.
+    ///
+    /// # Errors
+    /// No descriptor is left.
+    pub fn hand(&self) -> io::Result<Option<File>> {
+        let held = self.runner.as_ref().map(|runner| runner.as_fd().try_clone_to_owned());
+        Ok(held.transpose()?.map(File::from))
     }
 
     /// The process, while it has not been waited for.

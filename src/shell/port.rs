@@ -14,7 +14,7 @@ mod policy;
 mod reader;
 
 pub use error::{PortError, PortTrouble, WriteError};
-pub use policy::{PortKind, admitted, may_open};
+pub use policy::{Need, PortKind, Shown, look_at, may_open, may_yet_open};
 pub use reader::{READ_WITHIN, spawn_reader};
 
 use crate::plan::{Frame, Link};

@@ -24,12 +24,16 @@ use std::io;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
+use std::thread::JoinHandle;
 use std::time::Duration;
 use tokio::sync::{mpsc as async_mpsc, oneshot};
 
 /// How long the recorder may take to close the trace once the last-resort stop has fired. When the
 /// engine settled, it is waited for as long as the disk needs.
 const KEPT_WITHIN: Duration = Duration::from_secs(5);
+
+/// How long readers may take to let go of their ports: five times as long as they wait for a byte.
+const FREED_WITHIN: Duration = Duration::from_millis(500);
 
 /// How long the terminal may take to show the last lines. A blocked one is left as it is.
 const SHOWN_WITHIN: Duration = Duration::from_secs(1);
@@ -49,7 +53,7 @@ pub struct Setup<M, R> {
     pub operator: Operator,
     /// Started just now: its zero is the run's.
     pub clock: Clock,
-    /// Whether nothing real turns.
+    /// Whether no machine turns, as far as the files say.
     pub simulated: bool,
 }
 
@@ -194,8 +198,9 @@ where
         let _ = uneasy_inbox.send(Message { at: clock.now(), input: Input::Stop(why) });
     };
     let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, report, uneasy)?;
+    let mut readers = Vec::new();
     for (link, port) in ports.iter().enumerate() {
-        spawn_reader(link, port.handle()?, clock, inbox.clone(), Arc::clone(&over))?;
+        readers.push(spawn_reader(link, port.handle()?, clock, inbox.clone(), Arc::clone(&over))?);
     }
     let drive = Drive {
         machine,
@@ -213,7 +218,7 @@ where
             let _ = say.send(Word::Settled(settled));
         }
     })?;
-    let outlive = Outlive { watch, inbox, clock, over, terminal, _ports: ports };
+    let outlive = Outlive { watch, inbox, clock, over, terminal, readers, _ports: ports };
     Ok(Running { words, outlive, keep, recorded, teller, shown, kept: false })
 }
 
@@ -294,6 +299,7 @@ struct Outlive {
     clock: Clock,
     over: Arc<AtomicBool>,
     terminal: Terminal<io::Stdin>,
+    readers: Vec<JoinHandle<()>>,
     _ports: Vec<Port>,
 }
 
@@ -317,5 +323,11 @@ impl Drop for Outlive {
     fn drop(&mut self) {
         self.end();
         self.over.store(true, Ordering::Relaxed);
+        // A port is closed, and exclusive mode over, when nobody has it any more: the next run may be a moment away. A
+        // reader that hangs over a message of its own is not waited for.
+        let end = std::time::Instant::now() + FREED_WITHIN;
+        while self.readers.iter().any(|r| !r.is_finished()) && std::time::Instant::now() < end {
+            std::thread::sleep(Duration::from_millis(1));
+        }
     }
 }

@@ -39,6 +39,8 @@ pub trait Device {
     fn drain_truth(&mut self) -> Vec<TruthLine>;
     /// Whether nothing turns and the gates are off.
     fn is_at_rest(&self) -> bool;
+    /// What whoever started it says beside the line, in pieces of any size: nothing to a device that does not listen.
+    fn told(&mut self, _now: Instant, _bytes: &[u8]) {}
 }
 
 /// One row of the truth log.
@@ -65,6 +67,8 @@ pub struct Service<'a> {
     pub clock: Clock,
     /// The end of a pipe whose other end the runner holds: it closes when the runner is gone.
     pub runner: Option<BorrowedFd<'a>>,
+    /// Whether to go on when it closes: nobody who could be gone holds the other end.
+    pub goes_on: bool,
     /// How long to go on after that, at most, until the device is at rest.
     pub linger: Duration,
     /// Set to end.
@@ -93,7 +97,16 @@ impl<'a> Service<'a> {
     /// A service at the line rate and frame of a link.
     pub fn new(pty: &'a Pty, link: &Link, clock: Clock, stop: &'a AtomicBool) -> Service<'a> {
         let (baud, bits) = (link.baud, link.frame.bits());
-        Service { pty, baud, bits, clock, runner: None, linger: Duration::from_millis(30_000), stop }
+        Service {
+            pty,
+            baud,
+            bits,
+            clock,
+            runner: None,
+            goes_on: false,
+            linger: Duration::from_millis(30_000),
+            stop,
+        }
     }
 
     /// Serves until told to stop, or until the runner is gone and the device is at rest. Rows of
@@ -118,7 +131,7 @@ impl<'a> Service<'a> {
         while !side.is_over(device) {
             let caught_up = side.go_round(device, truth)?;
             if caught_up {
-                side.sleep()?;
+                side.sleep(device)?;
             }
         }
         truth.flush()?;
@@ -152,6 +165,7 @@ impl Side<'_> {
         let told = self.service.stop.load(Ordering::Relaxed);
         let left = self
             .runner_gone
+            .filter(|_| !self.service.goes_on)
             .is_some_and(|since| device.is_at_rest() || micros(self.nanos()) - since >= self.service.linger);
         told || left
     }
@@ -249,7 +263,7 @@ impl Side<'_> {
     }
 
     /// Sleeps until bytes come, the next byte is due on the line, or the physics wants a step.
-    fn sleep(&mut self) -> io::Result<()> {
+    fn sleep(&mut self, device: &mut impl Device) -> io::Result<()> {
         let now = self.nanos();
         let due = [self.incoming.next(), self.outgoing.next()].into_iter().flatten().min();
         let nanos = due.map_or(SLEEP_MAX_NANOS, |at| at.saturating_sub(now).min(SLEEP_MAX_NANOS));
@@ -265,9 +279,11 @@ impl Side<'_> {
         }
         let stirred = waits.get(1).is_some_and(|runner| !runner.revents().is_empty());
         if let (true, Some(runner)) = (stirred, self.service.runner) {
-            // Whatever the runner may say is nothing to us; its end is.
-            if !matches!(rustix::io::read(runner, &mut [0; 64]), Ok(1..) | Err(Errno::INTR | Errno::AGAIN)) {
-                self.runner_gone = Some(micros(self.nanos()));
+            let mut said = [0; 64];
+            match rustix::io::read(runner, &mut said) {
+                Ok(count @ 1..) => device.told(self.done, &said[..count]),
+                Err(Errno::INTR | Errno::AGAIN) => {}
+                Ok(0) | Err(_) => self.runner_gone = Some(micros(self.nanos())),
             }
         }
         Ok(())

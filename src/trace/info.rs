@@ -10,15 +10,20 @@ pub enum RunKind {
     Rehearsal,
     /// The simulated controller behind a pseudo-terminal, in real time.
     Twin,
-    /// A device behind a pseudo-terminal that is not the twin.
+    /// A device behind a pseudo-terminal that is not the twin, and no machine is declared there.
     Pty,
-    /// A real port.
+    /// A port with a machine behind it.
     Bench,
 }
 
 impl RunKind {
-    /// Whether nothing real turned: printed wherever the result is, and never certified.
+    /// Whether no machine turned, as far as the files say: printed wherever the result is, and never certified.
     pub fn simulated(self) -> bool {
+        !matches!(self, RunKind::Bench)
+    }
+
+    /// Whether it was the twin: then it is known that nothing real turned.
+    pub fn is_twin(self) -> bool {
         matches!(self, RunKind::Rehearsal | RunKind::Twin)
     }
 }

@@ -368,6 +368,7 @@ pub fn plan() -> Plan {
         links: vec![Link {
             name: "board".into(),
             port: "twin".into(),
+            machine: false,
             baud: 460_800,
             frame: Frame { data_bits: 8, parity: 'N', stop_bits: 1 },
             ends_with: b"\n".to_vec(),

@@ -28,6 +28,7 @@ pub fn link(baud: u32) -> Link {
     Link {
         name: "board".into(),
         port: "twin".into(),
+        machine: false,
         baud,
         frame: Frame { data_bits: 8, parity: 'N', stop_bits: 1 },
         ends_with: b"\n".to_vec(),

@@ -92,6 +92,7 @@ fn line(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) -> Line {
         Some(Link {
             name: name.value.clone(),
             port: file.port.value.clone(),
+            machine: file.behind.is_some(),
             baud: file.baud.value,
             frame: frame?,
             ends_with: ends_with.clone(),
@@ -121,6 +122,15 @@ fn check_port(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) {
     if twin && ctx.rig.twin.is_none() {
         let message = format!("{} is the simulated controller, but the rig has no [twin]", ctx.said(port.at));
         ctx.refuse(Diag::at(port.at, message).help("add [twin] with the simulated supply, or name a device"));
+    }
+    if let (true, Some(behind)) = (twin, &scope.links[index].file.behind) {
+        let message = format!(
+            "{} stands behind this link, but its port is the simulated controller ({})",
+            ctx.said(behind.at),
+            ctx.cite(port.at)
+        );
+        let help = "take `behind` out, or name the device that leads to the machine";
+        ctx.refuse(Diag::at(behind.at, message).other(port.at, "").help(help));
     }
     let first = scope.links[..index].iter().find(|l| l.file.port.value == port.value);
     if let Some(first) = first {

@@ -24,8 +24,8 @@ pub enum PortTrouble {
         /// The nearest that the port does, if it says so.
         got: Option<u32>,
     },
-    /// It leads to real hardware.
-    Real,
+    /// A machine is behind it, and something that must be shown first is not: what, and how to mend it.
+    Closed(&'static str),
     /// What the system said.
     Other(String),
 }
@@ -56,10 +56,10 @@ impl PortError {
         self
     }
 
-    /// The row of the table of outcomes: a real port is refused, anything else means that the run
+    /// The row of the table of outcomes: a port that stays closed is refused, anything else means that the run
     /// could not be made.
     pub fn cause(&self) -> Cause {
-        if self.trouble == PortTrouble::Real { Cause::Refused } else { Cause::NotMade }
+        if matches!(self.trouble, PortTrouble::Closed(_)) { Cause::Refused } else { Cause::NotMade }
     }
 }
 
@@ -97,11 +97,7 @@ impl fmt::Display for PortError {
                 f,
                 "does {got} baud where {asked} baud was asked for; set `baud` in the rig file to a rate that board and port share"
             ),
-            PortTrouble::Real => write!(
-                f,
-                "leads to real hardware, and this version does not open real ports: that it stops in every phase of \
-                 a run, whatever happens, is not proved yet; use `port = \"twin\"` or a pseudo-terminal"
-            ),
+            PortTrouble::Closed(missing) => write!(f, "has a machine behind it and stays closed: {missing}"),
             PortTrouble::Other(why) => {
                 write!(f, "cannot be opened: {why}; `spinproof ports` shows what is known of it")
             }

@@ -18,41 +18,80 @@ fn trouble(path: &str) -> PortTrouble {
     open(Path::new(path)).expect_err("it must not open").trouble
 }
 
+/// A link to this port, with a machine declared behind it or not.
+fn leads_to(port: &str, machine: bool) -> Link {
+    Link { port: port.into(), machine, ..link(460_800) }
+}
+
 #[test]
-fn the_twin_and_pseudo_terminals_are_admitted_and_nothing_else() {
+fn a_serial_device_is_always_a_machine_and_a_pseudo_terminal_if_the_rig_says_so() {
     let pty = Pty::open(None).expect("a pty");
     let folder = tempfile::tempdir().expect("a folder");
     let linked = folder.path().join("board");
     std::os::unix::fs::symlink(pty.path(), &linked).expect("a link");
-    let text = |path: &Path| path.display().to_string();
-    assert_eq!(admitted("twin").expect("admitted"), PortKind::Twin);
-    for path in [pty.path(), &linked] {
-        assert_eq!(admitted(&text(path)).expect("admitted"), PortKind::Pty(pty.path().to_path_buf()));
-    }
-    // `/dev/tty0` is a terminal that is no pseudo-terminal; `/dev/null` is a device that is no terminal.
-    let cases = [
-        ("/dev/tty0", PortTrouble::Real, Cause::Refused),
-        ("/dev/null", PortTrouble::Real, Cause::Refused),
-        ("/dev/ttyUSB77", PortTrouble::Missing, Cause::NotMade),
-        ("/etc/passwd", PortTrouble::NotSerial, Cause::NotMade),
-        ("/dev", PortTrouble::NotSerial, Cause::NotMade),
+    let (pty, linked) = (pty.path(), linked.display().to_string());
+    let text = pty.display().to_string();
+    let pty = pty.to_path_buf();
+    let rows = [
+        ("twin", false, PortKind::Twin),
+        (&text, false, PortKind::Pty(pty.clone())),
+        (&linked, false, PortKind::Pty(pty.clone())),
+        (&text, true, PortKind::Machine(pty.clone())),
+        (&linked, true, PortKind::Machine(pty)),
+        // A terminal that is no pseudo-terminal: nothing in a file makes it anything less.
+        ("/dev/tty0", false, PortKind::Machine("/dev/tty0".into())),
+        ("/dev/tty0", true, PortKind::Machine("/dev/tty0".into())),
     ];
-    for (path, trouble, cause) in cases {
-        let error = admitted(path).expect_err(path);
-        assert_eq!((error.trouble.clone(), error.cause()), (trouble, cause), "{path}");
+    for (port, machine, kind) in rows {
+        assert_eq!(look_at(&leads_to(port, machine)).expect(port), kind, "{port} {machine}");
+    }
+    let wrong = [
+        ("/dev/null", PortTrouble::NotSerial),
+        ("/dev/ttyUSB77", PortTrouble::Missing),
+        ("/etc/passwd", PortTrouble::NotSerial),
+        ("/dev", PortTrouble::NotSerial),
+    ];
+    for (port, trouble) in wrong {
+        let error = look_at(&leads_to(port, true)).expect_err(port);
+        assert_eq!((error.trouble.clone(), error.cause()), (trouble, Cause::NotMade), "{port}");
     }
 }
 
 #[test]
-fn a_refusal_of_a_real_port_says_why_and_what_to_use_instead() {
-    let text = admitted("/dev/tty0").expect_err("refused").to_string();
-    for part in [
-        "`/dev/tty0`",
-        "does not open real ports",
-        "is not proved yet",
-        "`port = \"twin\"` or a pseudo-terminal",
-    ] {
-        assert!(text.contains(part), "{part:?} is missing in {text:?}");
+fn a_machine_is_behind_a_closed_port_until_all_is_shown() {
+    let link = leads_to("/dev/ttyUSB0", false);
+    let machine = PortKind::Machine("/dev/ttyUSB0".into());
+    let all = |but: Option<(Need, bool)>| {
+        let mut shown = Shown::default();
+        Need::ALL.into_iter().for_each(|need| shown.say(need, true));
+        but.into_iter().for_each(|(need, holds)| shown.say(need, holds));
+        shown
+    };
+    may_open(&link, &machine, &all(None)).expect("all is shown");
+    // Each one alone keeps it closed, and says its own mend; what was never looked at is as good as failed.
+    let rows = [
+        (Need::Hazards, "`spinproof check`"),
+        (Need::Reaction, "`[reaction]`"),
+        (Need::Guards, "an answers file alone stops nothing"),
+        (Need::Rung, "`spinproof ladder`"),
+        (Need::Rehearsal, "--no-rehearsal REASON"),
+    ];
+    assert_eq!(rows.map(|(need, _)| need), Need::ALL);
+    for (need, mend) in rows {
+        let error = may_open(&link, &machine, &all(Some((need, false)))).expect_err("it is not shown");
+        assert_eq!(error.cause(), Cause::Refused);
+        let text = error.to_string();
+        assert!(
+            text.contains("`/dev/ttyUSB0` has a machine behind it and stays closed") && text.contains(mend),
+            "{text}"
+        );
+        assert!(may_yet_open(&link, &machine, &all(Some((need, false)))).is_err(), "{need:?}");
+    }
+    assert!(may_open(&link, &machine, &Shown::default()).is_err(), "nothing was looked at");
+    may_yet_open(&link, &machine, &Shown::default()).expect("it may still be shown");
+    // Where no machine is, none of this is asked here.
+    for kind in [PortKind::Twin, PortKind::Pty("/dev/pts/7".into())] {
+        may_open(&link, &kind, &Shown::default()).expect("no machine");
     }
 }
 

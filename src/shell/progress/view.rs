@@ -54,7 +54,12 @@ impl View {
     /// Lines to begin with.
     pub(super) fn opening(&self) -> Vec<String> {
         let plan = &self.plan;
-        let mark = if self.simulated { "SIMULATED: nothing real turns. " } else { "" };
+        let twin = plan.links.iter().all(|l| l.port == "twin");
+        let mark = match (self.simulated, twin) {
+            (false, _) => "",
+            (true, true) => "SIMULATED: nothing real turns. ",
+            (true, false) => "SIMULATED: the rig file declares no machine behind the pseudo-terminal. ",
+        };
         let tests = plan.tests.len();
         vec![format!(
             "{mark}suite `{}`, {tests} test{}, unit {} {}",

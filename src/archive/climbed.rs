@@ -1,0 +1,94 @@
+//! What lies in the folder of a commissioning beside the folders of its rungs: `commissioning.json`. With the traces of the
+//! rungs it is enough to make the entry of the whole again.
+
+use crate::evidence::Whole;
+use crate::outcome::Cause;
+use crate::trace::FileUsed;
+use serde::{Deserialize, Serialize};
+use std::io::Write;
+use std::path::Path;
+
+/// What makes a folder that of a commissioning.
+pub const CLIMBED_NAME: &str = "commissioning.json";
+
+/// Version of the file.
+const SCHEMA: u32 = 1;
+
+/// `commissioning.json`. Written when the first rung begins, and again at the end.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Climbed {
+    /// Version of the file; 1.
+    schema: u32,
+    /// Version of spinproof.
+    spinproof: String,
+    /// Names of the folders of all rungs, in order, begun or not.
+    pub rungs: Vec<String>,
+    /// What ended it; absent if it was cut.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ended: Option<Cause>,
+    /// The whole suite, and "unit-after": the unit file as it was written back.
+    pub files: Vec<FileUsed>,
+}
+
+impl Climbed {
+    /// One that begins.
+    pub fn new(rungs: Vec<String>, files: Vec<FileUsed>) -> Climbed {
+        Climbed { schema: SCHEMA, spinproof: env!("CARGO_PKG_VERSION").into(), rungs, ended: None, files }
+    }
+
+    /// Reads the one of a folder; `None` if there is none.
+    ///
+    /// # Errors
+    /// It cannot be read or understood, or was written by a newer version.
+    pub fn of(dir: &Path) -> std::io::Result<Option<Climbed>> {
+        let text = match std::fs::read(dir.join(CLIMBED_NAME)) {
+            Ok(text) => text,
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(e) => return Err(e),
+        };
+        let climbed: Climbed = serde_json::from_slice(&text)?;
+        if climbed.schema > SCHEMA {
+            let what = format!("{CLIMBED_NAME} has schema {}, expected {SCHEMA} or older", climbed.schema);
+            return Err(std::io::Error::other(what));
+        }
+        Ok(Some(climbed))
+    }
+
+    /// Writes it whole or not at all.
+    ///
+    /// # Errors
+    /// It cannot be written; the old one stands then.
+    pub fn write(&self, dir: &Path) -> std::io::Result<()> {
+        let mut text = serde_json::to_vec_pretty(self)?;
+        text.push(b'\n');
+        replace(&dir.join(CLIMBED_NAME), &text)
+    }
+
+    /// What the ladder wants to know of it. `folder` is its name.
+    pub fn whole(&self, folder: &str) -> Whole {
+        let sha256 = |role: &str| self.files.iter().find(|f| f.role == role).map(|f| f.sha256.clone());
+        Whole {
+            folder: folder.into(),
+            suite_sha256: sha256("suite").unwrap_or_default(),
+            rungs: self.rungs.len(),
+            ended: self.ended,
+            unit_after: sha256("unit-after"),
+        }
+    }
+}
+
+/// Writes a file beside the old one, then in its place: a cut leaves one of the two, whole.
+fn replace(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let mut beside = path.as_os_str().to_owned();
+    beside.push(".new");
+    let write = || {
+        let mut file = std::fs::File::create(&beside)?;
+        file.write_all(bytes)?;
+        file.sync_all()?;
+        std::fs::rename(&beside, path)
+    };
+    write().inspect_err(|_| {
+        // What is left of a failed attempt only takes room.
+        let _ = std::fs::remove_file(&beside);
+    })
+}

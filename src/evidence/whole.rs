@@ -1,0 +1,71 @@
+//! A commissioning: several runs that count as one on the ladder.
+
+use super::entry::Entry;
+use crate::outcome::Cause;
+use crate::record::Grade;
+
+/// What is known of a commissioning beside the runs of its rungs.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Whole {
+    /// Name of its folder.
+    pub folder: String,
+    /// SHA-256 of the whole suite.
+    pub suite_sha256: String,
+    /// How many rungs the suite has.
+    pub rungs: usize,
+    /// What ended it; `None` while it goes on, or if nobody closed it.
+    pub ended: Option<Cause>,
+    /// SHA-256 of the unit file as it wrote it back; `None` if it did not.
+    pub unit_after: Option<String>,
+}
+
+/// The entry of a commissioning from those of its rungs, in their order; `None` before the first has begun.
+///
+/// It has passed when every rung has, all for the same files, build, settings and state of assembly. What it wrote back
+/// into the unit file is what it measured of this very unit, so the pass holds for the file as written.
+pub fn whole(whole: &Whole, rungs: &[Entry]) -> Option<Entry> {
+    let last = rungs.last()?;
+    let mut entry = last.clone();
+    entry.folder.clone_from(&whole.folder);
+    entry.suite_sha256.clone_from(&whole.suite_sha256);
+    entry.began_utc.clone_from(&rungs[0].began_utc);
+    // By itself a rung opens nothing.
+    entry.off_ladder = false;
+    entry.grades = worst(rungs);
+    entry.outcome = outcome(whole, rungs);
+    if let (Some(sha256), Some(Cause::Passed)) = (&whole.unit_after, entry.outcome) {
+        entry.standing.unit_sha256.clone_from(sha256);
+    }
+    Some(entry)
+}
+
+/// `None`: nobody knows how it ended, or it has not.
+fn outcome(whole: &Whole, rungs: &[Entry]) -> Option<Cause> {
+    // A rung that did not pass counts, whatever was said of the whole.
+    if let Some(rung) = rungs.iter().find(|r| r.outcome != Some(Cause::Passed)) {
+        return rung.outcome;
+    }
+    let ended = whole.ended?;
+    let alike = rungs.iter().all(|r| r.standing == rungs[0].standing && r.kind == rungs[0].kind);
+    match (ended, rungs.len() == whole.rungs && alike) {
+        (Cause::Passed, true) => Some(Cause::Passed),
+        // It says that it passed, and its rungs do not.
+        (Cause::Passed, false) => None,
+        (other, _) => Some(other),
+    }
+}
+
+/// Each guard with the worst grade that it had; one that some rung does not name was absent there.
+fn worst(rungs: &[Entry]) -> Vec<(String, Grade)> {
+    let mut names: Vec<&String> = Vec::new();
+    for (name, _) in rungs.iter().flat_map(|r| &r.grades) {
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    let in_rung = |name: &String, rung: &Entry| {
+        rung.grades.iter().find(|(n, _)| n == name).map_or(Grade::Absent, |(_, grade)| *grade)
+    };
+    let of = |name: &String| rungs.iter().map(|r| in_rung(name, r)).max().unwrap_or(Grade::Absent);
+    names.into_iter().map(|name| (name.clone(), of(name))).collect()
+}
