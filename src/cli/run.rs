@@ -235,11 +235,14 @@ fn kind(ports: &[PortKind]) -> RunKind {
 
 fn open_ports(plan: &Plan, kinds: &[PortKind], twin: Option<&TwinChild>) -> Result<Vec<Port>, Early> {
     let mut ports = Vec::new();
-    for (link, kind) in plan.links.iter().zip(kinds) {
+    for (index, (link, kind)) in plan.links.iter().zip(kinds).enumerate() {
         let path = match (kind, twin) {
-            (PortKind::Pty(path) | PortKind::Real(path), _) => path,
-            (PortKind::Twin, Some(twin)) => twin.port(),
-            (PortKind::Twin, None) => continue,
+            (PortKind::Pty(path) | PortKind::Real(path), _) => Some(path.as_path()),
+            (PortKind::Twin, twin) => twin.and_then(|twin| twin.port_of(index)),
+        };
+        let Some(path) = path else {
+            let why = format!("link {}: the twin gave no port for it", link.name);
+            return Err(Early::new(Cause::NotMade, why));
         };
         ports.push(Port::open(link, path).map_err(|e| Early::new(Cause::NotMade, e))?);
     }

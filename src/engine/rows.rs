@@ -60,3 +60,8 @@ impl Core {
         self.out.push_back(Output::Record(Record::Row(row(plan, now, asked, group, status, None))));
     }
 }
+
+/// A line as it can be shown: unprintable bytes escaped, cut to 120 characters.
+pub(super) fn printable(line: &[u8]) -> String {
+    line.escape_ascii().to_string().chars().take(120).collect()
+}
