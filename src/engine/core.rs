@@ -66,7 +66,7 @@ pub(super) struct Core {
     pub confirmed: BTreeSet<String>,
     /// What the heat pulse has shown so far.
     pub pulse: HeatPulse,
-    links: Vec<HostLink>,
+    pub links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
     beating: Vec<Option<Beat>>,
@@ -265,8 +265,8 @@ impl Core {
                 Timer::Heartbeat(demand) => self.heartbeat_due(&plan, now, at, demand, notices),
                 Timer::Burst => self.burst_due(),
                 Timer::Stale => {
-                    if let Some(firing) = self.guard.stale(&plan, now) {
-                        notices.push(Notice::Fired(firing));
+                    if let Some((channel, firing)) = self.guard.stale(&plan, now) {
+                        notices.push(Notice::Fired(self.with_what_starved_it(&plan, now, channel, firing)));
                     }
                 }
                 own => notices.push(Notice::Due(own)),

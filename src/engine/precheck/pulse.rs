@@ -122,11 +122,11 @@ pub(super) fn holds(core: &Core, pulse: &Pulse, now: Instant) -> Found {
             let holds = most <= pulse.left;
             let age = seen.newest.map_or(Duration::ZERO, |at| now - at);
             let found = format!(
-                "{:.0} % ± {:.0} % (k = 2) of a rise of {:.2} K were left {} ago (allowed {:.0} %)",
+                "{:.0} % ± {:.0} % (k = 2) of a rise of {:.2} K were left {:.0} s ago (allowed {:.0} %)",
                 100.0 * told.share,
                 100.0 * COVERAGE * told.u,
                 told.rise,
-                age,
+                age.secs_f64(),
                 100.0 * pulse.left,
             );
             Found { holds, grade: Grade::Measured, found }

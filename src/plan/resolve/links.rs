@@ -122,8 +122,9 @@ fn check_port(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) {
         let message = format!("{} is the simulated controller, but the rig has no [twin]", ctx.said(port.at));
         ctx.refuse(Diag::at(port.at, message).help("add [twin] with the simulated supply, or name a device"));
     }
+    // The twin has a port for each link that goes to it.
     let first = scope.links[..index].iter().find(|l| l.file.port.value == port.value);
-    if let Some(first) = first {
+    if let (Some(first), false) = (first, twin) {
         ctx.twice("port", port.at, first.file.port.at);
     }
 }
