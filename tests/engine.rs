@@ -913,3 +913,43 @@ fn a_board_slower_than_the_fastest_poll_is_told_by_name() {
     let ended = drive(silent, None);
     assert!(ended.why.contains("ms allowed") && !ended.why.contains("turn"), "{}", ended.why);
 }
+
+/// While no demand is sent every trip counts: the silence is not waited out.
+#[test]
+fn trips_are_watched_in_the_silence() {
+    let mut told: Option<Instant> = None;
+    let ended = drive_suite(
+        SILENCE,
+        Board::new(move |now, request, seen| {
+            if request.starts_with("SOUR:SPE") {
+                told = Some(now);
+            }
+            let silent =
+                told.is_some_and(|told| now - told > Duration::from_millis(40)) && seen.state == 0x27;
+            (silent && request == "MEAS:DRIV?").then(|| format!("39,{},1.0,190.0,0.1", seen.speed))
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("bus_high"), "{}", ended.why);
+    let after = ended.when(|w| matches!(w, What::StopBegan { .. })) - ended.when(began(2));
+    assert!(after < Duration::from_millis(100), "stopped after {after}");
+}
+
+/// A stop that is confirmed only after its time is no ordinary end, even of a profile that ran to its own.
+#[test]
+fn a_late_confirmation_is_no_ordinary_end() {
+    let mut first: Option<Instant> = None;
+    let ended = drive(
+        Board::new(move |now, request, _| {
+            if request != "CONT:WORD 0;*OPC?" {
+                return None;
+            }
+            let since = now - *first.get_or_insert(now);
+            (since < Duration::from_millis(400)).then(|| "1".into())
+        }),
+        None,
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("confirmed only late"), "{}", ended.why);
+    assert_eq!(ended.stages(Stage::NotDriven), [false, true]);
+}

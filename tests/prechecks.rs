@@ -77,6 +77,12 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
             &["bus-sensor-off=1.6"],
             &["bus as the mains let it be"],
         ),
+        // A sound bus of 158 V is more than a transformer lets it be that is set to 104 V.
+        (
+            &[("mains = \"mains\"", "setting = [\"100 V rms\", \"104 V rms\"]")],
+            &[],
+            &["bus as the mains let it be"],
+        ),
         (&[], &["no-coolant"], &["coolant moving"]),
         (&[], &["coolant-air-locked"], &["coolant moving"]),
         (&[], &["pump-dying"], &["coolant moving"]),
