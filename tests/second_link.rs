@@ -35,9 +35,9 @@ rung = "first spin"
 [[test]]
 name = "held"
 profile = [
-    { ramp = "300 rpm", rate = "150 rpm/s" },
+    { ramp = "900 rpm", rate = "200 rpm/s" },
     { hold = "6 s", name = "hold" },
-    { ramp = "0 rpm", rate = "150 rpm/s" },
+    { ramp = "0 rpm", rate = "200 rpm/s" },
 ]
 burst = [{ take = "casing", over = "hold" }, { take = "phase", over = "hold" }]
 
