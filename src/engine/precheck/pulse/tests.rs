@@ -33,10 +33,10 @@ fn left_of(curve: impl Fn(f64) -> f64, resolution: f64) -> Result<Left, String> 
 /// too; the first still rises, which the closed form of both means says: by hand, over 27 to 29.9 s and 57 to 59.9 s.
 #[test]
 fn a_body_of_first_order_leaves_what_its_time_constant_says() {
-    for tau in [15.0, 22.5, 43.0, 300.0] {
+    for tau in [15.0f64, 22.5, 43.0, 300.0] {
         let geometric = |t0: f64| {
             // Sum of exp(-t/tau) over 30 samples 0.1 s apart: a geometric series.
-            let q: f64 = (-0.1 / tau as f64).exp();
+            let q = (-0.1 / tau).exp();
             (-t0 / tau).exp() * (1.0 - q.powi(30)) / (1.0 - q) / 30.0
         };
         let peak = 1.0 - geometric(27.0);
