@@ -21,6 +21,8 @@ struct Board {
     script: Box<Script>,
     /// What a person with a meter types.
     meter: &'static str,
+    /// How long it takes for a reply.
+    late: Duration,
 }
 
 /// A reply other than the sound one, an empty one for silence.
@@ -34,7 +36,14 @@ struct Seen {
 
 impl Board {
     fn new(script: impl FnMut(Instant, &str, &mut Seen) -> Option<String> + 'static) -> Board {
-        Board { state: 0x40, speed: 0.0, demand: 0.0, script: Box::new(script), meter: "" }
+        Board {
+            state: 0x40,
+            speed: 0.0,
+            demand: 0.0,
+            script: Box::new(script),
+            meter: "",
+            late: Duration::from_millis(1),
+        }
     }
 
     /// The sound answer, unless the script has another; an empty one is silence.
@@ -137,7 +146,7 @@ fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Instant>
                         for request in String::from_utf8(bytes).unwrap().lines().filter(|l| !l.is_empty()) {
                             let reply = board.answer(now, request);
                             if !reply.is_empty() {
-                                replies.push((now + Duration::from_millis(1), format!("{reply}\n").into()));
+                                replies.push((now + board.late, format!("{reply}\n").into()));
                             }
                         }
                     }
@@ -884,4 +893,63 @@ fn a_board_that_times_out_in_the_silence_passes() {
     assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
     let after = ended.when(|w| matches!(w, What::SwitchedOff { .. })) - ended.when(began(2));
     assert!((80..130).contains(&(after.micros() / 1000)), "seen after {after}");
+}
+
+/// A board that needs longer for a reply than the fastest poll has between two: the slower polls never get their turn. That ends
+/// as a value that is too old, and the words say why it is.
+#[test]
+fn a_board_slower_than_the_fastest_poll_is_told_by_name() {
+    let mut board = Board::new(|_, _, _| None);
+    board.late = Duration::from_millis(7);
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    for words in
+        ["ms allowed", "never got its turn: the last reply took 7 ms", "`drive` is asked for every 5 ms"]
+    {
+        assert!(ended.why.contains(words), "{words}: {}", ended.why);
+    }
+    // A board that says nothing more at all is another matter, and nothing is said of turns.
+    let silent = Board::new(|now, _, _| (now > at(300)).then(String::new));
+    let ended = drive(silent, None);
+    assert!(ended.why.contains("ms allowed") && !ended.why.contains("turn"), "{}", ended.why);
+}
+
+/// While no demand is sent every trip counts: the silence is not waited out.
+#[test]
+fn trips_are_watched_in_the_silence() {
+    let mut told: Option<Instant> = None;
+    let ended = drive_suite(
+        SILENCE,
+        Board::new(move |now, request, seen| {
+            if request.starts_with("SOUR:SPE") {
+                told = Some(now);
+            }
+            let silent =
+                told.is_some_and(|told| now - told > Duration::from_millis(40)) && seen.state == 0x27;
+            (silent && request == "MEAS:DRIV?").then(|| format!("39,{},1.0,190.0,0.1", seen.speed))
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("bus_high"), "{}", ended.why);
+    let after = ended.when(|w| matches!(w, What::StopBegan { .. })) - ended.when(began(2));
+    assert!(after < Duration::from_millis(100), "stopped after {after}");
+}
+
+/// A stop that is confirmed only after its time is no ordinary end, even of a profile that ran to its own.
+#[test]
+fn a_late_confirmation_is_no_ordinary_end() {
+    let mut first: Option<Instant> = None;
+    let ended = drive(
+        Board::new(move |now, request, _| {
+            if request != "CONT:WORD 0;*OPC?" {
+                return None;
+            }
+            let since = now - *first.get_or_insert(now);
+            (since < Duration::from_millis(400)).then(|| "1".into())
+        }),
+        None,
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("confirmed only late"), "{}", ended.why);
+    assert_eq!(ended.stages(Stage::NotDriven), [false, true]);
 }

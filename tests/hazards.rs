@@ -225,3 +225,35 @@ fn an_answers_file_alone_does_not_make_a_run_unattended() {
     assert_eq!(output.status.code(), Some(3), "{said}");
     assert!(said.contains("People can be hurt here") && said.contains("Mains-referenced bus"), "{said}");
 }
+
+/// The heat pulse of a rig is judged like a test of the suite: with trips that are silent while no speed is demanded nothing bounds
+/// a shaft that runs away in it, and what is said of the suite's own tests points at those.
+#[test]
+fn a_heat_pulse_is_judged_like_a_test() {
+    let pulse = "seen = \"coolant\"\n[ready.coolant.heat_pulse]\ncurrent = \"24 A peak\"\nof = \"inverter\"\nangle = \"angle\"\n\
+         before = \"30 s\"\nheat = \"30 s\"\nwait = \"30 s\"\nleft = \"60 %\"\nresolution = \"0.1 K\"\n";
+    let silent = changed(RIG, &[("seen = \"coolant\"\n", pulse)]);
+    let found = finding(&silent, UNIT, FIRST_SPIN, "runaway");
+    assert_eq!(found.answer, Answer::Refused);
+    let message = found.diag.expect("a message").message;
+    assert!(message.contains("coolant by a heat pulse"), "{message}");
+    let trip = "[trip.backwards]\nchannel = \"speed\"\nbelow = \"-60 rpm\"\n\n[trip.runaway]";
+    let watched = changed(&silent, &[("[trip.runaway]", trip)]);
+    let (alone, with) = (RIG.to_string(), watched);
+    assert_eq!(finding(&with, UNIT, FIRST_SPIN, "runaway").answer, Answer::Fits);
+    for hazard in ["braking", "voltage limit", "overshoot"] {
+        let of = |rig: &str| finding(rig, UNIT, FIRST_SPIN, hazard);
+        assert_eq!(of(&with).margin, of(&alone).margin, "{hazard}");
+    }
+    // A minute and a half more at the current limit heats further.
+    let inverter = |rig: &str| finding(rig, UNIT, FIRST_SPIN, "inverter").margin.expect("a margin");
+    assert!(inverter(&with) < inverter(&alone));
+}
+
+/// A plan leaves trips of the rig out that its suite has no use for: the place of one of the suite's own stays its own.
+#[test]
+fn the_place_of_a_trip_of_the_suite_is_its_own() {
+    let suite = format!("{FIRST_SPIN}\n[trip.low]\nchannel = \"speed\"\nabove = \"1310 rpm\"\n");
+    let told = finding(RIG, UNIT, &suite, "runaway").told;
+    assert!(told.contains("`1310 rpm` (suite, line "), "{told}");
+}

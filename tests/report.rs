@@ -753,6 +753,38 @@ fn a_guard_that_the_rig_has_not_is_printed_as_absent() {
     assert_eq!(html(&report).unwrap().matches("<b>absent</b>").count(), 2);
 }
 
+/// The guards have a section of their own: those that cap rungs first, each with grade, cap and answer.
+#[test]
+fn the_guards_stand_by_themselves_with_grade_and_cap() {
+    for (name, run) in [("passing", passing()), ("refused", refused())] {
+        let page = html(&run.report()).unwrap();
+        let section = between(&page, "<table class=\"guards\">", "</section>");
+        insta::assert_snapshot!(format!("html_guards_{name}"), section);
+    }
+    let report = passing().report();
+    let row =
+        |name: &str| report.guard_rows.iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no {name}"));
+    let coolant = row("coolant moving");
+    assert!(
+        coolant.absent && coolant.caps == "caps at first spin" && coolant.stood == "did not stand",
+        "{coolant:?}"
+    );
+    let vibration = row("vibration");
+    assert!(vibration.absent && vibration.caps.is_empty(), "{vibration:?}");
+    // Every guard once, those that are one pre-check of a capping guard under that guard's name.
+    let mut names: Vec<&str> = report.guard_rows.iter().map(|r| r.name.as_str()).collect();
+    let all = names.len();
+    names.sort_unstable();
+    names.dedup();
+    assert_eq!(names.len(), all);
+    // On a phone each cell says what it is.
+    let page = html(&report).unwrap();
+    let section = between(&page, "<table class=\"guards\">", "</table>");
+    for label in ["Grade", "Ladder"] {
+        assert_eq!(section.matches(&format!("data-label=\"{label}\"")).count(), all);
+    }
+}
+
 #[test]
 fn broken_columns_do_not_break_the_page() {
     let mut run = passing();

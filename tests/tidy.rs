@@ -45,6 +45,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "hazards",
             "predicted",
             "guards",
+            "evidence",
         ],
     ),
     ("commissioning", &["results", "plan", "verdict", "outcome", "record", "units", "files"]),

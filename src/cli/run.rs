@@ -319,12 +319,15 @@ fn open_ports(
     twin: Option<&TwinChild>,
 ) -> Result<Vec<Port>, Early> {
     let mut ports = Vec::new();
-    for (link, kind) in plan.links.iter().zip(kinds) {
+    for (index, (link, kind)) in plan.links.iter().zip(kinds).enumerate() {
         may_open(link, kind, shown).map_err(|e| Early::new(e.cause(), e))?;
         let path = match (kind, twin) {
-            (PortKind::Pty(path) | PortKind::Machine(path), _) => path,
-            (PortKind::Twin, Some(twin)) => twin.port(),
-            (PortKind::Twin, None) => continue,
+            (PortKind::Pty(path) | PortKind::Machine(path), _) => Some(path.as_path()),
+            (PortKind::Twin, twin) => twin.and_then(|twin| twin.port_of(index)),
+        };
+        let Some(path) = path else {
+            let why = format!("link {}: the twin gave no port for it", link.name);
+            return Err(Early::new(Cause::NotMade, why));
         };
         ports.push(Port::open(link, path).map_err(|e| Early::new(Cause::NotMade, e))?);
     }

@@ -5,7 +5,7 @@ use super::rehearse::parse_faults;
 use super::{Early, say};
 use crate::outcome::Cause;
 use crate::rehearsal::twin_spec;
-use crate::shell::child::{READY, own_session};
+use crate::shell::child::{FURTHER, READY, own_session};
 use crate::shell::clock::Clock;
 use crate::shell::pty::Pty;
 use crate::shell::serve::{Device, Service, TruthLine, truth_header};
@@ -85,6 +85,10 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
         File::create(&args.truth).map_err(io(&format!("the truth log {}", args.truth.display())))?,
     );
     truth.write_all(truth_header(TruthRow::CSV_HEADER).as_bytes()).map_err(io("the truth log"))?;
+    let links = &loaded.plan.links;
+    let further = links[1..].iter().map(|_| Pty::open(None)).collect::<std::io::Result<Vec<Pty>>>();
+    let further = further.map_err(io("no pseudo-terminal"))?;
+    further.iter().for_each(|port| say::out(format_args!("{FURTHER}{}\n", port.shown_path().display())));
     say::out(format_args!("{READY}{}\n", pty.shown_path().display()));
     if !args.own_session {
         say::out(format_args!(
@@ -99,10 +103,12 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     }
     let clock = Clock::start();
     let stdin = std::io::stdin();
-    let mut service = Service::new(&pty, &loaded.plan.links[0], clock, &stop);
+    let mut service = Service::new(&pty, &links[0], clock, &stop);
+    let lines = further.iter().zip(&links[1..]);
+    service.further = lines.map(|(port, link)| (port, link.baud, link.frame.bits())).collect();
     service.runner = Some(stdin.as_fd());
     service.goes_on = !args.own_session;
-    let mut device = Served::new(Twin::new(spec, args.seed, &faults), args.seed, &faults);
+    let mut device = Served::new(Twin::new(spec, args.seed, &faults), links.len(), args.seed, &faults);
     service.serve(&mut device, &mut truth).map_err(io("serving the pseudo-terminal"))?;
     Ok(Cause::Passed)
 }
@@ -129,50 +135,62 @@ fn turn_of(line: &str) -> Option<(f64, Duration)> {
     (fits && angle.si.is_finite() && within.si > 0.0).then(|| (angle.si, Duration::from_secs_f64(within.si)))
 }
 
-/// The twin with its line's faults, as a device to serve.
+/// The twin with its lines' faults, as a device to serve.
 struct Served {
     twin: Twin,
-    inward: LinkFaults,
-    outward: LinkFaults,
-    /// Bytes on their way to the controller and back, delayed by the line's faults.
-    to_twin: VecDeque<(Instant, Vec<u8>)>,
-    to_runner: VecDeque<(Instant, Vec<u8>)>,
+    lines: Vec<FaultyLine>,
     now: Instant,
     /// The begin of a line from whoever started it.
     said: Vec<u8>,
 }
 
+/// The faults of one link, and bytes on their way to the controller and back, delayed by them.
+struct FaultyLine {
+    inward: LinkFaults,
+    outward: LinkFaults,
+    to_twin: VecDeque<(Instant, Vec<u8>)>,
+    to_runner: VecDeque<(Instant, Vec<u8>)>,
+}
+
 impl Served {
-    fn new(twin: Twin, seed: u64, faults: &[FaultSetting]) -> Served {
-        Served {
-            twin,
+    fn new(twin: Twin, links: usize, seed: u64, faults: &[FaultSetting]) -> Served {
+        let line = |_| FaultyLine {
             inward: LinkFaults::new(seed, Direction::ToDevice, faults),
             outward: LinkFaults::new(seed, Direction::FromDevice, faults),
             to_twin: VecDeque::new(),
             to_runner: VecDeque::new(),
-            now: Instant::ZERO,
-            said: Vec::new(),
-        }
+        };
+        let lines = (0..links).map(line).collect();
+        Served { twin, lines, now: Instant::ZERO, said: Vec::new() }
     }
 
-    /// Hands on what has come through the line by `now`, and takes what the controller answers.
+    /// Hands on what has come through the lines by `now`, and takes what the controller answers.
     fn hand_on(&mut self, now: Instant) {
-        while self.to_twin.front().is_some_and(|(at, _)| *at <= now) {
-            if let Some((at, bytes)) = self.to_twin.pop_front() {
-                self.twin.receive(at.max(self.now), &bytes);
+        for (port, line) in self.lines.iter_mut().enumerate() {
+            while let Some((at, bytes)) = line.to_twin.pop_front_if(|(at, _)| *at <= now) {
+                self.now = self.now.max(at);
+                self.twin.receive_at(self.now, port, &bytes);
             }
         }
         self.twin.advance(now);
         self.now = now;
-        while let Some(bytes) = self.twin.transmit() {
-            self.to_runner.extend(self.outward.pass(now, bytes));
+        for (port, line) in self.lines.iter_mut().enumerate() {
+            while let Some(bytes) = self.twin.transmit_at(port) {
+                line.to_runner.extend(line.outward.pass(now, bytes));
+            }
         }
     }
 }
 
 impl Device for Served {
     fn receive(&mut self, now: Instant, bytes: &[u8]) {
-        self.to_twin.extend(self.inward.pass(now, bytes.to_vec()));
+        self.receive_at(now, 0, bytes);
+    }
+
+    fn receive_at(&mut self, now: Instant, port: usize, bytes: &[u8]) {
+        if let Some(line) = self.lines.get_mut(port) {
+            line.to_twin.extend(line.inward.pass(now, bytes.to_vec()));
+        }
         self.hand_on(now);
     }
 
@@ -181,7 +199,11 @@ impl Device for Served {
     }
 
     fn transmit(&mut self) -> Option<Vec<u8>> {
-        let (_, bytes) = self.to_runner.pop_front_if(|(at, _)| *at <= self.now)?;
+        self.transmit_at(0)
+    }
+
+    fn transmit_at(&mut self, port: usize) -> Option<Vec<u8>> {
+        let (_, bytes) = self.lines.get_mut(port)?.to_runner.pop_front_if(|(at, _)| *at <= self.now)?;
         Some(bytes)
     }
 

@@ -7,6 +7,7 @@ use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
 use super::winding::{Slow, WindingDown, doubt_not_driven, proof_not_driven};
+use crate::outcome::Cause;
 use crate::plan::Shape;
 use crate::record::What;
 use crate::time::Instant;
@@ -42,8 +43,11 @@ impl Coasting {
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
-            Notice::Row { .. } => {
+            Notice::Row { group, .. } => {
                 self.heard = true;
+                if let Err(why) = core.pulse_row(self.test, self.segment, group) {
+                    return WindingDown::begin(core, now, Some(self.test), Some((Cause::Refused, why)));
+                }
                 self.look(core, now)
             }
             // A stop frame that nobody acknowledged is sent again without waiting for a sample.

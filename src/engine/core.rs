@@ -3,7 +3,8 @@
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
 use super::link::{Expected, Heard, HostLink, Purpose, expectation};
-use super::rows::{poll_values, row};
+use super::precheck::HeatPulse;
+use super::rows::{poll_values, printable, row};
 use super::timers::Timers;
 use super::{Output, Timer};
 use crate::files::rig::Sets;
@@ -63,7 +64,9 @@ pub(super) struct Core {
     pub listening: bool,
     /// Questions that a person said yes to.
     pub confirmed: BTreeSet<String>,
-    links: Vec<HostLink>,
+    /// What the heat pulse has shown so far.
+    pub pulse: HeatPulse,
+    pub links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
     beating: Vec<Option<Beat>>,
@@ -91,6 +94,7 @@ impl Core {
             bursts: Bursts::default(),
             listening: false,
             confirmed: BTreeSet::new(),
+            pulse: HeatPulse::default(),
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,
@@ -261,8 +265,8 @@ impl Core {
                 Timer::Heartbeat(demand) => self.heartbeat_due(&plan, now, at, demand, notices),
                 Timer::Burst => self.burst_due(),
                 Timer::Stale => {
-                    if let Some(firing) = self.guard.stale(&plan, now) {
-                        notices.push(Notice::Fired(firing));
+                    if let Some((channel, firing)) = self.guard.stale(&plan, now) {
+                        notices.push(Notice::Fired(self.with_what_starved_it(&plan, now, channel, firing)));
                     }
                 }
                 own => notices.push(Notice::Due(own)),
@@ -483,7 +487,7 @@ impl Core {
     fn demand_frame(&mut self, plan: &Plan, now: Instant, index: usize) -> Vec<u8> {
         let demand = &plan.demands[index];
         let si = match self.profile {
-            Some((test, since)) => plan.tests[test].demanded(index, now - since).unwrap_or(demand.rest),
+            Some((test, since)) => self.pulse.demanded(plan, test, index, now - since),
             None => demand.rest,
         };
         let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
@@ -492,9 +496,4 @@ impl Core {
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)
     }
-}
-
-/// A line as it can be shown: unprintable bytes escaped, cut to 120 characters.
-pub(super) fn printable(line: &[u8]) -> String {
-    line.escape_ascii().to_string().chars().take(120).collect()
 }

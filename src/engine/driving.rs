@@ -79,8 +79,14 @@ impl Driving {
             }
             Notice::Key(key) => self.key(core, now, key),
             Notice::Row { group, asked } => {
-                if let Phase::Quiet(quiet) = &mut self.phase {
-                    quiet.row(core, group, asked);
+                match &mut self.phase {
+                    Phase::Quiet(quiet) => quiet.row(core, group, asked),
+                    Phase::Running { segment, .. } => {
+                        if let Err(why) = core.pulse_row(self.test, *segment, group) {
+                            return self.end(core, now, Cause::Refused, why);
+                        }
+                    }
+                    Phase::Calling | Phase::Enabling { .. } => {}
                 }
                 self.look(core, now)
             }
@@ -186,6 +192,9 @@ impl Driving {
     }
 
     fn run(self, core: &mut Core, now: Instant, _: Leave) -> State {
+        if let Err(why) = core.begin_pulse(self.test) {
+            return self.end(core, now, Cause::Refused, why);
+        }
         core.start_profile(now, self.test);
         self.begin_segment(core, now, 0);
         State::Driving(self)

@@ -98,8 +98,8 @@ impl Guard {
         (0..plan.channels.len()).filter_map(|i| self.limit_of_age(plan, i)).map(|(_, at)| at).min()
     }
 
-    /// The first channel that is stale now and was not called so before.
-    pub(super) fn stale(&mut self, plan: &Plan, now: Instant) -> Option<Firing> {
+    /// The first channel that is stale now and was not called so before, by its index.
+    pub(super) fn stale(&mut self, plan: &Plan, now: Instant) -> Option<(usize, Firing)> {
         let (index, newest) = (0..plan.channels.len())
             .filter_map(|i| {
                 self.limit_of_age(plan, i).filter(|(_, at)| *at <= now).map(|(newest, _)| (i, newest))
@@ -107,7 +107,7 @@ impl Guard {
             .next()?;
         self.told[index] = true;
         let channel = &plan.channels[index];
-        Some(Firing {
+        let firing = Firing {
             trip: format!("{} stale", channel.name),
             found: format!(
                 "the newest value of {} is {} ms old, {} ms allowed",
@@ -116,7 +116,8 @@ impl Guard {
                 channel.stale.micros() / 1000
             ),
             sampled: newest,
-        })
+        };
+        Some((index, firing))
     }
 
     /// The moment a read channel counts from, and when it will be stale.

@@ -244,7 +244,7 @@ fn unanswered(core: &Core, link: usize, purpose: Purpose, line: Option<&[u8]>) -
         Some(line) => format!(
             "link {}: the reply to `{asked}` was `{}`, which does not fit the rig file's pattern: is this the board the rig file describes, at this baud rate?{settle}",
             link.name,
-            super::core::printable(line)
+            super::rows::printable(line)
         ),
         None => format!(
             "link {}: no reply to `{asked}` within {} ({TRIES} tries): is the board powered and is {} its port at {} Bd?{settle}",

@@ -93,6 +93,8 @@ pub(super) struct HostLink {
     quiet_until: Instant,
     /// What the last exchange took beyond the time of its bytes on the line.
     thinks: Duration,
+    /// What it took from the request to the reply.
+    took: Duration,
     lost: bool,
 }
 
@@ -106,6 +108,7 @@ impl HostLink {
             busy: None,
             quiet_until: Instant::ZERO + link.settle,
             thinks: Duration::ZERO,
+            took: Duration::ZERO,
             lost: false,
         }
     }
@@ -127,6 +130,11 @@ impl HostLink {
             let grace = plan.links[self.index].reply_within;
             self.quiet_until = self.quiet_until.max(busy.deadline.max(now) + grace);
         }
+    }
+
+    /// How long the last exchange took, if this request waits although the line is free for requests.
+    pub(super) fn keeps_waiting(&self, now: Instant, purpose: Purpose) -> Option<Duration> {
+        (self.waiting.contains(&purpose) && self.quiet_until <= now && !self.lost).then_some(self.took)
     }
 
     /// Drops waiting requests that match.
@@ -201,6 +209,7 @@ impl HostLink {
             if expected.fits(&line) {
                 self.busy = None;
                 let bytes = busy.bytes + line.len() + link.ends_with.len();
+                self.took = now - busy.sent;
                 self.thinks = (now - busy.sent - link.line_time(bytes)).max(Duration::ZERO);
                 return Some(Heard::Reply {
                     purpose: busy.purpose,

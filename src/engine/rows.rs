@@ -2,7 +2,9 @@
 
 use super::Output;
 use super::core::Core;
-use crate::plan::Plan;
+use super::guard::Firing;
+use super::link::Purpose;
+use crate::plan::{Plan, Source};
 use crate::record::{Record, Row, RowStatus};
 use crate::time::{Duration, Instant};
 
@@ -48,6 +50,29 @@ pub(super) fn row(
 }
 
 impl Core {
+    /// A value that is stale because its poll never got its turn: the board answers more slowly than another poll comes round.
+    pub(super) fn with_what_starved_it(
+        &self,
+        plan: &Plan,
+        now: Instant,
+        channel: usize,
+        mut firing: Firing,
+    ) -> Firing {
+        let Source::Wire { group, .. } = plan.channels[channel].source else { return firing };
+        let starved = &plan.groups[group];
+        let took = self.links[starved.link].keeps_waiting(now, Purpose::Poll(group));
+        let fastest = plan.groups.iter().filter(|g| g.link == starved.link).min_by_key(|g| g.every);
+        if let (Some(took), Some(fastest)) = (took, fastest)
+            && took >= fastest.every
+        {
+            firing.found += &format!(
+                "; its poll `{}` never got its turn: the last reply took {took}, and `{}` is asked for every {}",
+                starved.name, fastest.name, fastest.every
+            );
+        }
+        firing
+    }
+
     /// Records a poll that brought nothing.
     pub(super) fn row_without_values(
         &mut self,
@@ -59,4 +84,9 @@ impl Core {
     ) {
         self.out.push_back(Output::Record(Record::Row(row(plan, now, asked, group, status, None))));
     }
+}
+
+/// A line as it can be shown: unprintable bytes escaped, cut to 120 characters.
+pub(super) fn printable(line: &[u8]) -> String {
+    line.escape_ascii().to_string().chars().take(120).collect()
 }

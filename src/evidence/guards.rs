@@ -133,7 +133,7 @@ pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
     let way = |way: &Way| match way {
         Way::Within(_, _, grade) => *grade,
         Way::Seen(_) => answered,
-        Way::Alike(..) | Way::Together(..) | Way::Predicted(_) => Grade::Measured,
+        Way::Alike(..) | Way::Together(..) | Way::Predicted(_) | Way::Pulse(_) => Grade::Measured,
     };
     let best = |check: &Check| check.ways.iter().map(way).min().unwrap_or(Grade::Absent);
     let checks = ready.checks.iter().map(|check| (check.name.clone(), best(check)));

@@ -12,6 +12,7 @@ mod burst;
 pub mod cycle;
 pub mod load;
 mod macros;
+mod pulse;
 pub mod quantity;
 pub mod read;
 mod ready;

@@ -83,8 +83,33 @@ table! {
         meter: Option<Within>,
         /// What the pump draws and how fast it turns, by which liquid can be told from air: inferred.
         pump: Vec<Within>,
+        /// A little heat, and how quickly it is carried away: measured.
+        heat_pulse: Option<HeatPulse>,
         /// The question whose yes says that a person saw it move: confirmed by a person.
         seen: Option<At<String>>,
+    }
+}
+
+table! {
+    /// A current through the shaft at rest warms the inverter a little; coolant that moves carries most of that away again.
+    /// Before the first test of every suite but commissioning; it needs demands of a forced angle and of an alignment current.
+    pub struct HeatPulse as "heat pulse" {
+        /// The current; it stands still, along the angle at which the rotor stands.
+        current: At<Quantity>,
+        /// The channel of the temperature that is looked at, best the inverter's: it is small.
+        of: At<String>,
+        /// The channel of the rotor's electrical angle.
+        angle: At<String>,
+        /// How long the temperature is watched before: it may drift by itself.
+        before: Q<Time>,
+        /// How long the current flows.
+        heat: Q<Time>,
+        /// How long is waited then, the torque off.
+        wait: Q<Time>,
+        /// Most of the rise that may be left after that: between what moving coolant leaves and the whole.
+        left: Q<Number>,
+        /// Smallest step of the temperature's reading: a difference is known no better.
+        resolution: Q<TemperatureDifference>,
     }
 }
 

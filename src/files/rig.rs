@@ -3,8 +3,8 @@
 pub use super::burst::{Burst, BurstChannel};
 use super::read::*;
 pub use super::ready::{
-    ColdSoakCheck, CoolantCheck, CurrentsCheck, Question, Ready, ResolverCheck, ResolverNoise, SupplyCheck,
-    TracksCheck, Within,
+    ColdSoakCheck, CoolantCheck, CurrentsCheck, HeatPulse, Question, Ready, ResolverCheck, ResolverNoise,
+    SupplyCheck, TracksCheck, Within,
 };
 pub use super::recording::{RecordedChannel, Recording};
 pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};

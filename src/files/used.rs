@@ -6,7 +6,7 @@ use super::rig::{Demand, Rig, Sets};
 use super::suite::Suite;
 
 impl Rig {
-    /// The rig without what this suite does not use: optional polls that it does not name, their channels and what is
+    /// The rig without what this suite does not use: optional polls that neither it nor a heat pulse names, their channels and what is
     /// derived from those, and demands of a forced angle, an alignment current, a current limit or a pedal, with what is
     /// derived from these and the trips on it.
     pub fn used_by(&self, suite: &Suite) -> Rig {
@@ -14,8 +14,14 @@ impl Rig {
         let (mut left_out, mut read) = (Vec::new(), Vec::new());
         for (_, link) in &mut rig.link.0 {
             let wanted = |name: &str| suite.poll.iter().any(|p| p.value == name);
+            // A heat pulse needs what its channels come with.
+            let pulsed = |expect: &str| {
+                let channels = self.heat_pulse(suite).map(|pulse| [&pulse.of.value, &pulse.angle.value]);
+                channels.is_some_and(|both| fields(expect).any(|f| both.iter().any(|c| *c == f)))
+            };
             link.poll.retain(|poll| {
-                let keep = poll.optional != Some(true) || wanted(&poll.name.value);
+                let keep =
+                    poll.optional != Some(true) || wanted(&poll.name.value) || pulsed(&poll.expect.value);
                 let fields = fields(&poll.expect.value).map(String::from);
                 if keep {
                     read.extend(fields)

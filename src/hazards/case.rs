@@ -69,9 +69,19 @@ impl<'a> Case<'a> {
         self.plan.tests.iter().enumerate().filter(move |(_, t)| sets(t))
     }
 
+    /// A test as the suite has it; `None` of the heat pulse, which the rig asks for before those of the suite.
+    fn test_file(&self, test: usize) -> Option<&'a crate::files::suite::Test> {
+        let before = usize::from(self.plan.heat_pulse().is_some());
+        self.suite.test.get(test.checked_sub(before)?)
+    }
+
     /// Where the value of a segment was written; that of the segment before it for a hold.
     pub(super) fn written(&self, test: usize, segment: usize) -> Place {
-        let file = &self.suite.test[test];
+        let Some(file) = self.test_file(test) else {
+            // The heat pulse: the rig asked for it.
+            let pulse = self.rig.heat_pulse(self.suite).map(|pulse| pulse.current.at);
+            return pulse.unwrap_or(self.suite.name.at);
+        };
         let all = laid(&file.profile);
         let value = |s: &&Segment| match s {
             Segment::Ramp(s) => Some(s.ramp.at),
@@ -165,7 +175,8 @@ impl<'a> Case<'a> {
     pub(super) fn bus(&self, test: usize) -> ((f64, Place), (f64, Place)) {
         let window = &self.rig.supply.bus;
         let (mut low, mut high) = ((window.low, window.at), (window.high, window.at));
-        let steps = self.plan.tests[test].operator.iter().zip(&self.suite.test[test].operator);
+        let written = self.test_file(test).map_or(&[][..], |t| &t.operator);
+        let steps = self.plan.tests[test].operator.iter().zip(written);
         for (step, file) in
             steps.filter(|(s, _)| self.plan.channels[s.channel].role == Some(Role::BusVoltage))
         {

@@ -117,9 +117,9 @@ impl Case<'_> {
 
     /// Where a trip was written: that of its limit.
     pub(super) fn trip_at(&self, index: usize) -> Option<Place> {
-        let trips: Vec<&rig::Trip> =
-            self.rig.trip.iter().chain(self.suite.trip.iter()).map(|(_, t)| t).collect();
-        let trip = trips.get(index)?;
+        // By its name: the plan is made of the rig as the suite uses it, and leaves trips out.
+        let name = &self.plan.trips.get(index)?.name;
+        let trip: &rig::Trip = self.rig.trip.get(name).or_else(|| self.suite.trip.get(name))?;
         let limits = [&trip.above, &trip.below, &trip.rises_faster, &trip.falls_faster];
         limits.into_iter().flatten().map(|q| q.at).next()
     }

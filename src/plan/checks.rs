@@ -39,6 +39,28 @@ pub enum Way {
     Predicted(Prediction),
     /// A person said yes to the question of this id.
     Seen(String),
+    /// What a little heat leaves behind.
+    Pulse(Pulse),
+}
+
+/// Index of the test that makes the heat pulse, where there is one.
+pub const HEAT_PULSE_TEST: usize = 0;
+
+/// A heat pulse: its test has the segments before, rise of the current, heat, wait.
+#[derive(Debug, Clone, Copy)]
+pub struct Pulse {
+    /// The channel of the temperature.
+    pub channel: usize,
+    /// The channel of the rotor's electrical angle.
+    pub angle: usize,
+    /// The demand of the forced angle: it is told the angle at which the rotor stands.
+    pub demand: usize,
+    /// Over how much of the ends of heat and wait means are taken.
+    pub edge: Duration,
+    /// Most of the rise that may be left after the wait.
+    pub left: f64,
+    /// Smallest step of the temperature's reading, K.
+    pub resolution: f64,
 }
 
 /// What the bus is predicted from.
@@ -64,7 +86,7 @@ pub enum Mains {
 }
 
 impl Way {
-    /// The channels whose values it needs, in its own order.
+    /// The channels whose values it needs from the watch before a test, in its own order.
     pub fn channels(&self) -> Vec<usize> {
         match self {
             Way::Within(window, ..) => vec![window.channel],
@@ -72,7 +94,7 @@ impl Way {
             Way::Together(all, _) => all.clone(),
             Way::Predicted(Prediction { bus, mains: Mains::Read(mains), .. }) => vec![*bus, *mains],
             Way::Predicted(Prediction { bus, .. }) => vec![*bus],
-            Way::Seen(_) => Vec::new(),
+            Way::Seen(_) | Way::Pulse(_) => Vec::new(),
         }
     }
 
@@ -88,6 +110,10 @@ impl Way {
                 if let Mains::Read(mains) = &mut prediction.mains {
                     renumber(mains);
                 }
+            }
+            Way::Pulse(pulse) => {
+                renumber(&mut pulse.channel);
+                renumber(&mut pulse.angle);
             }
             Way::Seen(_) => {}
         }

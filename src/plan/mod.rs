@@ -28,7 +28,7 @@ mod testing;
 mod values;
 
 pub use assemble::columns;
-pub use checks::{Check, Mains, Prediction, Quiet, Way, When};
+pub use checks::{Check, HEAT_PULSE_TEST, Mains, Prediction, Pulse, Quiet, Way, When};
 pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
@@ -95,6 +95,12 @@ impl Plan {
     /// Whether a test has a person at the pedal.
     pub fn is_by_hand(&self, test: usize) -> bool {
         self.tests.get(test).is_some_and(|t| !t.by_hand.is_empty())
+    }
+
+    /// The heat pulse before the suite's own tests.
+    pub fn heat_pulse(&self) -> Option<&Pulse> {
+        let ways = self.ready.checks.iter().flat_map(|c| &c.ways);
+        ways.filter_map(|way| if let Way::Pulse(pulse) = way { Some(pulse) } else { None }).next()
     }
 
     /// Index of the channel with a role.

@@ -18,8 +18,8 @@ pub struct TwinError(String);
 /// unit file gives a range, the seed draws from it: salvage comes without a data sheet, and a suite
 /// must hold for every unit within the nameplate.
 ///
-/// Errors if the rig has no `[twin]`, if not exactly one link goes to the twin, if the twin has no
-/// such build, or if its load lacks what makes it one.
+/// Every link of the rig is a port of the one simulated board. Errors if the rig has no `[twin]`, if the twin has no such build,
+/// or if its load lacks what makes it one.
 pub fn twin_spec(rig: &Rig, unit: &Unit, plan: &Plan, seed: u64) -> Result<TwinSpec, TwinError> {
     spec(rig, unit, plan, &mut Chance::Drawn(Box::new(Xoshiro256PlusPlus::seed_from_u64(seed))))
 }
@@ -42,12 +42,6 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
             plan.rig
         )));
     };
-    if plan.links.len() != 1 {
-        return Err(TwinError(format!(
-            "the twin serves one link and the rig has {}: rehearse with a rig whose board has one link",
-            plan.links.len()
-        )));
-    }
     let volts_rms = rms_volts(&bench.transformer.unit.kind);
     if !volts_rms {
         return Err(TwinError(format!(
@@ -62,6 +56,7 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
             TwinError(format!("the twin has no build `{label}`; it has {}", known.join(", ")))
         })?;
     }
+    spec.ports = plan.links.len();
     spec.identity.model.clone_from(&plan.model);
     spec.identity.serial.clone_from(&plan.serial);
     let (machine, rotor, thermal) = (&unit.machine, &unit.rotor, &unit.thermal);

@@ -46,6 +46,8 @@ pub struct Bench {
     pub out: LinkFaults,
     /// What happens to bytes on their way back.
     pub back: LinkFaults,
+    /// The same on the links beside the first: out and back.
+    further: Vec<[LinkFaults; 2]>,
     /// An operator who stops the run at a moment, to rehearse that too.
     pub stop_at: Option<Instant>,
     /// Keys that somebody presses, each at its moment, in order; they reach the engine only while it wants keys.
@@ -58,10 +60,14 @@ pub struct Bench {
 impl Bench {
     /// A simulated bench with its faults; everything random in it comes from the seed.
     pub fn new(spec: TwinSpec, seed: u64, faults: &[FaultSetting]) -> Bench {
+        let line = |way| LinkFaults::new(seed, way, faults);
         Bench {
+            further: (1..spec.ports)
+                .map(|_| [Direction::ToDevice, Direction::FromDevice].map(line))
+                .collect(),
             twin: Twin::new(spec, seed, faults),
-            out: LinkFaults::new(seed, Direction::ToDevice, faults),
-            back: LinkFaults::new(seed, Direction::FromDevice, faults),
+            out: line(Direction::ToDevice),
+            back: line(Direction::FromDevice),
             stop_at: None,
             keys: VecDeque::new(),
             around: Surroundings::default(),
@@ -189,14 +195,16 @@ impl<M: Machine> Rehearsal<M> {
 
     /// Bytes have reached the controller: it answers, and the answer sets out on the line.
     fn at_device(&mut self, now: Instant, flight: Flight, bench: &mut Bench) {
-        bench.twin.receive(now, &flight.bytes);
+        bench.twin.receive_at(now, flight.link, &flight.bytes);
         let ready = now + ANSWERING;
-        while let Some(bytes) = bench.twin.transmit() {
-            let line = &mut self.lines[flight.link].back;
-            let start = ready.max(*line);
-            *line = start + self.plan.links[flight.link].line_time(bytes.len());
-            let arrives = *line;
-            self.fly(arrives, true, flight.link, bytes, bench);
+        for link in 0..self.lines.len() {
+            while let Some(bytes) = bench.twin.transmit_at(link) {
+                let line = &mut self.lines[link].back;
+                let start = ready.max(*line);
+                *line = start + self.plan.links[link].line_time(bytes.len());
+                let arrives = *line;
+                self.fly(arrives, true, link, bytes, bench);
+            }
         }
     }
 
@@ -255,7 +263,13 @@ impl<M: Machine> Rehearsal<M> {
     }
 
     fn fly(&mut self, at: Instant, to_engine: bool, link: usize, bytes: Vec<u8>, bench: &mut Bench) {
-        let faults = if to_engine { &mut bench.back } else { &mut bench.out };
+        let further = link.checked_sub(1).and_then(|i| bench.further.get_mut(i));
+        let faults = match (further, to_engine) {
+            (Some([out, _]), false) => out,
+            (Some([_, back]), true) => back,
+            (None, false) => &mut bench.out,
+            (None, true) => &mut bench.back,
+        };
         for (at, bytes) in faults.pass(at, bytes) {
             if !bench.around.passes(link, at) {
                 continue;

@@ -9,6 +9,7 @@ mod cautions;
 mod charts;
 mod criteria;
 mod facts;
+mod guards;
 mod hazards;
 mod heat;
 mod html;
@@ -27,6 +28,7 @@ mod words;
 
 pub use before::BeforeRow;
 pub use cautions::{cautions, cautions_text};
+pub use guards::GuardRow;
 pub use hazards::HazardRow;
 pub use html::html;
 pub use json::json;
@@ -91,6 +93,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         hazards: hazards::rows(evidence),
         pre_checks: facts::pre_checks(evidence),
         guards: crate::guards::guards(evidence.plan, evidence.events),
+        guard_rows: guards::rows(evidence),
         safe_state,
         events: story::event_lines(evidence),
         unsolicited: facts::unsolicited(evidence),

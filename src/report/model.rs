@@ -27,6 +27,9 @@ pub struct Report {
     pub pre_checks: Vec<PreCheckRow>,
     /// Every guard with its grade over the whole run; absent ones last.
     pub guards: Vec<Guard>,
+    /// The same for the eye, with what each lets the ladder do. Not part of the JSON form: that has the guards.
+    #[serde(skip)]
+    pub guard_rows: Vec<super::GuardRow>,
     /// How the run came to rest and what proves it.
     pub safe_state: SafeState,
     /// Trips, stops, stages, lost links and remarks, in order of time.

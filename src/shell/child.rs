@@ -14,6 +14,9 @@ use tokio::process::{Child, ChildStdin, ChildStdout, Command};
 /// What the child says on its standard output once its port is there: this, then the path.
 pub const READY: &str = "ready ";
 
+/// What it says before that of each port beside the first, in their order.
+pub const FURTHER: &str = "further port ";
+
 /// How long the child may take to get ready.
 const READY_WITHIN: Duration = Duration::from_secs(10);
 
@@ -61,6 +64,7 @@ pub struct TwinChild {
     /// Kept open: a twin that has something more to say must not break off over it.
     _says: Lines<BufReader<ChildStdout>>,
     port: PathBuf,
+    further: Vec<PathBuf>,
 }
 
 impl TwinChild {
@@ -84,16 +88,20 @@ impl TwinChild {
         let stdout = child.stdout.take().ok_or_else(|| io::Error::other("its output is not connected"))?;
         let mut lines = BufReader::new(stdout).lines();
         let ready = async {
+            let mut further = Vec::new();
             while let Some(line) = lines.next_line().await? {
+                if let Some(path) = line.strip_prefix(FURTHER) {
+                    further.push(PathBuf::from(path));
+                }
                 if let Some(path) = line.strip_prefix(READY) {
-                    return Ok(Some(PathBuf::from(path)));
+                    return Ok(Some((PathBuf::from(path), further)));
                 }
             }
             Ok::<_, io::Error>(None)
         };
         let outcome = tokio::time::timeout(READY_WITHIN, ready).await;
-        if let Ok(Ok(Some(port))) = outcome {
-            return Ok(TwinChild { child, runner, _says: lines, port });
+        if let Ok(Ok(Some((port, further)))) = outcome {
+            return Ok(TwinChild { child, runner, _says: lines, port, further });
         }
         drop(runner);
         // Nothing has been driven yet, so it can be ended at once.
@@ -107,7 +115,7 @@ impl TwinChild {
         }
     }
 
-    /// The device to open.
+    /// The device to open, for the rig's first link.
     pub fn port(&self) -> &Path {
         &self.port
     }
@@ -119,6 +127,14 @@ impl TwinChild {
     pub fn hand(&self) -> io::Result<Option<File>> {
         let held = self.runner.as_ref().map(|runner| runner.as_fd().try_clone_to_owned());
         Ok(held.transpose()?.map(File::from))
+    }
+
+    /// The device to open for a link of the rig, by its index; `None` if the twin has no such port.
+    pub fn port_of(&self, link: usize) -> Option<&Path> {
+        match link {
+            0 => Some(&self.port),
+            _ => self.further.get(link - 1).map(PathBuf::as_path),
+        }
     }
 
     /// The process, while it has not been waited for.

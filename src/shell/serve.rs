@@ -35,6 +35,14 @@ pub trait Device {
     fn advance(&mut self, now: Instant);
     /// Bytes ready to be sent, if any.
     fn transmit(&mut self) -> Option<Vec<u8>>;
+    /// Takes bytes at a further port, the first of which is 1. Few devices have one.
+    fn receive_at(&mut self, now: Instant, _port: usize, _bytes: &[u8]) {
+        self.advance(now);
+    }
+    /// Bytes ready to be sent at a further port.
+    fn transmit_at(&mut self, _port: usize) -> Option<Vec<u8>> {
+        None
+    }
     /// What was true since the last call.
     fn drain_truth(&mut self) -> Vec<TruthLine>;
     /// Whether nothing turns and the gates are off.
@@ -63,6 +71,8 @@ pub struct Service<'a> {
     pub baud: u32,
     /// Bits on the line per byte.
     pub bits: u32,
+    /// Pseudo-terminals of the device's further ports, each with line rate and bits per byte.
+    pub further: Vec<(&'a Pty, u32, u32)>,
     /// Zero is the device's zero.
     pub clock: Clock,
     /// The end of a pipe whose other end the runner holds: it closes when the runner is gone.
@@ -101,6 +111,7 @@ impl<'a> Service<'a> {
             pty,
             baud,
             bits,
+            further: Vec::new(),
             clock,
             runner: None,
             goes_on: false,
@@ -120,10 +131,8 @@ impl<'a> Service<'a> {
         let mut side = Side {
             service: self,
             zero,
-            incoming: Wire::new(self.baud, self.bits),
-            outgoing: Wire::new(self.baud, self.bits),
+            lines: [(self.pty, self.baud, self.bits)].iter().chain(&self.further).map(Line::new).collect(),
             runner_gone: None,
-            heard: Instant::ZERO,
             flushed: Instant::ZERO,
             done: Instant::ZERO,
             served: Served { received: 0, sent: 0, lost: 0, at_rest: false },
@@ -140,16 +149,30 @@ impl<'a> Service<'a> {
     }
 }
 
+/// Both directions of the line of one port.
+struct Line<'a> {
+    pty: &'a Pty,
+    incoming: Wire,
+    outgoing: Wire,
+    /// When the last byte came.
+    heard: Instant,
+}
+
+impl<'a> Line<'a> {
+    fn new((pty, baud, bits): &(&'a Pty, u32, u32)) -> Line<'a> {
+        let wire = || Wire::new(*baud, *bits);
+        Line { pty, incoming: wire(), outgoing: wire(), heard: Instant::ZERO }
+    }
+}
+
 struct Side<'a> {
     service: &'a Service<'a>,
     /// CLOCK_MONOTONIC in nanoseconds at the device's zero.
     zero: u64,
-    incoming: Wire,
-    outgoing: Wire,
+    /// One line for each port.
+    lines: Vec<Line<'a>>,
     /// When the runner was found to be gone.
     runner_gone: Option<Instant>,
-    /// When the last byte came.
-    heard: Instant,
     flushed: Instant,
     /// How far the device has come.
     done: Instant,
@@ -173,63 +196,79 @@ impl Side<'_> {
     /// Reads, brings the device to the present or a bounded step towards it, and writes. Says
     /// whether the present was reached.
     fn go_round(&mut self, device: &mut impl Device, truth: &mut impl Write) -> io::Result<bool> {
-        self.read()?;
+        let lines = 0..self.lines.len();
+        for line in lines.clone() {
+            self.read(line)?;
+        }
         let now = self.nanos();
         let upto = (self.done + CATCH_UP).min(micros(now));
-        while let Some((at, bytes)) = self.incoming.take(nanos(upto)) {
-            // Whole microseconds, and never before the last bit.
-            let at = micros(at.next_multiple_of(1000)).max(self.done);
-            device.receive(at, &bytes);
-            self.done = at;
-            self.collect(device);
+        for line in lines.clone() {
+            while let Some((at, bytes)) = self.lines[line].incoming.take(nanos(upto)) {
+                // Whole microseconds, and never before the last bit; a port that is read after another hears no earlier than it.
+                let at = micros(at.next_multiple_of(1000)).max(self.done);
+                match line {
+                    0 => device.receive(at, &bytes),
+                    port => device.receive_at(at, port, &bytes),
+                }
+                self.done = at;
+                self.collect(device);
+            }
         }
         if upto > self.done {
             device.advance(upto);
             self.done = upto;
             self.collect(device);
         }
-        self.write()?;
+        for line in lines {
+            self.write(line)?;
+        }
         self.note_truth(device, truth)?;
         Ok(upto == micros(now))
     }
 
     fn collect(&mut self, device: &mut impl Device) {
         let now = self.nanos();
-        while let Some(bytes) = device.transmit() {
-            self.outgoing.put(now, bytes);
+        for (port, line) in self.lines.iter_mut().enumerate() {
+            let mut next = || if port == 0 { device.transmit() } else { device.transmit_at(port) };
+            while let Some(bytes) = next() {
+                line.outgoing.put(now, bytes);
+            }
         }
     }
 
-    fn read(&mut self) -> io::Result<()> {
+    fn read(&mut self, line: usize) -> io::Result<()> {
         let mut buffer = [0; 4096];
         loop {
-            match rustix::io::read(self.service.pty.master(), &mut buffer) {
+            let now = self.nanos();
+            let line = &mut self.lines[line];
+            match rustix::io::read(line.pty.master(), &mut buffer) {
                 // With a slave held open the master has no end; take it as nothing for now.
                 Ok(0) | Err(Errno::AGAIN) => break,
                 Ok(count) => {
-                    let now = self.nanos();
-                    self.heard = micros(now);
+                    line.heard = micros(now);
                     self.served.received += count as u64;
-                    self.incoming.put(now, buffer[..count].to_vec());
+                    line.incoming.put(now, buffer[..count].to_vec());
                 }
                 Err(Errno::INTR) => {}
                 Err(errno) => return Err(errno.into()),
             }
         }
         let now = micros(self.nanos());
-        if now - self.heard > QUIET {
-            self.heard = now;
-            self.service.pty.clear_exclusive()?;
+        let line = &mut self.lines[line];
+        if now - line.heard > QUIET {
+            line.heard = now;
+            line.pty.clear_exclusive()?;
         }
         Ok(())
     }
 
-    fn write(&mut self) -> io::Result<()> {
+    fn write(&mut self, line: usize) -> io::Result<()> {
         let now = self.nanos();
-        while let Some((_, bytes)) = self.outgoing.take(now) {
+        let line = &mut self.lines[line];
+        while let Some((_, bytes)) = line.outgoing.take(now) {
             let mut rest = bytes.as_slice();
             while !rest.is_empty() {
-                match rustix::io::write(self.service.pty.master(), rest) {
+                match rustix::io::write(line.pty.master(), rest) {
                     Ok(taken) => {
                         self.served.sent += taken as u64;
                         rest = &rest[taken..];
@@ -265,11 +304,12 @@ impl Side<'_> {
     /// Sleeps until bytes come, the next byte is due on the line, or the physics wants a step.
     fn sleep(&mut self, device: &mut impl Device) -> io::Result<()> {
         let now = self.nanos();
-        let due = [self.incoming.next(), self.outgoing.next()].into_iter().flatten().min();
+        let due = self.lines.iter().flat_map(|l| [l.incoming.next(), l.outgoing.next()]).flatten().min();
         let nanos = due.map_or(SLEEP_MAX_NANOS, |at| at.saturating_sub(now).min(SLEEP_MAX_NANOS));
         let timeout = Timespec { tv_sec: 0, tv_nsec: i64::try_from(nanos).unwrap_or(0) };
-        let master = self.service.pty.master();
-        let mut waits = vec![PollFd::from_borrowed_fd(master, PollFlags::IN)];
+        let masters = self.lines.iter().map(|line| line.pty.master());
+        let mut waits: Vec<PollFd<'_>> =
+            masters.map(|master| PollFd::from_borrowed_fd(master, PollFlags::IN)).collect();
         if let (Some(runner), None) = (self.service.runner, self.runner_gone) {
             waits.push(PollFd::from_borrowed_fd(runner, PollFlags::IN));
         }
@@ -277,7 +317,7 @@ impl Side<'_> {
             Ok(_) | Err(Errno::INTR) => {}
             Err(errno) => return Err(errno.into()),
         }
-        let stirred = waits.get(1).is_some_and(|runner| !runner.revents().is_empty());
+        let stirred = waits.get(self.lines.len()).is_some_and(|runner| !runner.revents().is_empty());
         if let (true, Some(runner)) = (stirred, self.service.runner) {
             let mut said = [0; 64];
             match rustix::io::read(runner, &mut said) {

@@ -58,6 +58,7 @@ impl TwinSpec {
             sensors: SensorSpec::bench(),
             limits: LimitSpec::bench(),
             pedal: Vec::new(),
+            ports: 1,
             substeps: 1,
         }
     }

@@ -25,6 +25,7 @@ mod geometry;
 mod hand;
 mod person;
 mod plant;
+mod ports;
 mod resolver;
 mod rotation;
 mod sensors;
@@ -60,6 +61,7 @@ use firmware::Firmware;
 use hand::Hand;
 use person::Person;
 use plant::Plant;
+use ports::Port;
 use sensors::{Sensors, Wires};
 use std::borrow::Cow;
 use thermal::{Heat, Thermal};
@@ -82,6 +84,7 @@ pub struct Twin {
     digitiser: Digitiser,
     firmware: Firmware,
     device: Device,
+    further: Vec<Port>,
     hand: Option<Hand>,
     /// Faults whose onset lies ahead, the next one last.
     ahead: Vec<FaultSetting>,
@@ -109,6 +112,7 @@ impl Twin {
             digitiser: Digitiser::new(&spec.vibration, seed),
             firmware: Firmware::new(&spec),
             device: Device::new(&spec.identity, spec.build.label),
+            further: Port::further(&spec, seed),
             hand: None,
             ahead,
             steps: 0,
@@ -187,6 +191,7 @@ impl Twin {
             let currents = self.firmware.readings.phase_counts;
             self.digitiser.sample(&mut self.device.burst, &self.plant, &self.sensors, gates, currents);
         }
+        self.capture_further(gates);
         if self.steps % 10 == 0 {
             let bus = self.sensors.bus(&self.plant);
             let wires = Wires {
@@ -229,6 +234,7 @@ impl Twin {
             self.note(now, Some(format!("onset of {}", fault.name.text()).into()));
         }
         self.sensors.refresh();
+        self.feel_further();
     }
 
     /// Tells the truth log and the line what the firmware has just done.

@@ -38,6 +38,8 @@ pub struct TwinSpec {
     pub limits: LimitSpec,
     /// How a person works the pedal, one program for each time that the drive is handed over to them.
     pub pedal: Vec<PedalProgram>,
+    /// Ports of the board, at least 1: each link of the rig goes to one.
+    pub ports: usize,
     /// Plant steps per 100 µs period of the firmware, at least 1. More steps only make the
     /// integration finer; the firmware stays at 10 kHz.
     pub substeps: u32,

@@ -1,9 +1,9 @@
 //! Checks that look closer: what was seen of their channels during a watch, and what follows.
 
 use super::super::core::Core;
-use super::supply;
+use super::{pulse, supply};
 use crate::engine::guard::show;
-use crate::plan::{Channel, Check, Way, When, Window};
+use crate::plan::{Channel, Check, HEAT_PULSE_TEST, Way, When, Window};
 use crate::record::{Grade, What};
 use crate::time::{Duration, Instant};
 use crate::units::number_text;
@@ -96,7 +96,7 @@ impl Closer {
             if !self.when.contains(&check.when) {
                 continue;
             }
-            let (holds, grade, found) = of_check(core, check, seen);
+            let Some((holds, grade, found)) = of_check(core, check, seen, now, test) else { continue };
             if !holds {
                 refused.push(format!("{}: {found}", check.name));
             }
@@ -106,9 +106,21 @@ impl Closer {
     }
 }
 
-/// All ways must hold; the best of those that tell something is the grade.
-fn of_check(core: &Core, check: &Check, seen: &[Vec<Seen>]) -> (bool, Grade, String) {
-    let found: Vec<Found> = check.ways.iter().zip(seen).map(|(way, seen)| of_way(core, way, seen)).collect();
+/// All ways must hold; the best of those that tell something is the grade. `None` if none can tell yet: that before the
+/// heat pulse, of a guard that is known by it alone.
+fn of_check(
+    core: &Core,
+    check: &Check,
+    seen: &[Vec<Seen>],
+    now: Instant,
+    test: usize,
+) -> Option<(bool, Grade, String)> {
+    let yet = |way: &Way| !(matches!(way, Way::Pulse(_)) && test == HEAT_PULSE_TEST);
+    let ways = check.ways.iter().zip(seen).filter(|(way, _)| yet(way));
+    let found: Vec<Found> = ways.map(|(way, seen)| of_way(core, way, seen, now)).collect();
+    if found.is_empty() {
+        return None;
+    }
     let holds = found.iter().all(|f| f.holds);
     let grade = found.iter().map(|f| f.grade).min().unwrap_or(Grade::Absent);
     let several = found.len() > 1;
@@ -116,10 +128,10 @@ fn of_check(core: &Core, check: &Check, seen: &[Vec<Seen>]) -> (bool, Grade, Str
         let missed = if f.holds { "" } else { "NOT " };
         if several { format!("{missed}{}: {}", f.grade.words(), f.found) } else { f.found }
     });
-    (holds, grade, words.collect::<Vec<_>>().join("; "))
+    Some((holds, grade, words.collect::<Vec<_>>().join("; ")))
 }
 
-fn of_way(core: &Core, way: &Way, seen: &[Seen]) -> Found {
+fn of_way(core: &Core, way: &Way, seen: &[Seen], now: Instant) -> Found {
     match way {
         Way::Within(window, _, grade) => {
             let (holds, found) = window_holds(core, window, &seen[0]);
@@ -141,6 +153,7 @@ fn of_way(core: &Core, way: &Way, seen: &[Seen]) -> Found {
             Found { holds, grade: Grade::Measured, found }
         }
         Way::Together(channels, apart) => together(core, channels, *apart, seen),
+        Way::Pulse(pulse) => pulse::holds(core, pulse, now),
         Way::Predicted(prediction) => supply::holds(core, prediction, seen),
         Way::Seen(question) => {
             let person = core.confirmed.contains(question);

@@ -2,9 +2,11 @@
 //! without which nothing is driven.
 
 mod closer;
+mod pulse;
 mod quiet;
 mod supply;
 
+pub(super) use self::pulse::HeatPulse;
 pub(super) use self::quiet::{Leave, Quiet};
 
 use self::closer::{Closer, Seen, window_holds};

@@ -2,6 +2,7 @@
 
 use super::context::{Context, head, length};
 use super::links::Wires;
+use super::pulse;
 use super::scope::{Channel, Scope};
 use crate::diag::Diag;
 use crate::files::read::{At, Voltage, kind_of};
@@ -54,7 +55,7 @@ pub(super) fn closer(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>
     let mut closer = Closer::default();
     let supply = ctx.rig.ready.supply.as_ref().and_then(|file| supply(ctx, scope, file));
     closer.add(SUPPLY, When::GatesOff, supply.into_iter().collect());
-    let coolant = coolant(ctx, scope);
+    let coolant = coolant(ctx, scope, wires);
     closer.add(COOLANT, When::GatesOff, coolant);
     let tracks = tracks(ctx, scope, wires);
     closer.add(TRACKS, When::GatesOff, tracks.into_iter().collect());
@@ -119,7 +120,7 @@ fn supply(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &SupplyCheck) -> Optio
     Some(Way::Predicted(Prediction { bus, mains, crest, diodes }))
 }
 
-fn coolant(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Way> {
+fn coolant(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) -> Vec<Way> {
     let Some(file) = &ctx.rig.ready.coolant else { return Vec::new() };
     let after = length(&file.pump_up);
     let observe = &ctx.rig.ready.observe;
@@ -145,9 +146,13 @@ fn coolant(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Vec<Way> {
             ways.push(Way::Seen(seen.value.clone()));
         }
     }
-    if file.meter.is_none() && file.pump.is_empty() && file.seen.is_none() {
+    ways.extend(pulse::pulse(ctx, scope, wires).map(Way::Pulse));
+    if file.heat_pulse.is_none() && file.meter.is_none() && file.pump.is_empty() && file.seen.is_none() {
         let message = format!("the coolant check ({}) says no way to know that it moves", ctx.cite(file.at));
-        ctx.refuse(Diag::at(head(file.at), message).help("give `meter`, `pump` or `seen`, or take it out"));
+        ctx.refuse(
+            Diag::at(head(file.at), message)
+                .help("give `meter`, `heat_pulse`, `pump` or `seen`, or take it out"),
+        );
     }
     ways
 }
@@ -300,7 +305,11 @@ fn cold_soak(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
 }
 
 /// A channel by its name that is read from the board as a number.
-fn reading<'s>(ctx: &mut Context<'_>, scope: &Scope<'s>, name: &At<String>) -> Option<(usize, Channel<'s>)> {
+pub(super) fn reading<'s>(
+    ctx: &mut Context<'_>,
+    scope: &Scope<'s>,
+    name: &At<String>,
+) -> Option<(usize, Channel<'s>)> {
     let index = ctx.look_up("a channel of the rig", name, &scope.channel_names())?;
     let channel = scope.channels[index];
     if channel.is_state || channel.file.derived.is_some() {

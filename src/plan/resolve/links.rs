@@ -132,8 +132,9 @@ fn check_port(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) {
         let help = "take `behind` out, or name the device that leads to the machine";
         ctx.refuse(Diag::at(behind.at, message).other(port.at, "").help(help));
     }
+    // The twin has a port for each link that goes to it.
     let first = scope.links[..index].iter().find(|l| l.file.port.value == port.value);
-    if let Some(first) = first {
+    if let (Some(first), false) = (first, twin) {
         ctx.twice("port", port.at, first.file.port.at);
     }
 }

@@ -21,6 +21,7 @@ mod moves;
 mod operands;
 mod operator;
 mod profiles;
+mod pulse;
 mod quiet;
 mod ready;
 mod recordings;
@@ -56,6 +57,7 @@ pub fn resolve(
     suite: &Suite,
     build: Option<&str>,
 ) -> Result<Plan, Vec<Diag>> {
+    let suite = &suite.after_heat_pulse(rig);
     let rig = &rig.used_by(suite);
     let mut ctx = Context { sources, rig, unit, suite, diags: Vec::new() };
     let plan = plan(&mut ctx, build);
