@@ -116,7 +116,7 @@ pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
     lines.iter().filter_map(sample).collect()
 }
 
-/// So many numbers with commas between; SCPI's *not a number* is NaN.
+/// So many numbers with commas or semicolons between; SCPI's *not a number* is NaN.
 pub(super) fn numbers(line: &[u8], count: usize) -> Option<Vec<f64>> {
     let text = std::str::from_utf8(line).ok()?;
     let number = |t: &str| {
@@ -124,6 +124,6 @@ pub(super) fn numbers(line: &[u8], count: usize) -> Option<Vec<f64>> {
         let number = t.parse::<f64>().ok().filter(|_| plain)?;
         Some(if number == NOT_A_NUMBER { f64::NAN } else { number })
     };
-    let numbers: Vec<f64> = text.split(',').map(number).collect::<Option<_>>()?;
+    let numbers: Vec<f64> = text.split([',', ';']).map(number).collect::<Option<_>>()?;
     (numbers.len() == count).then_some(numbers)
 }

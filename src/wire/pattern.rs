@@ -243,6 +243,16 @@ impl Pattern {
         &self.fields
     }
 
+    /// Whether both are alike but for the names of their fields: what fits one then fits the other.
+    pub fn is_shaped_like(&self, other: &Pattern) -> bool {
+        let same = |(a, b): (&Part, &Part)| match (a, b) {
+            (Part::Literal(a), Part::Literal(b)) => a == b,
+            (Part::Field { .. }, Part::Field { .. }) => true,
+            _ => false,
+        };
+        self.parts.len() == other.parts.len() && self.parts.iter().zip(&other.parts).all(same)
+    }
+
     /// The texts of the fields if `line` (without its terminator) fits, white space around each
     /// trimmed. A field takes as little as lets the next literal follow; the last takes the rest.
     pub fn fit<'l>(&self, line: &'l [u8]) -> Option<Vec<&'l str>> {
@@ -318,6 +328,21 @@ mod tests {
         ] {
             let got = fit(pattern, line).map_or("-".to_string(), |f| f.join("|"));
             assert_eq!(got, expected, "{pattern} on {line}");
+        }
+    }
+
+    #[test]
+    fn patterns_that_differ_in_names_alone_are_shaped_alike() {
+        let pattern = |text| Pattern::parse(text).expect(text);
+        for (other, alike) in [
+            ("{c},{_}", true),
+            ("{c};{d}", false),
+            ("{c},{d},{e}", false),
+            ("{c}", false),
+            ("n {c},{d}", false),
+            ("{c},{d} V", false),
+        ] {
+            assert_eq!(pattern("{a},{b}").is_shaped_like(&pattern(other)), alike, "{other}");
         }
     }
 

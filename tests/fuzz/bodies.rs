@@ -353,14 +353,12 @@ impl Board {
             "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
             "CONF:CURR:LIM?" => "24.0".into(),
             "CONF:PED:RATE?" => "300".into(),
-            "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),
-            "MEAS:PED?" => "0.5,0.5,0.750,0.375,1".into(),
-            "MEAS:SUPP?" => "110.2".into(),
+            "MEAS:PED?;:MEAS:SUPP?" => "0.5,0.5,0.750,0.375,1;110.2".into(),
             "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             "CONF:SPE:LIM?" => "2000.0".into(),
             "CONF:COMM:TIM?" => "100".into(),
             "MEAS:DRIV?" => format!("{state},0.00,0.10,155.00,0.20"),
-            "MEAS:SLOW?" => "25.0,25.0,20.0,0.5,1".into(),
+            "MEAS:SLOW?;:MEAS:COOL?" => "25.0,25.0,20.0,0.5,1;1.95,3750,7.90,20.0".into(),
             _ => "1".into(),
         };
         self.request.clear();

@@ -73,7 +73,31 @@ pub(super) fn wires<'a>(ctx: &mut Context<'a>, scope: &Scope<'a>) -> Wires<'a> {
         wires.links.push(line);
     }
     check_fields(ctx, scope, &wires);
+    check_shapes(ctx, &wires);
     wires
+}
+
+/// A reply says nothing of the question: one that comes after its time must not fit what was asked for since.
+fn check_shapes(ctx: &mut Context<'_>, wires: &Wires<'_>) {
+    for (index, poll) in wires.polls.iter().enumerate() {
+        let Some(exchange) = &poll.exchange else { continue };
+        let before = wires.polls[..index].iter().find(|p| {
+            p.link == poll.link
+                && p.exchange.as_ref().is_some_and(|e| e.expect.is_shaped_like(&exchange.expect))
+        });
+        if let Some(before) = before {
+            let (at, first) = (poll.file.expect.at, before.file.expect.at);
+            let message = format!(
+                "what fits {} fits poll `{}` as well ({}): a reply that comes too late for one would be read as the other's",
+                ctx.said(at),
+                before.file.name.value,
+                ctx.cite(first)
+            );
+            let help = "let the two differ in how many values they hold, in what stands between them, or in a word of their own; \
+                        polls may be joined, and one poll may ask more than one query";
+            ctx.refuse(Diag::at(at, message).other(first, "the first").help(help));
+        }
+    }
 }
 
 fn line(ctx: &mut Context<'_>, scope: &Scope<'_>, index: usize) -> Line {

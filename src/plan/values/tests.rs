@@ -25,7 +25,8 @@ fn drive(t: i64, speed: f64, current: f64) -> Row {
 }
 
 fn slow(t: i64, winding: f64) -> Row {
-    row(1, t, &[Some(winding), Some(30.0), Some(20.0), None, Some(1.0)])
+    let cooling = [Some(1.9), Some(3700.0), Some(7.8), Some(20.0)];
+    row(1, t, &[&[Some(winding), Some(30.0), Some(20.0), None, Some(1.0)][..], &cooling[..]].concat())
 }
 
 fn sent(plan: &Plan, name: &str, value: f64) -> Sent {
@@ -55,7 +56,8 @@ fn values_come_in_si_with_their_moment_of_sampling() {
     let mut values = Values::new(&plan);
     let got = feed(&mut values, &plan, &slow(100, 20.0));
     let names: Vec<&str> = got.iter().map(|(n, _, _)| n.as_str()).collect();
-    assert_eq!(names, ["winding", "inverter", "coolant", "stop_loop"]);
+    let cooling = ["pump_current", "pump_speed", "flow", "coolant_back"];
+    assert_eq!(names, [&["winding", "inverter", "coolant", "stop_loop"][..], &cooling[..]].concat());
     let (at, winding) = of(&got, "winding").expect("winding");
     assert_eq!(at, ms(101));
     close(winding, 293.15);
