@@ -281,7 +281,7 @@ impl Core {
         if self.links[link].is_lost() {
             return;
         }
-        if !self.links[link].ask(Purpose::Poll(group)) {
+        if !self.links[link].ask_by(Purpose::Poll(group), at + plan.wanted_within(group)) {
             self.row_without_values(plan, now, at, group, RowStatus::Missed);
         }
         let mut next = at + every;

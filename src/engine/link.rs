@@ -87,7 +87,8 @@ pub(super) enum Heard {
 pub(super) struct HostLink {
     index: usize,
     reader: LineReader,
-    waiting: Vec<Purpose>,
+    /// What waits, and when a poll's values are wanted at the latest.
+    waiting: Vec<(Purpose, Instant)>,
     busy: Option<Busy>,
     /// Until then a late reply may come; only stop frames go out.
     quiet_until: Instant,
@@ -115,11 +116,21 @@ impl HostLink {
 
     /// Asks for a request to be sent when the line is free. False if the same one already waits.
     pub(super) fn ask(&mut self, purpose: Purpose) -> bool {
-        if self.lost || self.waiting.contains(&purpose) {
+        self.ask_by(purpose, Instant::ZERO)
+    }
+
+    /// The same for a poll whose values are wanted by a moment: of polls that wait, the one goes first that is wanted first,
+    /// so that none starves another on a line that is slower than all of them ask for.
+    pub(super) fn ask_by(&mut self, purpose: Purpose, wanted: Instant) -> bool {
+        if self.lost || self.waits(purpose) {
             return false;
         }
-        self.waiting.push(purpose);
+        self.waiting.push((purpose, wanted));
         true
+    }
+
+    fn waits(&self, purpose: Purpose) -> bool {
+        self.waiting.iter().any(|(waiting, _)| *waiting == purpose)
     }
 
     /// Forgets what waits and what is under way, so that a stop frame goes out at once. A reply
@@ -134,12 +145,12 @@ impl HostLink {
 
     /// How long the last exchange took, if this request waits although the line is free for requests.
     pub(super) fn keeps_waiting(&self, now: Instant, purpose: Purpose) -> Option<Duration> {
-        (self.waiting.contains(&purpose) && self.quiet_until <= now && !self.lost).then_some(self.took)
+        (self.waits(purpose) && self.quiet_until <= now && !self.lost).then_some(self.took)
     }
 
     /// Drops waiting requests that match.
     pub(super) fn cancel(&mut self, drop: impl Fn(Purpose) -> bool) {
-        self.waiting.retain(|p| !drop(*p));
+        self.waiting.retain(|(p, _)| !drop(*p));
     }
 
     /// The next request that may go out now. A piece of a burst goes only if it is over by `free_until`, when
@@ -148,7 +159,7 @@ impl HostLink {
         if self.lost || self.busy.is_some() {
             return None;
         }
-        let (at, purpose) = self.waiting.iter().copied().enumerate().min_by_key(|(_, p)| *p)?;
+        let (at, (purpose, _)) = self.waiting.iter().copied().enumerate().min_by_key(|(_, w)| turn(*w))?;
         if now < self.quiet_until && !matches!(purpose, Purpose::Stop(_)) {
             return None;
         }
@@ -244,6 +255,12 @@ impl HostLink {
     pub(super) fn is_lost(&self) -> bool {
         self.lost
     }
+}
+
+/// What goes first: stops, demands and so on in the order of [`Purpose`]; among polls the one wanted first.
+fn turn((purpose, wanted): (Purpose, Instant)) -> (Purpose, Instant, Purpose) {
+    let sort = if matches!(purpose, Purpose::Poll(_)) { Purpose::Poll(0) } else { purpose };
+    (sort, wanted, purpose)
 }
 
 /// What the reply to a request must look like; `None` if none is expected.

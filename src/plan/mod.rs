@@ -92,6 +92,17 @@ pub struct Plan {
 }
 
 impl Plan {
+    /// How long after its slot the values of a poll are wanted at the latest: before the first of them is half as old as it
+    /// may get.
+    pub fn wanted_within(&self, group: usize) -> Duration {
+        /// For values that never get too old, in us: after all that do.
+        const NEVER: i64 = 3_600_000_000;
+        let group = &self.groups[group];
+        let stale = group.fields.iter().flatten().map(|channel| self.channels[*channel].stale.micros()).min();
+        let half = Duration::from_micros(stale.unwrap_or(NEVER).min(NEVER) / 2);
+        (half - group.every).max(Duration::ZERO)
+    }
+
     /// Whether a test has a person at the pedal.
     pub fn is_by_hand(&self, test: usize) -> bool {
         self.tests.get(test).is_some_and(|t| !t.by_hand.is_empty())
