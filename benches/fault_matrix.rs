@@ -118,7 +118,7 @@ fn rehearse_all(jobs: &[Job]) -> Vec<Vec<String>> {
                 loop {
                     let index = next.fetch_add(1, Ordering::Relaxed);
                     let Some(job) = jobs.get(index) else { return };
-                    if index % 500 == 0 {
+                    if index.is_multiple_of(500) {
                         eprintln!("{index} of {}", jobs.len());
                     }
                     let found = rehearse(job);
