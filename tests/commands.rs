@@ -116,7 +116,7 @@ fn an_unconfirmed_stop_is_reported_as_such_whatever_the_trace_says() {
 }
 
 #[test]
-fn a_real_port_is_refused_and_says_why() {
+fn a_device_that_is_no_serial_port_is_refused() {
     let _alone = bench();
     let temp = tempfile::tempdir().unwrap();
     let rig = common::RIG.replace("port = \"twin\"", "port = \"/dev/null\"");
@@ -130,8 +130,8 @@ fn a_real_port_is_refused_and_says_why() {
         "--unit",
         "fixtures/demo/unit.toml",
     ]);
-    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
-    assert!(text(&output).contains("/dev/null"), "{}", text(&output));
+    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
+    assert!(text(&output).contains("port `/dev/null` is not a serial device"), "{}", text(&output));
 }
 
 /// Starts a run and waits until it says a word.
@@ -291,7 +291,11 @@ fn a_rehearsal_and_a_run_behind_a_pseudo_terminal_agree() {
         let apart = (number(a, "value") - number(&b, "value")).abs();
         // U is 2u. Nine figures at once would leave that once in three runs by chance alone (1 - 0.95^9); 3u they
         // leave once in forty.
-        let allowed = 1.5 * joint;
+        // The lowest sample of the bus lies anywhere in the ripple: 5 ms slots see each 10 ms wave twice, at another place in
+        // each run, which the metric's uncertainty does not hold. No more than the whole ripple of the 1 A that the bus
+        // carries there, I/(2 f C) = 1 A/(2 x 50 Hz x 4.7 mF) = 2.1 V (textbook bound for a constant current).
+        let ripple = if a["metric"] == "bus_sag" { 2.1 } else { 0.0 };
+        let allowed = 1.5 * joint + ripple;
         assert!(apart <= allowed, "{}: {apart} apart, {allowed} allowed", a["text"]);
         compared += 1;
     }

@@ -151,9 +151,22 @@ impl Outlet {
     }
 }
 
+/// Writes until nothing more goes in. The kernel hands a terminal's bytes on some time later, which makes room again: full is
+/// what stays full.
 fn fill(fd: impl AsFd) {
-    while rustix::io::write(&fd, &[b' '; 256]).is_ok() {}
-    while rustix::io::write(&fd, b" ").is_ok() {}
+    loop {
+        let mut went_in = false;
+        while rustix::io::write(&fd, &[b' '; 256]).is_ok() {
+            went_in = true;
+        }
+        while rustix::io::write(&fd, b" ").is_ok() {
+            went_in = true;
+        }
+        if !went_in {
+            return;
+        }
+        std::thread::sleep(READ_EVERY * 5);
+    }
 }
 
 /// Reads what comes while `on`, until `gone`.

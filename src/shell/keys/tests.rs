@@ -1,7 +1,7 @@
 use super::*;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use std::fs::File;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::os::fd::OwnedFd;
 use std::sync::mpsc;
 use std::time::Duration;
@@ -32,6 +32,17 @@ fn keys_come_one_by_one_while_they_are_wanted_and_the_terminal_is_given_back() {
     let (inbox, heard) = mpsc::channel();
     let (want, wanted) = mpsc::channel();
     person.write_all(b"typed ahead").expect("typed");
+    // What a pseudo-terminal is given reaches it some time later: its echo says that it has, and only then can it be thrown away.
+    let mut echoed = Vec::new();
+    while echoed.len() < b"typed ahead".len() {
+        let mut some = [0; 16];
+        match person.read(&mut some) {
+            Ok(count) => echoed.extend_from_slice(&some[..count]),
+            Err(e) if e.kind() == std::io::ErrorKind::WouldBlock => std::thread::yield_now(),
+            Err(e) => panic!("no echo: {e}"),
+        }
+    }
+    assert_eq!(echoed, b"typed ahead");
     let terminal = Terminal::new(program.try_clone().expect("a copy"));
     let thread = std::thread::spawn(move || watch(&terminal, &wanted, &Clock::start(), &inbox));
     assert!(echoes(&program), "nothing is taken before keys are wanted");
