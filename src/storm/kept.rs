@@ -2,7 +2,7 @@
 //! records hold no values that were not delivered.
 
 use super::evidence::Evidence;
-use super::listen::{Asked, Heard, numbers};
+use super::listen::{Asked, Heard, between, numbers};
 use super::{Breach, Rule};
 use crate::record::{Record, RowStatus, What};
 use crate::time::Instant;
@@ -31,13 +31,13 @@ pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<
             _ => {}
         }
     }
-    let counts: Vec<usize> = plan.groups.iter().map(|g| g.fields.len()).collect();
+    let shapes: Vec<Vec<char>> = plan.groups.iter().map(|g| between(g.exchange.expect.text())).collect();
     for heard in lines {
         if heard.at >= evidence.ended.at {
             break;
         }
-        let fits = |i: usize| numbers(&heard.line, counts[i]).map(|n| (i, n));
-        let read: Vec<(usize, Vec<f64>)> = (0..counts.len()).filter_map(fits).collect();
+        let fits = |i: usize| numbers(&heard.line, &shapes[i]).map(|n| (i, n));
+        let read: Vec<(usize, Vec<f64>)> = (0..shapes.len()).filter_map(fits).collect();
         // One number alone may as well be an acknowledgement or a setting: what it answers tells.
         let polled = matches!(heard.answers, Some((_, Asked::Group(_))));
         if read.is_empty() || !polled && read.iter().all(|(_, n)| n.len() == 1) {

@@ -110,20 +110,37 @@ fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
 pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
     let sample = |heard: &Heard| {
         let Some((asked, Asked::Group(group))) = heard.answers else { return None };
-        let numbers = numbers(&heard.line, plan.groups[group].fields.len())?;
+        let numbers = numbers(&heard.line, &between(plan.groups[group].exchange.expect.text()))?;
         Some(Sample { moment: heard.moment, known: heard.at, asked, group, numbers })
     };
     lines.iter().filter_map(sample).collect()
 }
 
-/// So many numbers with commas or semicolons between; SCPI's *not a number* is NaN.
-pub(super) fn numbers(line: &[u8], count: usize) -> Option<Vec<f64>> {
+/// What stands between the fields of a pattern as a rig file has it, one character each: `{a},{b};{c}` gives `,` and `;`.
+pub(super) fn between(pattern: &str) -> Vec<char> {
+    let mut inside = false;
+    let outside = |c: &char| {
+        inside = if *c == '{' { true } else { inside && *c != '}' };
+        !inside && *c != '}'
+    };
+    pattern.chars().filter(outside).collect()
+}
+
+/// Numbers with just these characters between, in this order; SCPI's *not a number* is NaN.
+pub(super) fn numbers(line: &[u8], between: &[char]) -> Option<Vec<f64>> {
     let text = std::str::from_utf8(line).ok()?;
     let number = |t: &str| {
         let plain = !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b));
         let number = t.parse::<f64>().ok().filter(|_| plain)?;
         Some(if number == NOT_A_NUMBER { f64::NAN } else { number })
     };
-    let numbers: Vec<f64> = text.split([',', ';']).map(number).collect::<Option<_>>()?;
-    (numbers.len() == count).then_some(numbers)
+    let mut rest = text;
+    let mut numbers = Vec::new();
+    for between in between {
+        let (first, after) = rest.split_once(*between)?;
+        numbers.push(number(first)?);
+        rest = after;
+    }
+    numbers.push(number(rest)?);
+    Some(numbers)
 }
