@@ -673,6 +673,24 @@ fn only_the_tests_own_demand_is_sent() {
     assert!(sent.iter().any(|r| r == "SOUR:TORQ 2.00;*OPC?"), "the ramp got to its end");
 }
 
+/// The bus after the stop: 56 V in every sample, or in every other one, as a flipped bit would make of 156 V.
+#[test]
+fn one_low_sample_of_the_bus_is_no_proof_that_it_is_dead() {
+    for (low, confirmed) in [([true, true], true), ([true, false], false), ([false, true], false)] {
+        let (mut driven, mut count) = (false, 0);
+        let board = Board::new(move |_, request, seen| {
+            driven |= seen.state == 0x27;
+            if request != "MEAS:DRIV?" || !driven || seen.state == 0x27 {
+                return None;
+            }
+            count += 1;
+            Some(format!("{},0.0,0.0,{},0.0", seen.state, if low[count % 2] { 56.0 } else { 156.0 }))
+        });
+        let ended = drive(board, None);
+        assert_eq!(ended.stages(Stage::DeEnergised), [confirmed], "{low:?}: {}", ended.why);
+    }
+}
+
 #[test]
 fn an_overspeed_trips_under_torque_too() {
     let board = Board::new(move |now, request, seen| {

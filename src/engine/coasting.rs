@@ -6,7 +6,7 @@ use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::winding::{Slow, WindingDown, doubt_not_driven, proof_not_driven};
+use super::winding::{Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
 use crate::plan::Shape;
 use crate::record::What;
@@ -22,7 +22,7 @@ pub(super) struct Coasting {
     /// A sample or a loss since the last stop frame: only then is it sent again.
     heard: bool,
     not_driven: bool,
-    slow: Slow,
+    slow: Low,
 }
 
 impl Coasting {
@@ -37,7 +37,7 @@ impl Coasting {
         core.event(now, What::SegmentBegan { test, segment });
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
-        let slow = Slow::default();
+        let slow = Low::default();
         State::Coasting(Coasting { test, segment, below, began: now, heard: false, not_driven: false, slow })
     }
 
@@ -103,7 +103,7 @@ impl Coasting {
                 Firing { trip: "drive state".into(), found, sampled: now },
             );
         }
-        if self.below.is_some_and(|below| self.slow.look(core, below).is_some()) {
+        if self.below.is_some_and(|below| self.slow.look(core, core.plan.stop.speed.0, below).is_some()) {
             return self.over(core, now);
         }
         State::Coasting(self)

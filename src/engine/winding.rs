@@ -12,26 +12,31 @@ use crate::states::DriveState;
 use crate::time::Instant;
 use std::collections::BTreeSet;
 
-/// How many samples in a row must show the shaft slower than a limit.
-const SLOW_IN_A_ROW: u32 = 3;
+/// How many samples in a row must show a shaft slower, or a bus lower, than a limit: a flipped bit makes one.
+const LOW_IN_A_ROW: u32 = 3;
 
-/// Counts slow samples in a row, each asked for after the last stop frame and each once.
+/// Counts low samples in a row, each asked for after the last stop frame and each once.
 #[derive(Debug, Default)]
-pub(super) struct Slow {
+pub(super) struct Low {
     count: u32,
     asked: Option<Instant>,
 }
 
-impl Slow {
-    /// Looks at the newest speed; the speed once enough samples in a row are no faster than `limit` (SI).
-    pub(super) fn look(&mut self, core: &Core, limit: f64) -> Option<f64> {
-        let (_, asked, speed) = core.values.latest(core.plan.stop.speed.0)?;
+impl Low {
+    /// Looks at the newest value of a channel; the value once enough samples in a row are no more than `limit` (SI),
+    /// whatever their sign.
+    pub(super) fn look(&mut self, core: &Core, channel: usize, limit: f64) -> Option<f64> {
+        let (_, asked, value) = core.values.latest(channel)?;
         if core.stop_sent.is_none_or(|sent| asked <= sent) || self.asked == Some(asked) {
             return None;
         }
         self.asked = Some(asked);
-        self.count = if speed.abs() <= limit { self.count + 1 } else { 0 };
-        (self.count >= SLOW_IN_A_ROW).then_some(speed)
+        self.count = if value.abs() <= limit { self.count + 1 } else { 0 };
+        self.is_shown().then_some(value)
+    }
+
+    fn is_shown(&self) -> bool {
+        self.count >= LOW_IN_A_ROW
     }
 }
 
@@ -46,7 +51,8 @@ pub(super) struct WindingDown {
     heard: bool,
     not_driven: Option<Instant>,
     alarmed: bool,
-    slow: Slow,
+    slow: Low,
+    bus: Low,
     tripped: BTreeSet<String>,
 }
 
@@ -68,7 +74,8 @@ impl WindingDown {
             heard: false,
             not_driven: None,
             alarmed: false,
-            slow: Slow::default(),
+            slow: Low::default(),
+            bus: Low::default(),
             tripped: BTreeSet::new(),
         })
     }
@@ -139,10 +146,13 @@ impl WindingDown {
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             return self.drives_again(core, now, state);
         }
+        let (channel, limit) = core.plan.stop.bus;
+        // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
+        let _ = self.bus.look(core, channel, limit);
         let (channel, limit) = core.plan.stop.speed;
-        if let Some(speed) = self.slow.look(core, limit) {
+        if let Some(speed) = self.slow.look(core, channel, limit) {
             let found =
-                format!("{} in {SLOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
+                format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
             stage(core, now, Stage::AtRest, true, found);
             return self.conclude(core, now, true);
         }
@@ -156,7 +166,8 @@ impl WindingDown {
         stage(core, now, Stage::NotDriven, false, why.clone());
         self.cause.get_or_insert((Cause::Tripped, why));
         self.not_driven = None;
-        self.slow = Slow::default();
+        self.slow = Low::default();
+        self.bus = Low::default();
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         State::WindingDown(self)
@@ -213,7 +224,7 @@ impl WindingDown {
             (None, Some(test)) => Operating::begin(core, now, test),
             (outcome, _) => {
                 let (cause, why) = outcome.unwrap_or((Cause::Passed, "every test ran to its end".into()));
-                de_energised(core, now);
+                de_energised(core, now, &self.bus);
                 core.event(now, What::Finished { cause, why: why.clone() });
                 core.finish();
                 core.out.push_back(Output::Finished { cause, why });
@@ -263,18 +274,19 @@ pub(super) fn doubt_not_driven(core: &Core) -> String {
 }
 
 /// The last stage is stated, never waited for: a hand-set supply is a person's to turn down.
-fn de_energised(core: &mut Core, now: Instant) {
+fn de_energised(core: &mut Core, now: Instant, seen: &Low) {
     let (channel, limit) = core.plan.stop.bus;
     let plan = core.plan.clone();
+    let shown = |value| show(&plan.channels[channel], value);
     let (confirmed, found) = match core.values.latest(channel) {
-        Some((_, asked, bus)) if core.stop_sent.is_some_and(|sent| asked > sent) => (
-            bus <= limit,
-            format!(
-                "bus {}, limit {}",
-                show(&plan.channels[channel], bus),
-                show(&plan.channels[channel], limit)
-            ),
-        ),
+        Some((_, asked, bus)) if core.stop_sent.is_some_and(|sent| asked > sent) => {
+            let found = format!("bus {}, limit {}", shown(bus), shown(limit));
+            if bus <= limit && !seen.is_shown() {
+                (false, format!("{found}, but not in {LOW_IN_A_ROW} samples in a row"))
+            } else {
+                (seen.is_shown(), found)
+            }
+        }
         _ => (false, "the bus was not read after the last stop frame".into()),
     };
     stage(core, now, Stage::DeEnergised, confirmed, found);
