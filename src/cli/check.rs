@@ -4,6 +4,7 @@ use super::load::{add_cycles, beside, demo_rig, demo_unit, forbidden, invalid, r
 use super::{Early, say};
 use crate::diag::{Diag, Sources};
 use crate::files::load::{self, Role};
+use crate::files::{rig, suite, unit};
 use crate::hazards::{self, Case};
 use crate::metrics;
 use crate::outcome::Cause;
@@ -48,7 +49,6 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
 fn check(args: &Args) -> Result<Cause, Early> {
     let mut sources = Sources::default();
     let mut diags: Vec<Diag> = Vec::new();
-    let (mut rigs, mut units, mut suites) = (Vec::new(), Vec::new(), Vec::new());
     let mut texts = Vec::new();
     for path in &args.files {
         texts.push(read(path, "given")?);
@@ -60,25 +60,7 @@ fn check(args: &Args) -> Result<Cause, Early> {
             texts.push(demo_unit());
         }
     }
-    for (name, text) in &texts {
-        match load::guess_role(text) {
-            Some(Role::Rig) => collect(&mut rigs, &mut diags, load::read_rig(&mut sources, name, text)),
-            Some(Role::Unit) => collect(&mut units, &mut diags, load::read_unit(&mut sources, name, text)),
-            Some(Role::Suite) => {
-                let before = suites.len();
-                collect(&mut suites, &mut diags, load::read_suite(&mut sources, name, text));
-                if let Some(suite) = suites.get(before) {
-                    add_cycles(&mut sources, suite, &|written| beside(Path::new(name), written));
-                }
-            }
-            Some(Role::Answers) => {
-                collect(&mut Vec::new(), &mut diags, load::read_answers(&mut sources, name, text));
-            }
-            None => diags.push(Diag::general(format!("{name} is none of the known kinds of file")).help(
-                "a rig has [supply], a unit has [machine], a suite has [[test]], answers have [answer]",
-            )),
-        }
-    }
+    let Read { rigs, units, suites } = read_all(&texts, &mut sources, &mut diags);
     let (mut summaries, mut refused) = (Vec::new(), Vec::<Diag>::new());
     if let ([rig], [unit]) = (rigs.as_slice(), units.as_slice()) {
         for suite in &suites {
@@ -112,6 +94,39 @@ fn check(args: &Args) -> Result<Cause, Early> {
         if texts.len() == 1 { "1 file".into() } else { format!("{} files", texts.len()) }
     ));
     Ok(Cause::Passed)
+}
+
+/// What the files hold, by kind.
+#[derive(Default)]
+struct Read {
+    rigs: Vec<rig::Rig>,
+    units: Vec<unit::Unit>,
+    suites: Vec<suite::Suite>,
+}
+
+/// Reads every file by its kind; answers are only looked through.
+fn read_all(texts: &[(String, String)], sources: &mut Sources, diags: &mut Vec<Diag>) -> Read {
+    let mut read = Read::default();
+    for (name, text) in texts {
+        match load::guess_role(text) {
+            Some(Role::Rig) => collect(&mut read.rigs, diags, load::read_rig(sources, name, text)),
+            Some(Role::Unit) => collect(&mut read.units, diags, load::read_unit(sources, name, text)),
+            Some(Role::Suite) => {
+                let before = read.suites.len();
+                collect(&mut read.suites, diags, load::read_suite(sources, name, text));
+                if let Some(suite) = read.suites.get(before) {
+                    add_cycles(sources, suite, &|written| beside(Path::new(name), written));
+                }
+            }
+            Some(Role::Answers) => {
+                collect(&mut Vec::new(), diags, load::read_answers(sources, name, text));
+            }
+            None => diags.push(Diag::general(format!("{name} is none of the known kinds of file")).help(
+                "a rig has [supply], a unit has [machine], a suite has [[test]], answers have [answer]",
+            )),
+        }
+    }
+    read
 }
 
 /// A suite in a few lines with its hazards, and what forbids it.

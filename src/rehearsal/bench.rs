@@ -51,10 +51,7 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
     }
     let mut spec = TwinSpec::demo();
     if let Some(label) = &plan.build {
-        spec.build = find_build(label).ok_or_else(|| {
-            let known: Vec<&str> = BUILDS.iter().map(|b| b.label).collect();
-            TwinError(format!("the twin has no build `{label}`; it has {}", known.join(", ")))
-        })?;
+        spec.build = find_build(label).ok_or_else(|| no_build(label))?;
     }
     spec.ports = plan.links.len();
     spec.identity.model.clone_from(&plan.model);
@@ -98,6 +95,11 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
     let hands = plan.tests.iter().flat_map(|t| &t.by_hand);
     spec.pedal = hands.map(|hand| PedalProgram { points: hand.rehearsed.clone() }).collect();
     Ok(spec)
+}
+
+fn no_build(label: &str) -> TwinError {
+    let known: Vec<&str> = BUILDS.iter().map(|b| b.label).collect();
+    TwinError(format!("the twin has no build `{label}`; it has {}", known.join(", ")))
 }
 
 /// Gears and bearing as the unit file has them; a file that says nothing of them leaves the demo unit's.
