@@ -9,7 +9,8 @@ use crate::time::{Duration, Instant};
 use std::f64::consts::TAU;
 
 /// Each demand frame against the profile as the plan has it. The judge does not know when the engine holds the
-/// profile for begun: not before the frame that switches the gates on, and not later than the drive may take to follow it.
+/// profile for begun: not before the frame that switches the gates on, and not later than the drive may take to follow it and
+/// the watch with the gates on takes, the wake-up at the end of each as late as the surroundings let it be.
 pub(super) fn above_the_plan(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
     let plan = evidence.plan;
     let Some(demand) = plan.demands.iter().find(|d| d.sets == Sets::ShaftSpeed) else { return };
@@ -29,7 +30,8 @@ pub(super) fn above_the_plan(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>
                     let (low, high) = match on.and_then(|on| Some((on, plan.tests.get(tests - 1)?))) {
                         Some((on, test)) => {
                             let since = moment.at - on;
-                            let slack = plan.drive.within + evidence.around.latest(moment.at);
+                            let quiet = plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+                            let slack = plan.drive.within + quiet + evidence.around.latest(moment.at) * 2;
                             let frozen =
                                 evidence.around.frozen.map_or(Duration::ZERO, |(_, lasting)| lasting);
                             reach(&test.profile, since - slack - frozen, since, demand.rest)

@@ -17,6 +17,8 @@ pub(super) struct Heard {
     pub line: Vec<u8>,
     /// When the request that it answers was sent, and what that asked for; `None` if nothing was asked.
     pub answers: Option<(Instant, Asked)>,
+    /// Whether it came in time. What came later may be believed and need not be.
+    pub in_time: bool,
 }
 
 /// What a request is for, as far as the judge needs to know.
@@ -59,7 +61,7 @@ impl Sample {
     }
 }
 
-/// Every line that came in, each with the newest request that nothing had answered in time before it.
+/// Every line that came in, each with the newest request that nothing had answered before it.
 pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
     let plan = evidence.plan;
     let links = plan.links.len();
@@ -82,9 +84,9 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
                 }
                 let unasked = plan.links[*link].unsolicited.iter().any(|p| p.fit(&line).is_some());
                 let taken = if unasked { None } else { open[*link].take() };
-                let answers =
-                    taken.filter(|(_, until, _)| moment.at < *until).map(|(sent, _, asked)| (sent, asked));
-                lines.push(Heard { moment: index, at: moment.at, line, answers });
+                let in_time = taken.is_some_and(|(_, until, _)| moment.at < until);
+                let answers = taken.map(|(sent, _, asked)| (sent, asked));
+                lines.push(Heard { moment: index, at: moment.at, line, answers, in_time });
             }
         }
         for (link, bytes) in &moment.sent {
@@ -109,38 +111,85 @@ fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
 /// The samples among the lines.
 pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
     let sample = |heard: &Heard| {
-        let Some((asked, Asked::Group(group))) = heard.answers else { return None };
-        let numbers = numbers(&heard.line, &between(plan.groups[group].exchange.expect.text()))?;
+        let Some((asked, Asked::Group(group))) = heard.answers.filter(|_| heard.in_time) else { return None };
+        let numbers = numbers(&heard.line, &Shape::of(plan.groups[group].exchange.expect.text()))?;
         Some(Sample { moment: heard.moment, known: heard.at, asked, group, numbers })
     };
     lines.iter().filter_map(sample).collect()
 }
 
-/// What stands between the fields of a pattern as a rig file has it, one character each: `{a},{b};{c}` gives `,` and `;`.
-pub(super) fn between(pattern: &str) -> Vec<char> {
-    let mut inside = false;
-    let outside = |c: &char| {
-        inside = if *c == '{' { true } else { inside && *c != '}' };
-        !inside && *c != '}'
-    };
-    pattern.chars().filter(outside).collect()
+/// What a reply looks like, read from the pattern as a rig file has it: `{a},{_};{c}` is three fields with `,` and `;`
+/// between them, of which the second need not be a number.
+#[derive(Debug)]
+pub(super) struct Shape {
+    between: Vec<char>,
+    passed_over: Vec<bool>,
 }
 
-/// Numbers with just these characters between, in this order; SCPI's *not a number* is NaN.
-pub(super) fn numbers(line: &[u8], between: &[char]) -> Option<Vec<f64>> {
+impl Shape {
+    pub fn of(pattern: &str) -> Shape {
+        let mut shape = Shape { between: Vec::new(), passed_over: Vec::new() };
+        let mut rest = pattern;
+        while let Some((before, after)) = rest.split_once('{') {
+            shape.between.extend(before.chars());
+            let (name, after) = after.split_once('}').unwrap_or((after, ""));
+            shape.passed_over.push(name == "_");
+            rest = after;
+        }
+        shape
+    }
+}
+
+/// Numbers with just these characters between, in this order; SCPI's *not a number* is NaN, and so is what is passed
+/// over.
+pub(super) fn numbers(line: &[u8], shape: &Shape) -> Option<Vec<f64>> {
     let text = std::str::from_utf8(line).ok()?;
     let number = |t: &str| {
+        // White space around a number is nothing (IEEE 488.2, 7.4.1, from memory).
+        let t = t.trim();
         let plain = !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b));
         let number = t.parse::<f64>().ok().filter(|_| plain)?;
         Some(if number == NOT_A_NUMBER { f64::NAN } else { number })
     };
+    let read = |t: &str, passed_over: bool| {
+        if passed_over { (!t.contains(&shape.between[..])).then_some(f64::NAN) } else { number(t) }
+    };
     let mut rest = text;
     let mut numbers = Vec::new();
-    for between in between {
+    for (between, passed_over) in shape.between.iter().zip(&shape.passed_over) {
         let (first, after) = rest.split_once(*between)?;
-        numbers.push(number(first)?);
+        numbers.push(read(first, *passed_over)?);
         rest = after;
     }
-    numbers.push(number(rest)?);
+    numbers.push(read(rest, *shape.passed_over.last()?)?);
     Some(numbers)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: pattern, line, the numbers that stand there (`_` what is passed over), or `-` if it cannot be that reply.
+    #[test]
+    fn numbers_stand_where_the_pattern_has_fields() {
+        for (pattern, line, expected) in [
+            ("{a},{b}", "1.5,-2e1", "1.5|-20"),
+            ("{a},{b}", " 1.5 ,2", "1.5|2"),
+            ("{a},{b}", "9.91E37,2", "_|2"),
+            ("{a},{_};{c}", "1,on;3", "1|_|3"),
+            ("{a},{_};{c}", "1,2,3;4", "-"),
+            ("{a},{_};{c}", "1;2;3", "-"),
+            ("{_},{b}", "0.;3,2", "_|2"),
+            ("{a},{b}", "1,2,3", "-"),
+            ("{a},{b}", "1,0.;3", "-"),
+            ("{a},{b}", "1,inf", "-"),
+            ("{a},{b}", "1,", "-"),
+            ("{a}", "7", "7"),
+        ] {
+            let one = |n: f64| if n.is_nan() { "_".to_string() } else { n.to_string() };
+            let read = numbers(line.as_bytes(), &Shape::of(pattern));
+            let read = read.map_or("-".into(), |n| n.into_iter().map(one).collect::<Vec<_>>().join("|"));
+            assert_eq!(read, expected, "{pattern} on {line}");
+        }
+    }
 }

@@ -1,7 +1,7 @@
 //! Templates for what is sent and patterns for what comes back.
 //!
-//! `{name}` in a pattern takes the text up to the next literal; `{_}` passes over it. `{value:.1}`
-//! in a template becomes the number with one decimal. `{{` and `}}` are braces.
+//! `{name}` in a pattern takes the text up to the next literal; `{_}` passes over one field, whatever stands there but what
+//! parts fields. `{value:.1}` in a template becomes the number with one decimal. `{{` and `}}` are braces.
 
 use crate::units::{push_decimals, round_decimals};
 use std::ops::Range;
@@ -254,7 +254,9 @@ impl Pattern {
     }
 
     /// The texts of the fields if `line` (without its terminator) fits, white space around each
-    /// trimmed. A field takes as little as lets the next literal follow; the last takes the rest.
+    /// trimmed. A field takes as little as lets the next literal follow; the last takes the rest. What is passed over
+    /// holds nothing that parts two fields: a separator too many, as a flipped bit makes one, would move every value
+    /// after it by one field, and nobody looks at the text that takes the surplus.
     pub fn fit<'l>(&self, line: &'l [u8]) -> Option<Vec<&'l str>> {
         let line = std::str::from_utf8(line).ok()?;
         let mut rest = line;
@@ -264,7 +266,7 @@ impl Pattern {
             match part {
                 Part::Literal(literal) if open => {
                     let at = find(rest, literal)?;
-                    fields.push(rest[..at].trim());
+                    fields.push(self.one(fields.len(), &rest[..at])?);
                     rest = &rest[at + literal.len()..];
                     open = false;
                 }
@@ -273,10 +275,24 @@ impl Pattern {
             }
         }
         if open {
-            fields.push(rest.trim());
+            fields.push(self.one(fields.len(), rest)?);
             rest = "";
         }
         rest.trim().is_empty().then_some(fields)
+    }
+
+    /// The text of a field, if it can be one field alone.
+    fn one<'l>(&self, index: usize, text: &'l str) -> Option<&'l str> {
+        let several = || self.parted_by().any(|literal| find(text, literal).is_some());
+        (self.fields[index] != "_" || !several()).then(|| text.trim())
+    }
+
+    /// What stands between two fields.
+    fn parted_by(&self) -> impl Iterator<Item = &str> {
+        self.parts.windows(3).filter_map(|three| match three {
+            [Part::Field { .. }, Part::Literal(literal), Part::Field { .. }] => Some(literal.as_str()),
+            _ => None,
+        })
     }
 
     /// The longest line that fits if every field is at most `field_max` bytes long.
@@ -323,6 +339,11 @@ mod tests {
             ("{a},{b}", "1", "-"),
             ("{{{a}}}", "{7}", "7"),
             ("{a},{b}", "1,2,3", "1|2,3"),
+            ("{a},{b},{_};{c}", "0.5,2,3;4", "0.5|2|3|4"),
+            ("{a},{b},{_};{c}", "0,5,2,3;4", "-"),
+            ("{a},{_}", "1,2,3", "-"),
+            ("{_};{_},{a}", "on, off;1,2", "-"),
+            ("# {_}", "# one # two", "one # two"),
             ("T={a}C", "T=21.5", "-"),
             ("{a}", "", ""),
         ] {
