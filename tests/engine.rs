@@ -23,6 +23,8 @@ struct Board {
     meter: &'static str,
     /// How long it takes for a reply.
     late: Duration,
+    /// From when and for how long the runner stands still; what has come by then it finds afterwards.
+    frozen: Option<(Instant, Duration)>,
 }
 
 /// A reply other than the sound one, an empty one for silence.
@@ -43,6 +45,15 @@ impl Board {
             script: Box::new(script),
             meter: "",
             late: Duration::from_millis(1),
+            frozen: None,
+        }
+    }
+
+    /// When the runner comes to see what happens at a moment.
+    fn seen(&self, at: Instant) -> Instant {
+        match self.frozen {
+            Some((from, lasting)) if at >= from => at.max(from + lasting),
+            _ => at,
         }
     }
 
@@ -132,12 +143,12 @@ fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Instant>
     let mut events = Vec::new();
     loop {
         let reply = replies.first().map_or(Instant::NEVER, |(at, _)| *at);
-        let now = wake.min(reply).min(stop_at);
+        let now = board.seen(wake.min(reply).min(stop_at));
         assert!(now < Instant::ZERO + Duration::from_millis(120_000), "it must end by itself");
-        let mut inputs = vec![if now == stop_at {
+        let mut inputs = vec![if stop_at <= now {
             stop_at = Instant::NEVER;
             Input::Stop(StopReason::Operator("Ctrl-C".into()))
-        } else if now == reply {
+        } else if reply <= now {
             Input::Bytes { link: 0, bytes: replies.remove(0).1 }
         } else {
             wake = Instant::NEVER;
@@ -946,6 +957,19 @@ fn a_board_slower_than_its_demands_is_told_by_name() {
     let silent = Board::new(|now, _, _| (now > at(300)).then(String::new));
     let ended = drive(silent, None);
     assert!(ended.why.contains("ms allowed") && !ended.why.contains("turn"), "{}", ended.why);
+}
+
+/// A runner that stood still finds an old acknowledgement: it says that the controller was there when it was told, not that
+/// it has been told in the meantime.
+#[test]
+fn an_acknowledgement_found_late_is_as_old_as_its_demand() {
+    for start in 3000..3020 {
+        let mut board = Board::new(|_, _, _| None);
+        board.frozen = Some((at(start), Duration::from_millis(112)));
+        let ended = drive(board, None);
+        assert_eq!(ended.cause, Cause::Tripped, "frozen at {start} ms: {}", ended.why);
+        assert!(ended.why.contains("has not acknowledged `speed`"), "{}", ended.why);
+    }
 }
 
 /// While no demand is sent every trip counts: the silence is not waited out.

@@ -337,11 +337,12 @@ impl Core {
                 let latest = (now - plan.links[link].line_time(reply)).max(earliest);
                 self.burst_reply(plan, now, purpose, sent, (earliest, latest), &line);
             }
-            Heard::Reply { purpose, line, .. } => {
+            Heard::Reply { purpose, sent, line, .. } => {
                 if let Purpose::Demand(demand) = purpose
                     && let Some(beat) = &mut self.beating[demand]
                 {
-                    beat.acknowledged = now;
+                    // Not when this was heard: a runner that stood still hears an old reply as if it were new.
+                    beat.acknowledged = beat.acknowledged.max(sent);
                 }
                 let fields = match expectation(plan, link, purpose) {
                     Some(Expected::Line(pattern)) => pattern.fit(&line).unwrap_or_default(),

@@ -30,8 +30,9 @@ pub(super) fn too_late(
         let mut cause = judge.overdue(now);
         while let Some(heard) = lines.get(line).filter(|h| h.moment == index) {
             line += 1;
-            if let Some((_, Asked::Demand(_))) = heard.answers {
-                judge.acknowledged = now;
+            // It tells of the controller when it was told, no later, whenever the runner came to hear of it.
+            if let Some((sent, Asked::Demand(_))) = heard.answers {
+                judge.acknowledged = judge.acknowledged.max(sent);
             }
         }
         while let Some(known) = samples.get(sample).filter(|s| s.moment == index) {
