@@ -94,7 +94,10 @@ impl Line {
         let shared = Shared { manner: Manner::Through, other: None, heard: Heard::default(), over: false };
         let shared = Arc::new(Mutex::new(shared));
         let mine = Arc::clone(&shared);
-        let thread = std::thread::spawn(move || Pump::new(near, mine).run());
+        let thread = std::thread::spawn(move || {
+            crate::bench::in_real_time();
+            Pump::new(near, mine).run();
+        });
         Line { shared, path, thread: Some(thread) }
     }
 

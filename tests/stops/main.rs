@@ -35,11 +35,13 @@ fn alone() -> MutexGuard<'static, ()> {
 /// get past the bench's own limits.
 const BEGINS_MAX: u32 = 10;
 
-/// How far this machine lets twins, lines and runs go before anything else on it: the rows are about the program. What is
-/// started inherits it.
+/// How far this machine lets a test go before anything else on it: the rows are about the program. What is started
+/// inherits it.
 #[derive(Debug)]
 enum Ahead {
-    /// Scheduled in real time, in turn among each other.
+    /// Twins and lines are scheduled in real time, programs before others. Not the programs: one that reads its files or
+    /// writes its reports works for a while without a pause, and in real time such a turn lasts 100 ms, too long for
+    /// everybody else's limits.
     RealTime,
     Nice,
     Not,
@@ -57,14 +59,11 @@ impl Ahead {
 
 fn ahead_of_others() -> Ahead {
     // Of this thread: the threads and processes that it starts follow it.
-    let thread = rustix::thread::gettid().as_raw_nonzero().to_string();
-    let chrt = std::process::Command::new("chrt").args(["--rr", "--pid", "5", &thread]).output();
-    if chrt.is_ok_and(|o| o.status.success()) {
-        Ahead::RealTime
-    } else if rustix::process::setpriority_process(None, -15).is_ok() {
-        Ahead::Nice
-    } else {
-        Ahead::Not
+    let nice = rustix::process::setpriority_process(None, -15).is_ok();
+    match (bench::real_time(), nice) {
+        (true, _) => Ahead::RealTime,
+        (false, true) => Ahead::Nice,
+        (false, false) => Ahead::Not,
     }
 }
 
