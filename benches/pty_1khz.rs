@@ -14,19 +14,8 @@ const PERIOD: Duration = Duration::from_millis(1);
 /// How long the bare timer runs each time.
 const BARE_SECONDS: i64 = 15;
 
-/// The demo rig with one poll a millisecond that asks for everything it has.
-fn rig() -> String {
-    let demo = include_str!("../fixtures/demo/rig.toml");
-    let polls = demo.find("[[link.board.poll]]").expect("the polls");
-    let channels = demo.find("[channel.state]").expect("the channels");
-    let closer =
-        demo.find("# Coolant loop, both pedal tracks").expect("what the pre-checks look at more closely");
-    let bursts = demo.find("# 64 samples of 16 bits").expect("the bursts");
-    let poll = "[[link.board.poll]]\nname = \"all\"\nevery = \"1 ms\"\nsend = \"MEAS:DRIV?;:MEAS:SLOW?\"\n\
-                expect = \"{state},{speed},{phase_current},{bus},{bus_current};{winding},{inverter},{coolant},{pedal},{stop_loop}\"\n\n";
-    format!("{}{poll}{}{}", &demo[..polls], &demo[channels..closer], &demo[bursts..])
-        .replace("baud = 460800", "baud = 3000000")
-}
+/// One poll a millisecond that asks for everything the board has.
+const RIG: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/thousand/rig.toml");
 
 fn suite(seconds: i64) -> String {
     // Two seconds up, two seconds down.
@@ -44,14 +33,13 @@ fn main() {
     let seconds: i64 = args.iter().find_map(|a| a.parse().ok()).unwrap_or(60);
     let temp = tempfile::tempdir().expect("a temporary folder");
     let path = |name: &str| temp.path().join(name);
-    std::fs::write(path("rig.toml"), rig()).expect("room");
     std::fs::write(path("suite.toml"), suite(seconds)).expect("room");
     let before = bare_timer(BARE_SECONDS);
     let run = Command::new(env!("CARGO_BIN_EXE_spinproof"))
         .arg("run")
         .arg(path("suite.toml"))
         .arg("--rig")
-        .arg(path("rig.toml"))
+        .arg(RIG)
         .arg("--unit")
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/demo/unit.toml"))
         .arg("--out")

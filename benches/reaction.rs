@@ -28,21 +28,13 @@ use unrecorded::Nothing;
 const STOP: &[u8] = b"CONT:WORD 0;";
 
 fn plan() -> Arc<Plan> {
-    let demo = include_str!("../fixtures/demo/rig.toml");
-    let polls = demo.find("[[link.board.poll]]").expect("the polls");
-    let channels = demo.find("[channel.state]").expect("the channels");
-    let bursts = demo.find("# 64 samples of 16 bits").expect("the bursts");
-    let poll = "[[link.board.poll]]\nname = \"all\"\nevery = \"1 ms\"\nsend = \"MEAS:DRIV?;:MEAS:SLOW?\"\n\
-                expect = \"{state},{speed},{phase_current},{bus},{bus_current};{winding},{inverter},{coolant},{pedal},{stop_loop}\"\n\n";
-    let twin = demo.find("\n[twin]").expect("the twin");
-    let rig = format!("{}{poll}{}{}", &demo[..polls], &demo[channels..bursts], &demo[twin..])
-        .replace("baud = 460800", "baud = 3000000");
+    let rig = include_str!("../fixtures/thousand/rig.toml");
     let unit = include_str!("../fixtures/demo/unit.toml");
     let suite = "schema = 1\nname = \"reaction\"\n[[test]]\nname = \"hold\"\nprofile = [\n\
                  { ramp = \"300 rpm\", rate = \"300 rpm/s\", name = \"up\" },\n{ hold = \"600 s\", name = \"hold\" },\n]\n\
                  criterion = []\n";
     let mut sources = Sources::default();
-    let (rig, mut diags) = read_rig(&mut sources, "rig", &rig);
+    let (rig, mut diags) = read_rig(&mut sources, "rig", rig);
     let (unit, more) = read_unit(&mut sources, "unit", unit);
     diags.extend(more);
     let (suite, more) = read_suite(&mut sources, "suite", suite);

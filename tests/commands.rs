@@ -61,6 +61,14 @@ fn a_rehearsal_passes_replays_identically_and_reports_the_same_bytes_again() {
     }
 }
 
+/// The benchmarks print and assert nothing: that their bench still fits what it stands for is asked here.
+#[test]
+fn the_bench_of_the_benchmarks_is_allowed() {
+    let files = ["fixtures/stops/suite.toml", "fixtures/thousand/rig.toml", "fixtures/demo/unit.toml"];
+    let output = spinproof(&[&["check"][..], &files].concat());
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+}
+
 /// One row per way to end: arguments, exit code, a word of the output.
 #[test]
 fn every_way_to_end_has_its_exit_code() {
