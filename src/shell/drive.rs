@@ -3,6 +3,7 @@
 use crate::engine::{Input, Logged, Machine, Output, StopReason};
 use crate::outcome::Cause;
 use crate::record::Record;
+use crate::shell::arrivals::{Arrivals, Inbox, InboxEnd, Message};
 use crate::shell::clock::{Clock, go_before_others, wake_sharply};
 use crate::shell::keep::Keep;
 use crate::shell::last_resort::EngineGuard;
@@ -13,24 +14,9 @@ use crate::shell::port::{Handle, WRITE_WITHIN, WriteError};
 use crate::shell::progress::Teller;
 use crate::time::Instant;
 use std::collections::VecDeque;
-use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
+use std::sync::mpsc::Sender;
 use std::thread::JoinHandle;
 use std::time::Duration;
-
-/// The longest sleep, so that the last-resort thread hears a beat.
-const SLEEP_MAX: Duration = Duration::from_millis(100);
-
-/// An input and the moment it came.
-#[derive(Debug)]
-pub struct Message {
-    /// When it came.
-    pub at: Instant,
-    /// What came.
-    pub input: Input,
-}
-
-/// Where everything for the engine goes.
-pub type Inbox = Sender<Message>;
 
 /// What the engine's thread needs.
 #[derive(Debug)]
@@ -39,10 +25,12 @@ pub struct Drive<M> {
     pub machine: Logged<M>,
     /// The run's clock.
     pub clock: Clock,
-    /// Where inputs come from.
-    pub inbox: Receiver<Message>,
-    /// One handle per link of the plan, in its order.
+    /// Where inputs of other threads come from.
+    pub inbox: InboxEnd,
+    /// One handle per link of the plan, in its order, to write to.
     pub links: Vec<Handle>,
+    /// And one to read from.
+    pub read_from: Vec<Handle>,
     /// To the recorder; never waited for.
     pub keep: Sender<Keep>,
     /// To the terminal; never waited for.
@@ -86,7 +74,7 @@ impl<M: Machine> Drive<M> {
             deadline: None,
             lost: VecDeque::new(),
         };
-        let mut arrivals = Arrivals { inbox: self.inbox, held: None, closed: false };
+        let mut arrivals = Arrivals::new(self.inbox, self.read_from);
         let mut next = Some(Message { at: Instant::ZERO, input: Input::Deadline });
         loop {
             self.guard.beat();
@@ -98,57 +86,6 @@ impl<M: Machine> Drive<M> {
                 return self.guard.settled().then_some(settled);
             }
             next = turn.lost.pop_front().or_else(|| arrivals.next(&turn.clock, turn.deadline));
-        }
-    }
-}
-
-/// The inbox, looked at in the order in which things happened.
-#[derive(Debug)]
-struct Arrivals {
-    inbox: Receiver<Message>,
-    held: Option<Message>,
-    closed: bool,
-}
-
-impl Arrivals {
-    /// The next input: a message, or the deadline once it has come. What came before the deadline
-    /// goes first even if the thread woke late; what came after it waits for it. So no flood of
-    /// messages puts a deadline off. `None` after a sleep without either.
-    fn next(&mut self, clock: &Clock, deadline: Option<Instant>) -> Option<Message> {
-        if self.held.is_none() {
-            self.held = self.inbox.try_recv().ok();
-        }
-        let now = clock.now();
-        let due = deadline.filter(|at| *at <= now);
-        match (self.held.take(), due) {
-            (Some(message), Some(at)) if message.at > at => {
-                self.held = Some(message);
-                Some(Message { at: now, input: Input::Deadline })
-            }
-            (Some(message), _) => Some(message),
-            (None, Some(_)) => Some(Message { at: now, input: Input::Deadline }),
-            (None, None) => {
-                self.sleep(clock, deadline.map_or(SLEEP_MAX, |at| clock.until(at).min(SLEEP_MAX)))
-            }
-        }
-    }
-
-    fn sleep(&mut self, clock: &Clock, longest: Duration) -> Option<Message> {
-        if self.closed {
-            std::thread::sleep(longest);
-            return None;
-        }
-        match self.inbox.recv_timeout(longest) {
-            Ok(message) => {
-                self.held = Some(message);
-                None
-            }
-            Err(RecvTimeoutError::Timeout) => None,
-            Err(RecvTimeoutError::Disconnected) => {
-                self.closed = true;
-                let why = "the rest of the program is gone".to_string();
-                Some(Message { at: clock.now(), input: Input::Stop(StopReason::Trouble(why)) })
-            }
         }
     }
 }

@@ -3,8 +3,9 @@
 
 use crate::engine::{Input, StopReason};
 use crate::record::{LoggedInput, Record};
+use crate::shell::arrivals::{Inbox, Message};
 use crate::shell::clock::Clock;
-use crate::shell::drive::{Inbox, Message, spawn_watched};
+use crate::shell::drive::spawn_watched;
 use crate::shell::planted;
 use crate::time::Instant;
 use std::sync::mpsc::{Receiver, RecvTimeoutError};

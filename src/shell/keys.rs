@@ -4,8 +4,8 @@
 //! back by this thread, and by whoever drops the run, should this thread be gone.
 
 use crate::engine::{Input, StopReason};
+use crate::shell::arrivals::{Inbox, Message};
 use crate::shell::clock::Clock;
-use crate::shell::drive::{Inbox, Message};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::getpgrp;
 use rustix::termios::{

@@ -4,8 +4,7 @@
 //!
 //! | thread | waits for | never waits for |
 //! |---|---|---|
-//! | engine ([`drive`]) | its inbox, its own deadline, at most [`port::WRITE_WITHIN`] for a port | disk, terminal |
-//! | reader, one per port ([`port`]) | bytes | the engine |
+//! | engine ([`drive`], [`arrivals`]) | bytes, its inbox, its own deadline, at most [`port::WRITE_WITHIN`] for a port that takes none | disk, terminal |
 //! | last resort ([`last_resort`]) | a bell, or the engine's beats to stay away | anybody else |
 //! | recorder ([`keep`]) | what the engine hands over, the disk | the terminal |
 //! | terminal ([`progress`]) | what the engine tells, the terminal | |
@@ -13,6 +12,7 @@
 //! | keys ([`keys`]) | the engine's wish, the terminal | |
 //! | main ([`run`]) | signals, the twin's exit, the engine's end | |
 
+pub mod arrivals;
 pub mod child;
 pub mod clock;
 pub mod drive;

@@ -4,8 +4,8 @@
 use crate::engine::Input;
 use crate::files::suite::Answers;
 use crate::plan::Plan;
+use crate::shell::arrivals::{Inbox, Message};
 use crate::shell::clock::Clock;
-use crate::shell::drive::{Inbox, Message};
 use crate::shell::planted;
 use crate::shell::port::PortKind;
 use crate::shell::progress::Screen;

@@ -1,5 +1,5 @@
-//! A serial port as the shell uses it: opened and set up through `serialport`, read by one thread,
-//! written by the engine's thread with a bound on how long that may take.
+//! A serial port as the shell uses it: opened and set up through `serialport`, read and written by the engine's thread,
+//! with a bound on how long writing may take.
 //!
 //! A port is opened twice. `serialport` opens it for exclusive use, sets line rate and frame, and
 //! holds it so to the end. Bytes go over a descriptor of our own that never blocks: a blocking write
@@ -11,18 +11,16 @@
 
 mod error;
 mod policy;
-mod reader;
 
 pub use error::{PortError, PortTrouble, WriteError};
 pub use policy::{Need, PortKind, Shown, look_at, may_open, may_yet_open};
-pub use reader::{READ_WITHIN, spawn_reader};
 
 use crate::plan::{Frame, Link};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::fs::{Mode, OFlags};
 use rustix::io::Errno;
 use serialport::{DataBits, Parity, SerialPort, StopBits, TTYPort};
-use std::os::fd::{AsFd, OwnedFd};
+use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant as StdInstant};
@@ -110,7 +108,6 @@ fn builder(link: &Link, path: &Path) -> serialport::SerialPortBuilder {
         })
         .stop_bits(if stop_bits == 2 { StopBits::Two } else { StopBits::One })
         .exclusive(true)
-        .timeout(READ_WITHIN)
 }
 
 /// A descriptor on an open port that never blocks for longer than told.
@@ -153,12 +150,11 @@ impl Handle {
         Ok(())
     }
 
-    /// Takes what has come, waiting at most `within` for the first byte. `Ok(0)`: nothing came.
+    /// Takes what has come. `Ok(0)`: nothing has.
     ///
     /// # Errors
     /// The port is gone.
-    pub fn read(&self, buffer: &mut [u8], within: Duration) -> Result<usize, Errno> {
-        wait(&self.fd, PollFlags::IN, within)?;
+    pub fn take(&self, buffer: &mut [u8]) -> Result<usize, Errno> {
         match rustix::io::read(&self.fd, buffer) {
             // A terminal in raw mode gives nothing only once it has been hung up; without a byte it
             // says AGAIN.
@@ -167,6 +163,13 @@ impl Handle {
             Err(Errno::AGAIN | Errno::INTR) => Ok(0),
             Err(errno) => Err(errno),
         }
+    }
+}
+
+/// For waiting until bytes have come.
+impl AsFd for Handle {
+    fn as_fd(&self) -> BorrowedFd<'_> {
+        self.fd.as_fd()
     }
 }
 

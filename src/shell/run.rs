@@ -1,28 +1,27 @@
 //! One run: the threads around the engine, and the main thread that outlives them.
 //!
 //! The order matters. The last-resort thread is armed before the engine exists as a thread; what
-//! keeps and shows things is there before anything is to be kept or shown; the readers start last but
-//! for the engine. At the end the engine has settled, or the last-resort stop is done, before
+//! keeps and shows things is there before anything is to be kept or shown; the engine starts last. At the end the engine has settled, or the last-resort stop is done, before
 //! [`run`] returns: also when it is dropped or panics.
 
 use crate::engine::{Input, Logged, Machine, StopReason};
 use crate::outcome::Cause;
 use crate::plan::Plan;
+use crate::shell::arrivals::{Inbox, Message, inbox};
 use crate::shell::child::TwinChild;
 use crate::shell::clock::Clock;
-use crate::shell::drive::{Drive, Inbox, Message, Settled, spawn_watched};
+use crate::shell::drive::{Drive, Settled, spawn_watched};
 use crate::shell::keep::{self, Keep, Recorder};
 use crate::shell::keys::{self, Terminal};
 use crate::shell::last_resort::{self, Fired, StopOn, Watch};
 use crate::shell::on_panic;
 use crate::shell::operator::{self, Operator};
 use crate::shell::planted;
-use crate::shell::port::{Port, spawn_reader};
+use crate::shell::port::{Handle, Port};
 use crate::shell::progress::{self, Screen, Teller};
 use crate::shell::signals::Signals;
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -32,7 +31,7 @@ use tokio::sync::{mpsc as async_mpsc, oneshot};
 /// engine settled, it is waited for as long as the disk needs.
 const KEPT_WITHIN: Duration = Duration::from_secs(5);
 
-/// How long readers may take to let go of their ports: five times as long as they wait for a byte.
+/// How long an engine that has settled may take to let go of its ports.
 const FREED_WITHIN: Duration = Duration::from_millis(500);
 
 /// How long the terminal may take to show the last lines. A blocked one is left as it is.
@@ -158,9 +157,8 @@ where
     R: Recorder,
 {
     let Setup { plan, machine, recorder, ports, operator, clock, simulated } = setup;
-    let (inbox, inbox_end) = mpsc::channel();
+    let (inbox, inbox_end) = inbox()?;
     let (say, words) = async_mpsc::unbounded_channel();
-    let over = Arc::new(AtomicBool::new(false));
 
     let (keep, keep_end) = mpsc::channel();
     let (recorded_say, recorded) = oneshot::channel();
@@ -187,7 +185,8 @@ where
     let (keys_inbox, keys_of) = (inbox.clone(), terminal.clone());
     spawn_watched("keys", clock, inbox.clone(), move || keys::watch(&keys_of, &wanted, &clock, &keys_inbox))?;
 
-    let links = ports.iter().map(Port::handle).collect::<io::Result<Vec<_>>>()?;
+    let handles = || ports.iter().map(Port::handle).collect::<io::Result<Vec<Handle>>>();
+    let (links, read_from) = (handles()?, handles()?);
     let fired_say = say.clone();
     let uneasy_inbox = inbox.clone();
     let report = move |fired| {
@@ -198,27 +197,24 @@ where
         let _ = uneasy_inbox.send(Message { at: clock.now(), input: Input::Stop(why) });
     };
     let (guard, watch) = last_resort::arm(stop_frames(&plan, &ports)?, report, uneasy)?;
-    let mut readers = Vec::new();
-    for (link, port) in ports.iter().enumerate() {
-        readers.push(spawn_reader(link, port.handle()?, clock, inbox.clone(), Arc::clone(&over))?);
-    }
     let drive = Drive {
         machine,
         clock,
         inbox: inbox_end,
         links,
+        read_from,
         keep: keep.clone(),
         teller: teller.clone(),
         asks,
         listen,
         guard,
     };
-    std::thread::Builder::new().name("engine".to_string()).spawn(move || {
+    let engine = std::thread::Builder::new().name("engine".to_string()).spawn(move || {
         if let Some(settled) = drive.run() {
             let _ = say.send(Word::Settled(settled));
         }
     })?;
-    let outlive = Outlive { watch, inbox, clock, over, terminal, readers, _ports: ports };
+    let outlive = Outlive { watch, inbox, clock, terminal, engine, _ports: ports };
     Ok(Running { words, outlive, keep, recorded, teller, shown, kept: false })
 }
 
@@ -297,9 +293,8 @@ struct Outlive {
     watch: Watch,
     inbox: Inbox,
     clock: Clock,
-    over: Arc<AtomicBool>,
     terminal: Terminal<io::Stdin>,
-    readers: Vec<JoinHandle<()>>,
+    engine: JoinHandle<()>,
     _ports: Vec<Port>,
 }
 
@@ -322,11 +317,10 @@ impl Outlive {
 impl Drop for Outlive {
     fn drop(&mut self) {
         self.end();
-        self.over.store(true, Ordering::Relaxed);
-        // A port is closed, and exclusive mode over, when nobody has it any more: the next run may be a moment away. A
-        // reader that hangs over a message of its own is not waited for.
+        // A port is closed, and exclusive mode over, when nobody has it any more: the next run may be a moment away. An
+        // engine that hangs is not waited for.
         let end = std::time::Instant::now() + FREED_WITHIN;
-        while self.readers.iter().any(|r| !r.is_finished()) && std::time::Instant::now() < end {
+        while !self.engine.is_finished() && std::time::Instant::now() < end {
             std::thread::sleep(Duration::from_millis(1));
         }
     }

@@ -1,4 +1,5 @@
 use super::*;
+use crate::shell::arrivals::{InboxEnd, inbox};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use std::fs::File;
 use std::io::{Read, Write};
@@ -22,14 +23,14 @@ fn echoes(fd: &OwnedFd) -> bool {
 }
 
 /// What comes within a second.
-fn next(from: &mpsc::Receiver<Message>) -> Input {
+fn next(from: &InboxEnd) -> Input {
     from.recv_timeout(Duration::from_secs(10)).expect("an input").input
 }
 
 #[test]
 fn keys_come_one_by_one_while_they_are_wanted_and_the_terminal_is_given_back() {
     let (mut person, program) = terminal();
-    let (inbox, heard) = mpsc::channel();
+    let (inbox, heard) = inbox().expect("a bell");
     let (want, wanted) = mpsc::channel();
     person.write_all(b"typed ahead").expect("typed");
     // What a pseudo-terminal is given reaches it some time later: its echo says that it has, and only then can it be thrown away.
@@ -59,7 +60,7 @@ fn keys_come_one_by_one_while_they_are_wanted_and_the_terminal_is_given_back() {
     drop(want);
     thread.join().expect("it ends");
     assert!(echoes(&program), "as it was");
-    assert!(heard.recv().is_err());
+    assert!(heard.recv_timeout(Duration::ZERO).is_none(), "nothing more");
 }
 
 #[test]
@@ -73,7 +74,7 @@ fn who_takes_no_keys_gives_nothing_back() {
 #[test]
 fn a_closed_terminal_is_a_stop() {
     let (person, program) = terminal();
-    let (inbox, heard) = mpsc::channel();
+    let (inbox, heard) = inbox().expect("a bell");
     let (want, wanted) = mpsc::channel();
     let terminal = Terminal::new(program);
     let thread = std::thread::spawn(move || watch(&terminal, &wanted, &Clock::start(), &inbox));
@@ -87,7 +88,7 @@ fn a_closed_terminal_is_a_stop() {
 
 #[test]
 fn what_is_no_terminal_gives_no_keys() {
-    let (inbox, heard) = mpsc::channel();
+    let (inbox, heard) = inbox().expect("a bell");
     let (want, wanted) = mpsc::channel();
     let terminal = Terminal::new(File::open("/dev/null").expect("it opens"));
     want.send(true).expect("kept");

@@ -1,14 +1,9 @@
 use super::*;
-use crate::engine::Input;
 use crate::outcome::Cause;
-use crate::shell::clock::Clock;
 use crate::shell::pty::Pty;
 use crate::shell::support::{link, read_until};
 use std::os::unix::fs::PermissionsExt;
 use std::process::Command;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc;
 
 fn open(path: &Path) -> Result<Port, PortError> {
     Port::open(&link(460_800), path)
@@ -189,55 +184,6 @@ fn an_unprivileged_user_is_told_about_the_group() {
         pty.path().display()
     );
     assert!(said.contains(&expected), "{said}{}", String::from_utf8_lossy(&output.stderr));
-}
-
-#[test]
-fn bytes_come_through_in_whatever_chunks_and_the_loss_of_the_port_is_told_once() {
-    let pty = Pty::open(None).expect("a pty");
-    let port = open(pty.path()).expect("it opens");
-    let (inbox, arrivals) = mpsc::channel();
-    let over = Arc::new(AtomicBool::new(false));
-    let reader =
-        spawn_reader(3, port.handle().expect("a handle"), Clock::start(), inbox, over).expect("a thread");
-    let sent: Vec<u8> = (0..=255).cycle().take(3000).collect();
-    for piece in sent.chunks(7) {
-        let mut rest = piece;
-        while !rest.is_empty() {
-            match rustix::io::write(pty.master(), rest) {
-                Ok(count) => rest = &rest[count..],
-                Err(_) => std::thread::yield_now(),
-            }
-        }
-    }
-    let (mut got, mut last) = (Vec::new(), crate::time::Instant::ZERO);
-    while got.len() < sent.len() {
-        let message = arrivals.recv_timeout(Duration::from_secs(10)).expect("bytes come");
-        assert!(message.at >= last, "stamps go forward");
-        last = message.at;
-        match message.input {
-            Input::Bytes { link: 3, bytes } => got.extend(bytes),
-            other => panic!("unexpected {other:?}"),
-        }
-    }
-    assert_eq!(got, sent);
-    port.handle().expect("a handle").write_all(&sent, WRITE_WITHIN).expect("the far side takes it");
-    assert_eq!(read_until(&pty, |all| all.len() >= sent.len()), sent);
-    drop(pty);
-    let rest: Vec<_> = arrivals.iter().map(|m| m.input).collect();
-    assert!(matches!(&rest[..], [Input::LinkLost { link: 3, .. }]), "{rest:?}");
-    reader.join().expect("the reader has ended");
-}
-
-#[test]
-fn a_reader_ends_when_the_run_is_over() {
-    let pty = Pty::open(None).expect("a pty");
-    let port = open(pty.path()).expect("it opens");
-    let (inbox, _arrivals) = mpsc::channel();
-    let over = Arc::new(AtomicBool::new(false));
-    let reader = spawn_reader(0, port.handle().expect("a handle"), Clock::start(), inbox, Arc::clone(&over))
-        .expect("a thread");
-    over.store(true, Ordering::Relaxed);
-    reader.join().expect("the reader has ended");
 }
 
 /// Nobody reads at the far side. Were a write not bounded, this test would not end.

@@ -83,7 +83,7 @@ fn open(path: &Path) -> Port {
 }
 
 /// Waits for something that must come; half a minute is an upper bound for a test that fails.
-fn wait_for(come: impl Fn() -> bool) {
+fn wait_for(mut come: impl FnMut() -> bool) {
     let end = std::time::Instant::now() + StdDuration::from_secs(30);
     while !come() {
         assert!(std::time::Instant::now() < end, "it did not come within half a minute");
@@ -96,8 +96,11 @@ fn read_line(port: &Port) -> Vec<u8> {
     let mut line = Vec::new();
     let mut buffer = [0; 512];
     while line.last() != Some(&b'\n') {
-        let count = handle.read(&mut buffer, StdDuration::from_secs(10)).expect("the port is there");
-        assert!(count > 0, "no reply within ten seconds; so far {line:?}");
+        let mut count = 0;
+        wait_for(|| {
+            count = handle.take(&mut buffer).expect("the port is there");
+            count > 0
+        });
         line.extend_from_slice(&buffer[..count]);
     }
     line
