@@ -95,7 +95,8 @@ fn write_table(jobs: &[Job], found: &[Vec<String>]) -> std::io::Result<&'static 
             let severity = key.map_or(0.0, |(_, severity)| SEVERITIES[severity]);
             let mut line = |by: &str, share: f64| {
                 let units = cell.len();
-                text.push_str(&format!("{name},{fault},{severity},{units},{by},{share:.4}\n"));
+                // Names of pre-checks have commas in them.
+                text.push_str(&format!("{name},{fault},{severity},{units},\"{by}\",{share:.4}\n"));
             };
             line("anything", share(&cell));
             for (by, count) in counts(&cell) {
