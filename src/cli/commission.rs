@@ -114,7 +114,7 @@ fn climb(
             break;
         }
         same_controller(climbed.first.get_or_insert_with(|| entry.standing.clone()), &entry.standing)?;
-        climbed.measured.extend(found(&loaded.plan, &results, climbed.simulated));
+        climbed.measured.extend(found(&loaded.plan, &loaded.unit, &results, climbed.simulated));
     }
     Ok(climbed)
 }
@@ -243,6 +243,10 @@ fn into_unit_file(
     }
     say::out("measured, for the unit file (ends: two standard uncertainties either way):\n");
     measured.iter().for_each(|one| say::out(format_args!("  {}\n", one.line())));
+    measured
+        .iter()
+        .filter_map(Found::differs)
+        .for_each(|words| say::out(format_args!("NOT what the unit file said: {words}\n")));
     let Some(path) = &args.unit else { return Ok(()) };
     if !args.write && !asked(path) {
         say::out(format_args!("{} is left as it is; --write writes without asking\n", path.display()));

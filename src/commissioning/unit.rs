@@ -1,6 +1,7 @@
 //! The unit file with what was measured in place of what was known before; comments and layout stay.
 
 use super::RungError;
+use crate::files::unit::Unit as UnitFile;
 use crate::plan::Plan;
 use crate::results::Results;
 use crate::units::{Unit, number_text, parse_unit, rounded_text};
@@ -35,6 +36,9 @@ pub struct Found {
     pub rung: String,
     /// Whether the unit was a simulated one.
     pub simulated: bool,
+    /// Between which ends the unit file had it, in `unit`. None where a coast measures something else beside it:
+    /// what slows a shaft down is the iron's hysteresis as well as friction.
+    pub known: Option<[f64; 2]>,
 }
 
 impl Found {
@@ -61,6 +65,23 @@ impl Found {
         )
     }
 
+    /// In words, if the figure lies outside what the unit file says by more than two standard uncertainties: nobody should
+    /// write that back without a thought.
+    pub fn differs(&self) -> Option<String> {
+        let [low, high] = self.known?;
+        let apart = self.value + 2.0 * self.u < low || self.value - 2.0 * self.u > high;
+        let text = |number: f64| format!("{} {}", number_text(number), self.unit);
+        apart.then(|| {
+            format!(
+                "{}.{} was {} to {}: another unit, a defect (weak magnets, a bad joint), or a scale that is wrong",
+                self.place.0,
+                self.place.1,
+                text(low),
+                text(high)
+            )
+        })
+    }
+
     fn remark(&self) -> String {
         let plain = Unit { scale: 1.0, offset: 0.0, ..self.unit.clone() };
         let text = |number: f64| rounded_text(&plain, number, Some(self.u));
@@ -76,8 +97,19 @@ impl Found {
     }
 }
 
+/// What a unit file says of a figure, in SI.
+fn known(file: &UnitFile, key: &str) -> Option<[f64; 2]> {
+    let (machine, rotor) = (&file.machine, &file.rotor);
+    match key {
+        "resistance" => Some([machine.resistance.low, machine.resistance.high]),
+        "flux_linkage" => Some([machine.flux_linkage.low, machine.flux_linkage.high]),
+        "inertia" => Some([rotor.inertia.low, rotor.inertia.high]),
+        _ => None,
+    }
+}
+
 /// The figures of a rung that passed for which a unit file has a place.
-pub fn found(plan: &Plan, results: &Results, simulated: bool) -> Vec<Found> {
+pub fn found(plan: &Plan, file: &UnitFile, results: &Results, simulated: bool) -> Vec<Found> {
     let tests = plan.tests.iter().zip(&results.verdicts);
     let all = tests.flat_map(|(t, v)| t.criteria.iter().zip(v).map(move |(c, v)| (t, c, v)));
     all.filter_map(|(test, criterion, verdict)| {
@@ -89,6 +121,7 @@ pub fn found(plan: &Plan, results: &Results, simulated: bool) -> Vec<Found> {
             metric,
             value: unit.from_si(measured.value),
             u: unit.difference_from_si(measured.u),
+            known: known(file, key).map(|ends| ends.map(|end| unit.from_si(end))),
             unit,
             rung: test.name.clone(),
             simulated,
@@ -138,7 +171,20 @@ mod tests {
             unit: parse_unit("mOhm").expect("a unit"),
             rung: "resistance".into(),
             simulated: true,
+            known: Some([17.0, 19.0]),
         }
+    }
+
+    #[test]
+    fn what_lies_outside_the_unit_file_is_told() {
+        for (value, u, differs) in
+            [(18.0, 0.1, false), (16.9, 0.1, false), (16.7, 0.1, true), (19.3, 0.1, true), (25.0, 4.0, false)]
+        {
+            assert_eq!(resistance(value, u).differs().is_some(), differs, "{value} mOhm, u {u}");
+        }
+        let words = resistance(25.0, 0.1).differs().expect("words");
+        assert!(words.starts_with("machine.resistance was 17 mOhm to 19 mOhm: "), "{words}");
+        assert_eq!(Found { known: None, ..resistance(25.0, 0.1) }.differs(), None);
     }
 
     #[test]
