@@ -1,0 +1,11 @@
+//! The engine alone, against a scripted board: what it must refuse, and what it must not believe.
+#![allow(clippy::unwrap_used)]
+
+mod board;
+mod coasting;
+#[path = "../common/mod.rs"]
+mod common;
+mod operating;
+mod stopping;
+mod torque;
+mod watching;
