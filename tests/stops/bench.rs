@@ -1,5 +1,6 @@
 //! One cell: a twin in a process and a session of its own, a line in our hands, the program as a person starts it.
 
+use crate::ahead;
 use crate::judge;
 use crate::line::{Line, Manner};
 use crate::outlet::Outlet;
@@ -9,7 +10,6 @@ use spinproof::shell::clock::monotonic_micros;
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, Command, ExitStatus, Stdio};
-use std::sync::LazyLock;
 use std::time::{Duration, Instant};
 
 pub const PROGRAM: &str = env!("CARGO_BIN_EXE_spinproof");
@@ -27,27 +27,6 @@ const TRIPPED: i32 = 5;
 
 /// How faults end whose outlet takes nothing from the first word on.
 const BLOCKED: &str = "blocked from the start";
-
-/// What `chrt` (util-linux) is told: real time, in turn among each other.
-const IN_TURN: [&str; 2] = ["--rr", "5"];
-
-/// Whether this machine schedules in real time for us.
-pub fn real_time() -> bool {
-    static LETS: LazyLock<bool> = LazyLock::new(|| {
-        let tried = Command::new("chrt").args(IN_TURN).arg("true").status();
-        tried.is_ok_and(|status| status.success())
-    });
-    *LETS
-}
-
-/// Puts the calling thread ahead of what is not in real time, where the machine allows.
-pub fn in_real_time() {
-    if real_time() {
-        let thread = rustix::thread::gettid().as_raw_nonzero().to_string();
-        let put = Command::new("chrt").args(["--pid", "--rr", "5", &thread]).status();
-        assert!(put.is_ok_and(|status| status.success()), "a moment ago `chrt` was allowed");
-    }
-}
 
 /// Why a cell has no result.
 pub enum Trouble {
@@ -81,11 +60,7 @@ pub struct Twin {
 impl Twin {
     pub fn start(dir: &Path, name: &str) -> Twin {
         let truth = dir.join(name);
-        let mut command = if real_time() { Command::new("chrt") } else { Command::new(PROGRAM) };
-        if real_time() {
-            command.args(IN_TURN).arg(PROGRAM);
-        }
-        let mut child = command
+        let mut child = ahead::in_turn(PROGRAM)
             .args(["twin", "--own-session", "--truth"])
             .arg(&truth)
             .stdin(Stdio::piped())

@@ -95,7 +95,7 @@ impl Line {
         let shared = Arc::new(Mutex::new(shared));
         let mine = Arc::clone(&shared);
         let thread = std::thread::spawn(move || {
-            crate::bench::in_real_time();
+            crate::ahead::in_real_time();
             Pump::new(near, mine).run();
         });
         Line { shared, path, thread: Some(thread) }

@@ -9,6 +9,7 @@
 //! pre-checks, as it should. Such a cell is started again, and counted.
 #![allow(clippy::unwrap_used)]
 
+mod ahead;
 mod bench;
 mod judge;
 mod line;
@@ -35,38 +36,6 @@ fn alone() -> MutexGuard<'static, ()> {
 /// get past the bench's own limits.
 const BEGINS_MAX: u32 = 10;
 
-/// How far this machine lets a test go before anything else on it: the rows are about the program. What is started
-/// inherits it.
-#[derive(Debug)]
-enum Ahead {
-    /// Twins and lines are scheduled in real time, programs before others. Not the programs: one that reads its files or
-    /// writes its reports works for a while without a pause, and in real time such a turn lasts 100 ms, too long for
-    /// everybody else's limits.
-    RealTime,
-    Nice,
-    Not,
-}
-
-impl Ahead {
-    /// How many cells beside each other two cores bear.
-    fn at_once(&self) -> usize {
-        match self {
-            Ahead::RealTime => 6,
-            Ahead::Nice | Ahead::Not => 4,
-        }
-    }
-}
-
-fn ahead_of_others() -> Ahead {
-    // Of this thread: the threads and processes that it starts follow it.
-    let nice = rustix::process::setpriority_process(None, -15).is_ok();
-    match (bench::real_time(), nice) {
-        (true, _) => Ahead::RealTime,
-        (false, true) => Ahead::Nice,
-        (false, false) => Ahead::Not,
-    }
-}
-
 fn number(name: &str, otherwise: usize) -> usize {
     std::env::var(name).ok().map_or(otherwise, |n| n.parse().expect("a number"))
 }
@@ -79,7 +48,7 @@ fn every_fault_in_every_phase_ends_as_the_table_says() {
     let cells: Vec<Cell> = table::cells().into_iter().filter(|c| c.name().contains(&only)).collect();
     assert!(!cells.is_empty(), "no cell has `{only}` in its name");
     let repeats = number("STOPS_REPEATS", 1);
-    let ahead = ahead_of_others();
+    let ahead = ahead::of_others();
     println!("ahead of other work on this machine: {ahead:?}");
     let temp = tempfile::tempdir().unwrap();
     // One row is about another user, who has to get this far.
