@@ -9,7 +9,6 @@ use crate::shell::clock::Clock;
 use crate::shell::port::Handle;
 use crate::time::Instant;
 use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
-use rustix::io::Errno;
 use std::os::fd::{AsFd, OwnedFd};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, TryRecvError, channel};
@@ -178,15 +177,11 @@ impl Arrivals {
             Ok(count) => Input::Bytes { link, bytes: self.buffer[..count].to_vec() },
             Err(errno) => {
                 self.links[link] = None;
-                Input::LinkLost { link, why: why_gone(errno) }
+                Input::LinkLost { link, why: format!("the port is gone ({errno})") }
             }
         };
         Some(Message { at: clock.now(), input })
     }
-}
-
-fn why_gone(errno: Errno) -> String {
-    format!("the port is gone ({errno})")
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 //! records hold no values that were not delivered.
 
 use super::evidence::Evidence;
-use super::listen::{Asked, Heard, Shape, numbers};
+use super::listen::{Asked, Heard, numbers, shapes};
 use super::{Breach, Rule};
 use crate::record::{Record, RowStatus, What};
 use crate::time::Instant;
@@ -31,7 +31,7 @@ pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<
             _ => {}
         }
     }
-    let shapes: Vec<Shape> = plan.groups.iter().map(|g| Shape::of(g.exchange.expect.text())).collect();
+    let shapes = shapes(plan);
     for heard in lines {
         if heard.at >= evidence.ended.at {
             break;

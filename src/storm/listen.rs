@@ -110,9 +110,10 @@ fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
 
 /// The samples among the lines.
 pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
+    let shapes = shapes(plan);
     let sample = |heard: &Heard| {
         let Some((asked, Asked::Group(group))) = heard.answers.filter(|_| heard.in_time) else { return None };
-        let numbers = numbers(&heard.line, &Shape::of(plan.groups[group].exchange.expect.text()))?;
+        let numbers = numbers(&heard.line, &shapes[group])?;
         Some(Sample { moment: heard.moment, known: heard.at, asked, group, numbers })
     };
     lines.iter().filter_map(sample).collect()
@@ -126,8 +127,13 @@ pub(super) struct Shape {
     passed_over: Vec<bool>,
 }
 
+/// The shapes of the replies to all polls.
+pub(super) fn shapes(plan: &Plan) -> Vec<Shape> {
+    plan.groups.iter().map(|g| Shape::of(g.exchange.expect.text())).collect()
+}
+
 impl Shape {
-    pub fn of(pattern: &str) -> Shape {
+    fn of(pattern: &str) -> Shape {
         let mut shape = Shape { between: Vec::new(), passed_over: Vec::new() };
         let mut rest = pattern;
         while let Some((before, after)) = rest.split_once('{') {
