@@ -252,6 +252,13 @@ pub enum What {
         /// The line, unprintable bytes escaped.
         text: String,
     },
+    /// The reply to a request that had been given up: it was too slow, or a stop went first.
+    Late {
+        /// Link name.
+        link: String,
+        /// The line, unprintable bytes escaped and cut to 120 characters.
+        text: String,
+    },
     /// Bytes that fit no reply.
     Garbage {
         /// Link name.

@@ -376,6 +376,7 @@ impl Core {
             Heard::Unsolicited(line) => {
                 self.event(now, What::Unsolicited { link: name(), text: printable(&line) });
             }
+            Heard::Late(line) => self.event(now, What::Late { link: name(), text: printable(&line) }),
             Heard::Garbage(line) => self.event(now, What::Garbage { link: name(), text: printable(&line) }),
         }
     }

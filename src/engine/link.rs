@@ -78,6 +78,8 @@ pub(super) enum Heard {
     Gone { purpose: Purpose },
     /// A line that may come unasked.
     Unsolicited(Vec<u8>),
+    /// The reply to a request that was given up.
+    Late(Vec<u8>),
     /// A line that fits nothing.
     Garbage(Vec<u8>),
 }
@@ -92,6 +94,8 @@ pub(super) struct HostLink {
     busy: Option<Busy>,
     /// Until then a late reply may come; only stop frames go out.
     quiet_until: Instant,
+    /// What was given up since the last request other than a stop frame: its replies are still owed.
+    owed: Vec<Purpose>,
     /// What the last exchange took beyond the time of its bytes on the line.
     thinks: Duration,
     /// What it took from the request to the reply.
@@ -108,6 +112,7 @@ impl HostLink {
             waiting: Vec::new(),
             busy: None,
             quiet_until: Instant::ZERO + link.settle,
+            owed: Vec::new(),
             thinks: Duration::ZERO,
             took: Duration::ZERO,
             lost: false,
@@ -140,6 +145,13 @@ impl HostLink {
         if let Some(busy) = self.busy.take() {
             let grace = plan.links[self.index].reply_within;
             self.quiet_until = self.quiet_until.max(busy.deadline.max(now) + grace);
+            self.owe(busy.purpose);
+        }
+    }
+
+    fn owe(&mut self, purpose: Purpose) {
+        if !self.owed.contains(&purpose) {
+            self.owed.push(purpose);
         }
     }
 
@@ -175,6 +187,9 @@ impl HostLink {
 
     /// Notes that a request of so many bytes was handed to the line.
     pub(super) fn sent(&mut self, plan: &Plan, now: Instant, purpose: Purpose, bytes: usize) {
+        if !matches!(purpose, Purpose::Stop(_)) {
+            self.owed.clear();
+        }
         let link = &plan.links[self.index];
         let gone = now + link.line_time(bytes);
         let wait =
@@ -199,6 +214,7 @@ impl HostLink {
             return Some(Heard::Gone { purpose: busy.purpose });
         }
         self.quiet_until = self.quiet_until.max(now + plan.links[self.index].reply_within);
+        self.owe(busy.purpose);
         Some(Heard::Lost { purpose: busy.purpose, sent: busy.sent })
     }
 
@@ -242,6 +258,11 @@ impl HostLink {
             }
         } else if link.unsolicited.iter().any(fits) {
             return Some(Heard::Unsolicited(line));
+        }
+        let is_it = |p: &Purpose| expectation(plan, self.index, *p).is_some_and(|e| e.fits(&line));
+        if let Some(at) = self.owed.iter().position(is_it) {
+            self.owed.remove(at);
+            return Some(Heard::Late(line));
         }
         Some(Heard::Garbage(line))
     }

@@ -107,18 +107,18 @@ pub(super) fn pre_checks(evidence: &Evidence<'_>) -> Vec<PreCheckRow> {
 
 /// Number of lines that nobody asked for.
 pub(super) fn unsolicited(evidence: &Evidence<'_>) -> usize {
-    evidence.events.iter().filter(|e| matches!(e.what, What::Unsolicited { .. })).count()
+    count(evidence, |what| matches!(what, What::Unsolicited { .. }))
+}
+
+fn count(evidence: &Evidence<'_>, which: impl Fn(&What) -> bool) -> usize {
+    evidence.events.iter().filter(|event| which(&event.what)).count()
 }
 
 /// Quality of the links.
 pub(super) fn links(evidence: &Evidence<'_>) -> Vec<LinkRow> {
-    let garbage = |name: &str| {
-        evidence
-            .events
-            .iter()
-            .filter(|e| matches!(&e.what, What::Garbage { link, .. } if link == name))
-            .count()
-    };
+    let late = |name: &str| count(evidence, |what| matches!(what, What::Late { link, .. } if link == name));
+    let garbage =
+        |name: &str| count(evidence, |what| matches!(what, What::Garbage { link, .. } if link == name));
     evidence
         .columns
         .links
@@ -128,6 +128,7 @@ pub(super) fn links(evidence: &Evidence<'_>) -> Vec<LinkRow> {
             requests: link.round_trip.len(),
             lost: link.round_trip.iter().filter(|r| r.is_none()).count(),
             missed: link.missed.len(),
+            late: late(&link.name),
             garbage: garbage(&link.name),
         })
         .collect()

@@ -354,6 +354,8 @@ pub struct LinkRow {
     pub lost: usize,
     /// Slots at which the request could not be sent in time.
     pub missed: usize,
+    /// Replies to requests that had been given up: too slow, or a stop went first.
+    pub late: usize,
     /// Lines that fit no reply.
     pub garbage: usize,
 }

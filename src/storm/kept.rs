@@ -24,7 +24,9 @@ pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<
                 rows.entry(row.t_reply).or_default().push((row.group, bits));
             }
             Record::Event(event) => {
-                if let What::Garbage { text, .. } | What::Unsolicited { text, .. } = &event.what {
+                if let What::Garbage { text, .. } | What::Late { text, .. } | What::Unsolicited { text, .. } =
+                    &event.what
+                {
                     said.entry(event.at).or_default().push(text);
                 }
             }

@@ -5,6 +5,7 @@ use spinproof::engine::{Engine, Input, Output, StopReason};
 use spinproof::outcome::Cause;
 use spinproof::record::{Event, Record, Stage, What};
 use spinproof::time::{Duration, Instant};
+use std::ops::Range;
 
 pub const SUITE: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
     profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
@@ -20,6 +21,8 @@ pub struct Board {
     pub meter: &'static str,
     /// How long it takes for a reply.
     pub late: Duration,
+    /// What stands in a request whose reply takes longer, when, and how long.
+    pub slow: Option<(&'static str, Range<Instant>, Duration)>,
     /// From when and for how long the runner stands still; what has come by then it finds afterwards.
     pub frozen: Option<(Instant, Duration)>,
 }
@@ -42,6 +45,7 @@ impl Board {
             script: Box::new(script),
             meter: "",
             late: Duration::from_millis(1),
+            slow: None,
             frozen: None,
         }
     }
@@ -51,6 +55,14 @@ impl Board {
         match self.frozen {
             Some((from, lasting)) if at >= from => at.max(from + lasting),
             _ => at,
+        }
+    }
+
+    /// When the reply to a request comes.
+    pub fn replies_at(&self, now: Instant, request: &str) -> Instant {
+        match &self.slow {
+            Some((slow, when, takes)) if request.contains(*slow) && when.contains(&now) => now + *takes,
+            _ => now + self.late,
         }
     }
 
@@ -159,7 +171,7 @@ pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Inst
                         for request in String::from_utf8(bytes).unwrap().lines().filter(|l| !l.is_empty()) {
                             let reply = board.answer(now, request);
                             if !reply.is_empty() {
-                                replies.push((now + board.late, format!("{reply}\n").into()));
+                                replies.push((board.replies_at(now, request), format!("{reply}\n").into()));
                             }
                         }
                     }

@@ -1,6 +1,6 @@
 //! What must be refused, what must trip, and what is no proof of a stop.
 
-use super::board::{Board, at, drive, drive_on, reads};
+use super::board::{Board, Ended, at, drive, drive_on, reads};
 use super::common::RIG;
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
@@ -293,5 +293,32 @@ fn nothing_asked_for_before_the_stop_is_proof() {
         let proved =
             ended.when(|w| matches!(w, What::Stage { stage: Stage::NotDriven, confirmed: true, .. }));
         assert!(proved > at(980), "{moved}: proved at {proved}");
+    }
+}
+
+/// Of three moments of a stop at least one finds a request under way; its reply comes to nobody, and is not called garbage.
+#[test]
+fn a_reply_that_a_stop_overtook_is_late_and_no_garbage() {
+    let stopped = |ms| drive(Board::new(|_, _, _| None), Some(at(ms)));
+    let ended: Vec<_> = [931, 932, 933].map(stopped).into();
+    let late = |e: &Ended| e.count(|w| matches!(w, What::Late { text, .. } if text.matches(',').count() > 2));
+    assert!(ended.iter().map(late).sum::<usize>() > 0, "none of them found one under way");
+    for one in ended {
+        assert_eq!(one.cause, Cause::Stopped, "{}", one.why);
+        assert_eq!(one.count(|w| matches!(w, What::Garbage { .. })), 0);
+    }
+}
+
+/// A reply slower than it may be is told as late, too, and a line that fits nothing is not.
+#[test]
+fn a_reply_that_came_too_late_is_told_from_garbage() {
+    for (reply, late, garbage) in [("20.0,20.0,20.0,0.0,1", 1, 0), ("20.0,20.0", 0, 1)] {
+        let mut board = Board::new(move |now, request, _| {
+            (request == "MEAS:SLOW?" && (at(880)..at(980)).contains(&now)).then(|| reply.into())
+        });
+        board.slow = Some(("MEAS:SLOW?", at(880)..at(980), Duration::from_millis(60)));
+        let ended = drive(board, None);
+        assert_eq!(ended.count(|w| matches!(w, What::Late { .. })), late, "{reply}");
+        assert_eq!(ended.count(|w| matches!(w, What::Garbage { .. })), garbage, "{reply}");
     }
 }

@@ -231,6 +231,7 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         | What::BurstTriggered { .. }
         | What::StopSent { .. }
         | What::Unsolicited { .. }
+        | What::Late { .. }
         | What::Garbage { .. } => return None,
     })
 }

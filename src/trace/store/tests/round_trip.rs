@@ -19,6 +19,7 @@ fn every_event() -> Vec<What> {
         What::StopSent { link: s() },
         What::Stage { stage: Stage::DeEnergised, confirmed: true, found: s() },
         What::Unsolicited { link: s(), text: s() },
+        What::Late { link: s(), text: s() },
         What::Garbage { link: s(), text: s() },
         What::LinkLost { link: s(), why: s() },
         What::TestEnded { test: 0, complete: false },
@@ -35,7 +36,7 @@ fn every_event_comes_back() {
     let events = every_event();
     let mut kinds: Vec<_> = events.iter().map(std::mem::discriminant).collect();
     kinds.dedup();
-    assert_eq!(kinds.len(), 23, "one row for each variant of `What`");
+    assert_eq!(kinds.len(), 24, "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
