@@ -18,7 +18,7 @@ pub(super) fn above_the_plan(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>
     let mut on: Option<Instant> = None;
     let mut tests = 0;
     for moment in &evidence.moments {
-        for told in moment.told() {
+        for &told in &moment.told {
             match told {
                 told if told.switches_on() => {
                     on = Some(moment.at);
@@ -104,7 +104,7 @@ pub(super) fn not_ready(evidence: &Evidence<'_>, samples: &[Sample], breaches: &
     // When the gates were last told to go off, the watch for the next test had not begun.
     let mut enabled = false;
     for moment in &evidence.moments {
-        for told in moment.told() {
+        for &told in &moment.told {
             if told.enables() && !enabled {
                 enabled = true;
                 if no {

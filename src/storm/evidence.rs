@@ -29,6 +29,8 @@ pub(super) struct Moment {
     pub at: Instant,
     pub input: What,
     pub sent: Vec<(usize, Vec<u8>)>,
+    /// Everything that was told the controller with it.
+    pub told: Vec<Told>,
 }
 
 /// Everything to judge by.
@@ -65,7 +67,8 @@ pub(super) fn moment(step: Step, records: &mut Vec<Record>) -> Moment {
             | Output::Finished { .. } => {}
         }
     }
-    Moment { at, input, sent }
+    let told = sent.iter().flat_map(|(_, bytes)| told(bytes)).collect();
+    Moment { at, input, sent, told }
 }
 
 /// What a frame tells the controller, in the words that the twin's board understands.
@@ -111,13 +114,6 @@ pub(super) fn told(bytes: &[u8]) -> Vec<Told> {
         }
     }
     told
-}
-
-impl Moment {
-    /// Everything that was told the controller at this moment.
-    pub fn told(&self) -> impl Iterator<Item = Told> {
-        self.sent.iter().flat_map(|(_, bytes)| told(bytes))
-    }
 }
 
 #[cfg(test)]

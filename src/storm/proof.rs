@@ -1,6 +1,6 @@
 //! A stop is confirmed or alarmed: every word that it is confirmed is held against the twin's truth.
 
-use super::evidence::{Evidence, Told};
+use super::evidence::Evidence;
 use super::{Breach, Rule};
 use crate::outcome::Cause;
 use crate::record::{Record, Stage, What};
@@ -41,7 +41,7 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
             _ => {}
         }
     }
-    let enabled = evidence.moments.iter().flat_map(|m| m.told()).any(Told::enables);
+    let enabled = evidence.moments.iter().flat_map(|m| &m.told).any(|t| t.enables());
     if evidence.ended.cause == Cause::NotConfirmed || !enabled {
         return;
     }

@@ -47,7 +47,7 @@ pub(super) fn too_late(
         }
         let was_driven = judge.driven;
         let mut stopped = false;
-        for told in moment.told() {
+        for &told in &moment.told {
             stopped |= told.stops();
             judge.told(now, told);
         }
