@@ -128,6 +128,8 @@ impl Arrivals {
                 bytes.or_else(is_due)
             }
             (None, None) => {
+                // The bytes put it off after all; the next one gives way again.
+                self.owed = false;
                 let longest = deadline.map_or(SLEEP_MAX, |at| clock.until(at).min(SLEEP_MAX));
                 self.wait(clock, longest)
             }

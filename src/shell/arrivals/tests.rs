@@ -96,6 +96,22 @@ fn a_flood_on_one_link_keeps_nothing_else_waiting() {
     }
 }
 
+/// Bytes that moved the deadline: a reply that is there when the next one has come is no lost one.
+#[test]
+fn every_deadline_gives_way_to_bytes_once() {
+    let (pty, clock) = (Pty::open(None).expect("a pty"), Clock::start());
+    let port = open(&pty);
+    let (_inbox, mut arrivals) = arrivals(&[&port]);
+    for round in 0..3 {
+        write_all(&pty, b"?");
+        let first = next(&mut arrivals, &clock, Some(clock.now()));
+        assert!(matches!(first.input, Input::Bytes { .. }), "round {round}: {first:?}");
+        write_all(&pty, b"?");
+        let second = next(&mut arrivals, &clock, None);
+        assert!(matches!(second.input, Input::Bytes { .. }), "round {round}: {second:?}");
+    }
+}
+
 #[test]
 fn a_message_from_before_the_deadline_goes_before_it_and_one_from_after_it_waits() {
     let (pty, clock) = (Pty::open(None).expect("a pty"), Clock::start());
