@@ -7,7 +7,7 @@ use super::coasting::Coasting;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::precheck::{Leave, Proof, Quiet};
+use super::precheck::{Leave, Proof, Quiet, Still};
 use super::silent::Silent;
 use super::watching::Watching;
 use super::winding::WindingDown;
@@ -21,6 +21,7 @@ use crate::time::{Duration, Instant};
 #[derive(Debug)]
 pub(super) struct Driving {
     test: usize,
+    still: Still,
     phase: Phase,
 }
 
@@ -50,13 +51,13 @@ impl Driving {
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
         core.start_heartbeat(now, plan.tests[test].demand);
+        let still = Still::new(core);
         if plan.is_by_hand(test) {
             core.listen(true);
             core.timers.set(Timer::Step, now + plan.drive.within);
-            return State::Driving(Driving { test, phase: Phase::Calling });
+            return State::Driving(Driving { test, still, phase: Phase::Calling });
         }
-        Driving { test, phase: Phase::Enabling { step: 0, sent: now, acknowledged: false } }
-            .enable(core, now, 0)
+        Driving { test, still, phase: Phase::Calling }.enable(core, now, 0)
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -79,10 +80,21 @@ impl Driving {
             }
             Notice::Key(key) => self.key(core, now, key),
             Notice::Row { group, asked } => {
+                if !matches!(self.phase, Phase::Running { .. }) {
+                    self.still.row(core, group);
+                }
                 match &mut self.phase {
                     Phase::Quiet(quiet) => quiet.row(core, group, asked),
                     Phase::Running { segment, .. } => {
                         if let Err(why) = core.pulse_row(self.test, *segment, group) {
+                            return self.end(core, now, Cause::Refused, why);
+                        }
+                    }
+                    // With the gates on the watch tells better what it is.
+                    Phase::Calling | Phase::Enabling { .. }
+                        if !core.state.is_some_and(|(s, _)| s.may_drive()) =>
+                    {
+                        if let Some(why) = self.still.broken(core).into_iter().next() {
                             return self.end(core, now, Cause::Refused, why);
                         }
                     }
@@ -180,13 +192,13 @@ impl Driving {
     }
 
     fn watched(self, core: &mut Core, now: Instant) -> State {
-        let Phase::Quiet(quiet) = self.phase else { return State::Driving(self) };
-        match quiet.conclude(core, now, self.test) {
-            Ok(leave) => Driving { test: self.test, phase: Phase::Running { since: now, segment: 0 } }
+        let Driving { test, still, phase: Phase::Quiet(quiet) } = self else { return State::Driving(self) };
+        match quiet.conclude(core, now, test, &still) {
+            Ok(leave) => Driving { test, still, phase: Phase::Running { since: now, segment: 0 } }
                 .run(core, now, leave),
             Err(why) => {
                 let begun = (Cause::Refused, why);
-                WindingDown::begin(core, now, Some(self.test), Some(begun))
+                WindingDown::begin(core, now, Some(test), Some(begun))
             }
         }
     }

@@ -97,13 +97,27 @@ fn ends(segment: &Segment) -> Option<(i64, i64)> {
 }
 
 /// No frame on the way to switching on after a question was answered with no, nor while a sample of the watch lay
-/// outside a window that the rig declares.
+/// outside a window that the rig declares; and from the first such frame until the gates are on no sample outside of one
+/// without a stop.
 pub(super) fn not_ready(evidence: &Evidence<'_>, samples: &[Sample], breaches: &mut Vec<Breach>) {
     let plan = evidence.plan;
     let no = evidence.storm.troubles.iter().any(|t| matches!(t, Trouble::No(_)));
+    let outside = |s: &Sample| {
+        s.values(plan).find_map(|(channel, value)| {
+            let window = plan.ready.windows.iter().find(|w| w.channel == channel)?;
+            (!(window.low..=window.high).contains(&value))
+                .then(|| format!("`{}` at {value} (SI)", window.name))
+        })
+    };
     // When the gates were last told to go off, the watch for the next test had not begun.
-    let mut enabled = false;
-    for moment in &evidence.moments {
+    let (mut enabled, mut on) = (false, false);
+    let mut sample = 0;
+    for (index, moment) in evidence.moments.iter().enumerate() {
+        let mut now_outside = None;
+        while let Some(known) = samples.get(sample).filter(|s| s.moment == index) {
+            sample += 1;
+            now_outside = now_outside.or(outside(known));
+        }
         for &told in &moment.told {
             if told.enables() && !enabled {
                 enabled = true;
@@ -114,19 +128,21 @@ pub(super) fn not_ready(evidence: &Evidence<'_>, samples: &[Sample], breaches: &
                     return;
                 }
                 let since = moment.at - plan.ready.observe;
-                let watched = samples.iter().filter(|s| s.asked >= since && s.known <= moment.at);
-                let outside = watched.flat_map(|s| s.values(plan)).find_map(|(channel, value)| {
-                    let window = plan.ready.windows.iter().find(|w| w.channel == channel)?;
-                    (!(window.low..=window.high).contains(&value)).then(|| (window.name.clone(), value))
-                });
-                if let Some((window, value)) = outside {
-                    let found = format!("the controller was enabled with `{window}` at {value} (SI)");
+                if let Some(window) = samples[..sample].iter().filter(|s| s.asked >= since).find_map(outside)
+                {
+                    let found = format!("the controller was enabled with {window}");
                     breaches.push(Breach { rule: Rule::NotReady, at: moment.at, found });
                     return;
                 }
             } else if told.stops() {
-                enabled = false;
+                (enabled, on) = (false, false);
             }
+            on |= told.switches_on();
+        }
+        if let Some(window) = now_outside.filter(|_| enabled && !on) {
+            let found = format!("the controller stayed on its way to being enabled with {window}");
+            breaches.push(Breach { rule: Rule::NotReady, at: moment.at, found });
+            return;
         }
     }
 }

@@ -63,6 +63,8 @@ enum Defect {
     Endless,
     /// It hears bytes only while nothing is driven.
     DeafAtSpeed,
+    /// Once the drive is on its way to being enabled it takes the shaft for still.
+    Hasty,
 }
 
 /// The engine with a defect around it.
@@ -73,6 +75,7 @@ struct Spoilt {
     ready: VecDeque<Output>,
     rows: u32,
     demand: f64,
+    enabling: bool,
     driven: bool,
     now: Instant,
 }
@@ -86,6 +89,7 @@ impl Spoilt {
             ready: VecDeque::new(),
             rows: 0,
             demand: 0.0,
+            enabling: false,
             driven: false,
             now: Instant::ZERO,
         }
@@ -133,6 +137,7 @@ impl Spoilt {
                     self.demand = sent.value;
                 }
                 if let Output::Send { bytes, .. } = &output {
+                    self.enabling |= evidence::told(bytes).iter().any(|t| t.enables());
                     self.driven |= evidence::told(bytes).iter().any(|t| t.switches_on());
                 }
                 self.ready.push_back(output);
@@ -156,6 +161,15 @@ impl Machine for Spoilt {
                     fields.join(",") + "\n"
                 });
                 Input::Bytes { link, bytes: calm.map_or(bytes, String::into_bytes) }
+            }
+            (Defect::Hasty, Input::Bytes { link, bytes }) if self.enabling => {
+                let text = String::from_utf8_lossy(&bytes).into_owned();
+                let still = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
+                let still = still.filter(|f| f.len() == 5 && !f[0].contains('.')).map(|mut fields| {
+                    fields[1] = "0.00";
+                    fields.join(",") + "\n"
+                });
+                Input::Bytes { link, bytes: still.map_or(bytes, String::into_bytes) }
             }
             (Defect::BusBelieved, Input::Bytes { link, bytes }) => {
                 let text = String::from_utf8_lossy(&bytes).into_owned();
@@ -208,6 +222,7 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::DeafAtSpeed, &[fault("stop-loop-open@2.43 s")], Rule::LateStop),
         (Defect::Bold, &[], Rule::AboveThePlan),
         (Defect::YesToAll, &[Trouble::No("guards".into())], Rule::NotReady),
+        (Defect::Hasty, &[fault("resolver-reversed=0.88@1.005 s")], Rule::NotReady),
         (Defect::Forgetful, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::FalsePass),

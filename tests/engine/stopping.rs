@@ -322,3 +322,22 @@ fn a_reply_that_came_too_late_is_told_from_garbage() {
         assert_eq!(ended.count(|w| matches!(w, What::Garbage { .. })), garbage, "{reply}");
     }
 }
+
+/// What the pre-checks proved must go on to hold until something is told to turn, the drive on its way to being enabled or
+/// enabled already.
+#[test]
+fn a_shaft_that_moves_after_the_pre_checks_is_not_driven() {
+    for (state, words) in [(0x21, "ready"), (0x23, "switched on"), (0x27, "enabled")] {
+        let board = Board::new(move |_, request, seen| {
+            (seen.state == state).then(|| reads(request, state, 20.0, 1.0)).flatten()
+        });
+        let ended = drive(board, None);
+        assert_eq!(ended.cause, Cause::Refused, "{words}: {}", ended.why);
+        let told = "shaft at rest held in the pre-checks and no longer does: speed ";
+        assert!(ended.why.contains(told), "{words}: {}", ended.why);
+        assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
+        let enabled = ended.count(|w| matches!(w, What::State { state } if state == "operation enabled"));
+        assert_eq!(enabled, usize::from(state == 0x27), "{words}: the gates were on");
+        assert_eq!(ended.stages(Stage::NotDriven), [true], "{words}: stopped and proved");
+    }
+}

@@ -213,12 +213,13 @@ pub(super) fn window_holds(core: &Core, window: &Window, seen: &Seen) -> (bool, 
         return (false, format!("{} was not read", channel.name));
     }
     let holds = seen.low >= window.low && seen.high <= window.high;
+    let values = match seen.n {
+        1 => show(channel, seen.low),
+        n => format!("between {} and {} in {n} samples", show(channel, seen.low), show(channel, seen.high)),
+    };
     let found = format!(
-        "{} between {} and {} in {} samples (allowed {} to {})",
+        "{} {values} (allowed {} to {})",
         channel.name,
-        show(channel, seen.low),
-        show(channel, seen.high),
-        seen.n,
         limit(channel, window.low),
         limit(channel, window.high)
     );

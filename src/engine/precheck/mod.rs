@@ -144,14 +144,7 @@ impl PreChecking {
         self.rows += 1;
         self.round_trip_max = self.round_trip_max.max(now - asked);
         self.closer.row(core, group, asked - self.since);
-        let fields = &core.plan.groups[group].fields;
-        for (window, seen) in core.plan.ready.windows.iter().zip(&mut self.seen) {
-            if fields.contains(&Some(window.channel))
-                && let Some((_, _, value)) = core.values.latest(window.channel)
-            {
-                seen.add(value);
-            }
-        }
+        see(core, group, &mut self.seen);
     }
 
     fn conclude(self, core: &mut Core, now: Instant) -> State {
@@ -205,6 +198,48 @@ impl PreChecking {
     fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
         core.timers.clear(Timer::Watch);
         WindingDown::begin(core, now, Some(self.test), Some((cause, why)))
+    }
+}
+
+/// What was proved must still hold until something is told to turn.
+#[derive(Debug)]
+pub(super) struct Still {
+    /// What was seen of each window's channel since the proof.
+    seen: Vec<Seen>,
+}
+
+impl Still {
+    pub(super) fn new(core: &Core) -> Still {
+        Still { seen: vec![Seen::NOTHING; core.plan.ready.windows.len()] }
+    }
+
+    /// Takes the values of a row.
+    pub(super) fn row(&mut self, core: &Core, group: usize) {
+        see(core, group, &mut self.seen);
+    }
+
+    /// The windows that no longer hold, in words.
+    pub(super) fn broken(&self, core: &Core) -> Vec<String> {
+        let windows = core.plan.ready.windows.iter().zip(&self.seen).filter(|(_, seen)| seen.n > 0);
+        windows
+            .filter_map(|(window, seen)| {
+                let (holds, found) = window_holds(core, window, seen);
+                let words = || format!("{} held in the pre-checks and no longer does: {found}", window.name);
+                (!holds).then(words)
+            })
+            .collect()
+    }
+}
+
+/// Adds the values of a row to what was seen of each window's channel.
+fn see(core: &Core, group: usize, seen: &mut [Seen]) {
+    let fields = &core.plan.groups[group].fields;
+    for (window, seen) in core.plan.ready.windows.iter().zip(seen) {
+        if fields.contains(&Some(window.channel))
+            && let Some((_, _, value)) = core.values.latest(window.channel)
+        {
+            seen.add(value);
+        }
     }
 }
 

@@ -2,6 +2,7 @@
 //! What holds throughout gives the leave without which no profile is driven.
 
 use super::super::core::Core;
+use super::Still;
 use super::closer::Closer;
 use crate::plan::When;
 use crate::time::{Duration, Instant};
@@ -31,14 +32,16 @@ impl Quiet {
         }
     }
 
-    /// The watch is over: leave, or why not.
+    /// The watch is over: leave, or why not. What the first watch proved must `still` hold.
     pub(in crate::engine) fn conclude(
         self,
         core: &mut Core,
         now: Instant,
         test: usize,
+        still: &Still,
     ) -> Result<Leave, String> {
-        let refused = self.closer.conclude(core, now, test);
+        let mut refused = self.closer.conclude(core, now, test);
+        refused.extend(still.broken(core));
         if refused.is_empty() { Ok(Leave(())) } else { Err(refused.join("; ")) }
     }
 }
