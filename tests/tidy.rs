@@ -186,6 +186,19 @@ fn files_stay_short() {
     assert!(long.is_empty(), "{}", long.join("\n"));
 }
 
+/// `println!` and its like panic where the output is closed: `cli/say.rs` and the screen pass over what cannot be told.
+#[test]
+fn nothing_prints_past_what_may_be_closed() {
+    let words = ["print!(", "println!(", "dbg!("];
+    let mut found = Vec::new();
+    for (name, text) in sources() {
+        for line in code(&text).lines().filter(|line| words.iter().any(|w| line.contains(w))) {
+            found.push(format!("{name}: {}", line.trim()));
+        }
+    }
+    assert!(found.is_empty(), "{}", found.join("\n"));
+}
+
 /// Where faults are described and brought about: on physics, sensors and wires.
 const KNOW_FAULTS: &[&str] = &["twin/faults.rs", "twin/wire_faults.rs"];
 

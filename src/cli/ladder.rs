@@ -50,10 +50,10 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let runs = match Index::existing(&args.runs).map_err(unusable)? {
         Some(index) => {
             for name in unlisted(&index, &args.runs).map_err(unusable)? {
-                println!(
+                say::line(format_args!(
                     "note: {name} is not in the index: `spinproof runs {} --rebuild`",
                     args.runs.display()
-                );
+                ));
             }
             index.all().map_err(unusable)?
         }
@@ -69,7 +69,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let told = |known: &Option<String>| known.clone().map_or(Told::NotYet, |k| Told::Said(Some(k)));
     let grades = expected_guards(&loaded.plan, true);
     let steps = ladder(&now, (&told(&build), &told(&settings)), class, &grades, &runs);
-    print!("{}", page(&loaded, class, (&build, &settings), &steps, args));
+    say::out(page(&loaded, class, (&build, &settings), &steps, args));
     Ok(Cause::Passed)
 }
 

@@ -1,8 +1,8 @@
 //! `runs`: what the index remembers; made again from the run folders if asked to.
 
-use super::Early;
 use super::index::{entry_of, unusable};
 use super::whole::entry_of_whole;
+use super::{Early, say};
 use crate::archive::{Index, held, unlisted};
 use crate::evidence::Entry;
 use crate::outcome::Cause;
@@ -32,10 +32,13 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         return Err(Early::new(Cause::NotMade, text));
     };
     for entry in index.all().map_err(unusable)? {
-        println!("{}", line(&entry));
+        say::line(line(&entry));
     }
     for name in unlisted(&index, &args.runs).map_err(unusable)? {
-        println!("{name}  not in the index: `spinproof runs {} --rebuild`", args.runs.display());
+        say::line(format_args!(
+            "{name}  not in the index: `spinproof runs {} --rebuild`",
+            args.runs.display()
+        ));
     }
     Ok(Cause::Passed)
 }
@@ -55,7 +58,12 @@ fn rebuild(args: &Args) -> Result<Cause, Early> {
         }
     }
     Index::rebuild(&args.runs, &entries).map_err(unusable)?;
-    println!("{} of {} runs in the index of {}", entries.len(), names.len(), args.runs.display());
+    say::line(format_args!(
+        "{} of {} runs in the index of {}",
+        entries.len(),
+        names.len(),
+        args.runs.display()
+    ));
     if lost.is_empty() {
         return Ok(Cause::Passed);
     }

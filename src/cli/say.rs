@@ -9,6 +9,11 @@ pub(super) fn out(text: impl Display) {
     let _ = write!(std::io::stdout().lock(), "{text}");
 }
 
+/// To standard output, as a line.
+pub(super) fn line(text: impl Display) {
+    out(format_args!("{text}\n"));
+}
+
 /// To standard error, as a line.
 pub(super) fn err(text: impl Display) {
     let _ = writeln!(std::io::stderr().lock(), "{text}");

@@ -1,10 +1,11 @@
 //! `storm`: many rehearsals with faults drawn at random, on all cores; nothing is written to disk.
 
 use super::load::load;
-use super::{Early, Files};
+use super::{Early, Files, say};
 use crate::outcome::{Cause, TABLE};
 use crate::storm::{Acceptance, Breach, Ground, Rule, Storm, Trouble, Weathered, draw, fewest};
 use crate::time::{Duration, Instant};
+use indicatif::{ProgressBar, ProgressStyle};
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
@@ -65,19 +66,23 @@ fn only(args: &Args, ground: &Ground, seed: u64, index: u64) -> Result<Cause, Ea
         });
         storm.troubles = kept.collect::<Result<Vec<Trouble>, Early>>()?;
     }
-    println!("storm {index} of seed {seed}, unit {}", storm.seed);
-    storm.troubles.iter().for_each(|t| println!("  {t}"));
+    say::line(format_args!("storm {index} of seed {seed}, unit {}", storm.seed));
+    storm.troubles.iter().for_each(|t| say::line(format_args!("  {t}")));
     let weathered = weather(ground, &storm, true)?;
-    println!("ended {} after {}", weathered.cause.row().headline, weathered.length);
-    weathered.breaches.iter().for_each(|b| println!("BROKEN: {b}"));
+    say::line(format_args!("ended {} after {}", weathered.cause.row().headline, weathered.length));
+    weathered.breaches.iter().for_each(|b| say::line(format_args!("BROKEN: {b}")));
     Ok(if weathered.breaches.is_empty() { Cause::Passed } else { Cause::CriterionFailed })
 }
 
 fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let jobs = args.jobs.unwrap_or(cores).max(1);
-    println!("{} storms of {} from seed {seed} on {jobs} threads", args.runs, ground.plan.suite);
+    say::line(format_args!(
+        "{} storms of {} from seed {seed} on {jobs} threads",
+        args.runs, ground.plan.suite
+    ));
     let began = std::time::Instant::now();
+    let bar = bar(args.runs);
     let next = AtomicU64::new(0);
     let sums = Mutex::new(Ok(Sums::default()));
     std::thread::scope(|scope| {
@@ -93,7 +98,14 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
                         weather(ground, &storm, args.again > 0 && index.is_multiple_of(args.again));
                     let mut sums = sums.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
                     match (&mut *sums, weathered) {
-                        (Ok(sums), Ok(weathered)) => sums.add(index, weathered),
+                        (Ok(sums), Ok(weathered)) => {
+                            bar.inc(1);
+                            // At once: who breaks off a long one has not lost what it found.
+                            if let Some(breach) = weathered.breaches.first() {
+                                bar.suspend(|| say::err(format_args!("storm {index}: {breach}")));
+                            }
+                            sums.add(index, weathered);
+                        }
                         (Ok(_), Err(early)) => {
                             next.store(args.runs, Ordering::Relaxed);
                             *sums = Err(early);
@@ -104,32 +116,40 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
             });
         }
     });
+    bar.finish_and_clear();
     let mut sums = sums.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner())?;
     let took = began.elapsed().as_secs_f64();
-    println!(
+    say::line(format_args!(
         "{} storms in {took:.1} s, {:.3} s each on a core; {:.0} s on the virtual clock",
         args.runs,
         took * jobs as f64 / args.runs.max(1) as f64,
         sums.length.secs_f64()
-    );
+    ));
     let ends =
         TABLE.iter().filter_map(|row| Some(format!("{} {}", row.headline, sums.ends.get(&row.cause)?)));
-    println!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", "));
+    say::line(format_args!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", ")));
     let accepted_too_often = say_acceptance(sums.acceptance);
-    println!("digest of all outputs {:016x}", sums.digest);
+    say::line(format_args!("digest of all outputs {:016x}", sums.digest));
     sums.broken.sort_by_key(|(index, _)| *index);
     for (index, breaches) in sums.broken.iter().take(REDUCED) {
         say_broken(&args.files, ground, seed, *index, breaches);
     }
     for (index, breaches) in sums.broken.iter().skip(REDUCED) {
-        println!("storm {index}: {}", breaches[0]);
+        say::line(format_args!("storm {index}: {}", breaches[0]));
     }
     if sums.broken.is_empty() && !accepted_too_often {
-        println!("no rule was broken");
+        say::line(format_args!("no rule was broken"));
         return Ok(Cause::Passed);
     }
-    println!("{} of {} storms broke a rule", sums.broken.len(), args.runs);
+    say::line(format_args!("{} of {} storms broke a rule", sums.broken.len(), args.runs));
     Ok(Cause::CriterionFailed)
+}
+
+/// How far it is, on standard error if that is a terminal.
+fn bar(runs: u64) -> ProgressBar {
+    let style = ProgressStyle::with_template("{bar:30} {pos} of {len} storms, {eta} left")
+        .expect("the template is a constant with known names");
+    ProgressBar::new(runs).with_style(style)
 }
 
 /// What all storms add up to, in whatever order they come.
@@ -176,32 +196,34 @@ fn weather(ground: &Ground, storm: &Storm, again: bool) -> Result<Weathered, Ear
 /// Whether more was accepted beyond the limits than the decision rule lets through.
 fn say_acceptance(Acceptance { judged, beyond, accepted, backwards }: Acceptance) -> bool {
     let share = |part: u64, of: u64| 100.0 * part as f64 / of.max(1) as f64;
-    println!(
+    say::line(format_args!(
         "{judged} verdicts held against the truth; beyond their limit {beyond}, of these accepted {accepted} ({:.2} %, \
          where a guard band of 2u lets {:.1} % of figures on the very limit pass)",
         share(accepted, beyond),
         100.0 * GUARDED
-    );
+    ));
     if backwards > 0 {
-        println!(
+        say::line(format_args!(
             "in {backwards} of them the shaft turned the other way than was read: only a turn by hand tells that"
-        );
+        ));
     }
     // Four standard deviations of a binomial count above what the rule allows at worst.
     let most = GUARDED * beyond as f64 + 4.0 * (GUARDED * beyond as f64).sqrt();
     let too_often = accepted as f64 > most.max(1.0);
     if too_often {
-        println!("BROKEN: more was accepted beyond its limit than the decision rule lets through");
+        say::line(format_args!(
+            "BROKEN: more was accepted beyond its limit than the decision rule lets through"
+        ));
     }
     too_often
 }
 
 fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &[Breach]) {
     let storm = draw(&ground.plan, seed, index);
-    println!("storm {index} of seed {seed}:");
-    breaches.iter().for_each(|b| println!("  BROKEN: {b}"));
+    say::line(format_args!("storm {index} of seed {seed}:"));
+    breaches.iter().for_each(|b| say::line(format_args!("  BROKEN: {b}")));
     let numbered: Vec<(usize, Trouble)> = storm.troubles.iter().cloned().enumerate().collect();
-    numbered.iter().for_each(|(i, t)| println!("  {i}: {t}"));
+    numbered.iter().for_each(|(i, t)| say::line(format_args!("  {i}: {t}")));
     let rule = breaches[0].rule;
     let fewest = fewest(&numbered, &mut |some| {
         let troubles = some.iter().map(|(_, t)| t.clone()).collect();
@@ -211,11 +233,11 @@ fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &
     let kept: Vec<String> = fewest.iter().map(|(i, _)| i.to_string()).collect();
     let words: Vec<String> = fewest.iter().map(|(_, t)| t.to_string()).collect();
     let fewest = if words.is_empty() { "nothing at all".into() } else { words.join("; ") };
-    println!("  the fewest that still break it: {fewest}");
+    say::line(format_args!("  the fewest that still break it: {fewest}"));
     let command = format!("spinproof storm {} --seed {seed} --only {index}", words_of(files));
-    println!("  {command}");
+    say::line(format_args!("  {command}"));
     if kept.len() < storm.troubles.len() && !kept.is_empty() {
-        println!("  {command} --keep {}", kept.join(","));
+        say::line(format_args!("  {command} --keep {}", kept.join(",")));
     }
 }
 
