@@ -2,7 +2,7 @@
 
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
-use super::link::{Expected, Heard, HostLink, Purpose, expectation};
+use super::link::{Heard, HostLink, Purpose, fields};
 use super::precheck::HeatPulse;
 use super::rows::{poll_values, printable, row};
 use super::timers::Timers;
@@ -344,11 +344,7 @@ impl Core {
                     // Not when this was heard: a runner that stood still hears an old reply as if it were new.
                     beat.acknowledged = beat.acknowledged.max(sent);
                 }
-                let fields = match expectation(plan, link, purpose) {
-                    Some(Expected::Line(pattern)) => pattern.fit(&line).unwrap_or_default(),
-                    _ => Vec::new(),
-                };
-                let fields = fields.into_iter().map(String::from).collect();
+                let fields = fields(plan, link, purpose, &line);
                 notices.push(Notice::Reply { link, purpose, fields });
             }
             Heard::Malformed { purpose, sent, line } => {

@@ -300,3 +300,12 @@ pub(super) fn expectation(plan: &Plan, link: usize, purpose: Purpose) -> Option<
     };
     pattern.map(Expected::Line)
 }
+
+/// What stands in the fields of a reply.
+pub(super) fn fields(plan: &Plan, link: usize, purpose: Purpose, line: &[u8]) -> Vec<String> {
+    let fields = match expectation(plan, link, purpose) {
+        Some(Expected::Line(pattern)) => pattern.fit(line).unwrap_or_default(),
+        Some(Expected::Block) | None => Vec::new(),
+    };
+    fields.into_iter().map(String::from).collect()
+}

@@ -1,7 +1,7 @@
 //! What was tested, with what, and what was looked at before: facts that need no judgement.
 
 use super::Evidence;
-use super::model::{CheckFound, Identity, LinkRow, PreCheckRow, SettingRow};
+use super::model::{CheckFound, Identity, PreCheckRow, SettingRow};
 use crate::files::rig::{SupplyKind, SupplySetting};
 use crate::files::suite::Rule;
 use crate::plan::{Plan, Supply};
@@ -103,35 +103,6 @@ pub(super) fn pre_checks(evidence: &Evidence<'_>) -> Vec<PreCheckRow> {
     }
     rows.sort_by_key(|row| row.holds.is_none());
     rows
-}
-
-/// Number of lines that nobody asked for.
-pub(super) fn unsolicited(evidence: &Evidence<'_>) -> usize {
-    count(evidence, |what| matches!(what, What::Unsolicited { .. }))
-}
-
-fn count(evidence: &Evidence<'_>, which: impl Fn(&What) -> bool) -> usize {
-    evidence.events.iter().filter(|event| which(&event.what)).count()
-}
-
-/// Quality of the links.
-pub(super) fn links(evidence: &Evidence<'_>) -> Vec<LinkRow> {
-    let late = |name: &str| count(evidence, |what| matches!(what, What::Late { link, .. } if link == name));
-    let garbage =
-        |name: &str| count(evidence, |what| matches!(what, What::Garbage { link, .. } if link == name));
-    evidence
-        .columns
-        .links
-        .iter()
-        .map(|link| LinkRow {
-            name: link.name.clone(),
-            requests: link.round_trip.len(),
-            lost: link.round_trip.iter().filter(|r| r.is_none()).count(),
-            missed: link.missed.len(),
-            late: late(&link.name),
-            garbage: garbage(&link.name),
-        })
-        .collect()
 }
 
 /// Settings in the order of the plan, each with the last text read.

@@ -15,6 +15,7 @@ mod heat;
 mod html;
 mod json;
 mod junit;
+mod links;
 mod marks;
 mod model;
 mod plot;
@@ -33,10 +34,11 @@ pub use hazards::HazardRow;
 pub use html::html;
 pub use json::json;
 pub use junit::{JunitError, junit};
+pub use links::LinkRow;
 pub use model::{
     Band, Bar, Caution, CheckFound, Counts, CriterionRow, Cut, EventLine, Figure, Headline, Identity, Level,
-    Line, LinkRow, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof,
-    StopProof, TestReport, Tick, Warning,
+    Line, Mark, Outcome, Panel, PreCheckRow, Report, SafeState, SettingRow, Shade, StageProof, StopProof,
+    TestReport, Tick, Warning,
 };
 pub use rounds::{Round, Square};
 pub use terminal::terminal;
@@ -96,8 +98,8 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         guard_rows: guards::rows(evidence),
         safe_state,
         events: story::event_lines(evidence),
-        unsolicited: facts::unsolicited(evidence),
-        links: facts::links(evidence),
+        unsolicited: links::unsolicited(evidence),
+        links: links::links(evidence),
         settings: facts::settings(evidence),
         settings_sha256: facts::settings_hash(evidence),
         files: evidence.run.files.clone(),

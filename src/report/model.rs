@@ -37,7 +37,7 @@ pub struct Report {
     /// Number of lines that nobody asked for.
     pub unsolicited: usize,
     /// Quality of the links.
-    pub links: Vec<LinkRow>,
+    pub links: Vec<super::LinkRow>,
     /// Settings as read back from the controller.
     pub settings: Vec<SettingRow>,
     /// SHA-256 over the settings; absent if they were not all read.
@@ -341,23 +341,6 @@ pub struct EventLine {
     pub text: String,
     /// Whether a reader should not miss it.
     pub grave: bool,
-}
-
-/// Quality of one link over the run.
-#[derive(Debug, Clone, Serialize)]
-pub struct LinkRow {
-    /// Name.
-    pub name: String,
-    /// Number of requests.
-    pub requests: usize,
-    /// How many had no good reply in time.
-    pub lost: usize,
-    /// Slots at which the request could not be sent in time.
-    pub missed: usize,
-    /// Replies to requests that had been given up: too slow, or a stop went first.
-    pub late: usize,
-    /// Lines that fit no reply.
-    pub garbage: usize,
 }
 
 /// One setting as read back.
