@@ -151,7 +151,7 @@ impl Again {
 struct Times {
     reaction: Vec<i64>,
     echo: Vec<i64>,
-    /// Stops for another cause: on a machine that is busy a reply may come too late.
+    /// Stops that no crossing brought about, as on a machine that is busy.
     others: u32,
 }
 

@@ -82,6 +82,36 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
         args.runs, ground.plan.suite
     ));
     let began = std::time::Instant::now();
+    let mut sums = weather_all(args, ground, seed, jobs)?;
+    let took = began.elapsed().as_secs_f64();
+    say::line(format_args!(
+        "{} storms in {took:.1} s, {:.3} s each on a core; {:.0} s on the virtual clock",
+        args.runs,
+        took * jobs as f64 / args.runs.max(1) as f64,
+        sums.length.secs_f64()
+    ));
+    let ends =
+        TABLE.iter().filter_map(|row| Some(format!("{} {}", row.headline, sums.ends.get(&row.cause)?)));
+    say::line(format_args!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", ")));
+    let accepted_too_often = say_acceptance(sums.acceptance);
+    say::line(format_args!("digest of all outputs {:016x}", sums.digest));
+    sums.broken.sort_by_key(|(index, _)| *index);
+    for (index, breaches) in sums.broken.iter().take(REDUCED) {
+        say_broken(&args.files, ground, seed, *index, breaches);
+    }
+    for (index, breaches) in sums.broken.iter().skip(REDUCED) {
+        say::line(format_args!("storm {index}: {}", breaches[0]));
+    }
+    if sums.broken.is_empty() && !accepted_too_often {
+        say::line(format_args!("no rule was broken"));
+        return Ok(Cause::Passed);
+    }
+    say::line(format_args!("{} of {} storms broke a rule", sums.broken.len(), args.runs));
+    Ok(Cause::CriterionFailed)
+}
+
+/// Goes through all storms on so many threads.
+fn weather_all(args: &Args, ground: &Ground, seed: u64, jobs: usize) -> Result<Sums, Early> {
     let bar = bar(args.runs);
     let next = AtomicU64::new(0);
     let sums = Mutex::new(Ok(Sums::default()));
@@ -117,32 +147,7 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
         }
     });
     bar.finish_and_clear();
-    let mut sums = sums.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner())?;
-    let took = began.elapsed().as_secs_f64();
-    say::line(format_args!(
-        "{} storms in {took:.1} s, {:.3} s each on a core; {:.0} s on the virtual clock",
-        args.runs,
-        took * jobs as f64 / args.runs.max(1) as f64,
-        sums.length.secs_f64()
-    ));
-    let ends =
-        TABLE.iter().filter_map(|row| Some(format!("{} {}", row.headline, sums.ends.get(&row.cause)?)));
-    say::line(format_args!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", ")));
-    let accepted_too_often = say_acceptance(sums.acceptance);
-    say::line(format_args!("digest of all outputs {:016x}", sums.digest));
-    sums.broken.sort_by_key(|(index, _)| *index);
-    for (index, breaches) in sums.broken.iter().take(REDUCED) {
-        say_broken(&args.files, ground, seed, *index, breaches);
-    }
-    for (index, breaches) in sums.broken.iter().skip(REDUCED) {
-        say::line(format_args!("storm {index}: {}", breaches[0]));
-    }
-    if sums.broken.is_empty() && !accepted_too_often {
-        say::line(format_args!("no rule was broken"));
-        return Ok(Cause::Passed);
-    }
-    say::line(format_args!("{} of {} storms broke a rule", sums.broken.len(), args.runs));
-    Ok(Cause::CriterionFailed)
+    sums.into_inner().unwrap_or_else(|poisoned| poisoned.into_inner())
 }
 
 /// How far it is, on standard error if that is a terminal.

@@ -7,7 +7,7 @@ use super::coasting::Coasting;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::precheck::{Leave, Proof, Quiet, Still};
+use super::precheck::{Leave, Proof, Quiet, Windows};
 use super::silent::Silent;
 use super::watching::Watching;
 use super::winding::WindingDown;
@@ -21,7 +21,8 @@ use crate::time::{Duration, Instant};
 #[derive(Debug)]
 pub(super) struct Driving {
     test: usize,
-    still: Still,
+    /// What was proved must still hold until something is told to turn.
+    still: Windows,
     phase: Phase,
 }
 
@@ -51,7 +52,7 @@ impl Driving {
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
         core.start_heartbeat(now, plan.tests[test].demand);
-        let still = Still::new(core);
+        let still = Windows::new(core);
         if plan.is_by_hand(test) {
             core.listen(true);
             core.timers.set(Timer::Step, now + plan.drive.within);
@@ -94,7 +95,7 @@ impl Driving {
                     Phase::Calling | Phase::Enabling { .. }
                         if !core.state.is_some_and(|(s, _)| s.may_drive()) =>
                     {
-                        if let Some(why) = self.still.broken(core).into_iter().next() {
+                        if let Some(why) = self.still.no_longer_hold(core).into_iter().next() {
                             return self.end(core, now, Cause::Refused, why);
                         }
                     }

@@ -154,32 +154,18 @@ impl Machine for Spoilt {
             (Defect::Deaf, Input::Stop(_)) => Input::Deadline,
             (Defect::DeafAtSpeed, Input::Bytes { link, bytes }) if self.driven => {
                 // The status word and the speed as they should be, whatever they are.
-                let text = String::from_utf8_lossy(&bytes).into_owned();
-                let calm = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-                let calm = calm.filter(|f| f.len() == 5 && !f[0].contains('.')).map(|mut fields| {
-                    fields[0] = "1591";
-                    fields.join(",") + "\n"
-                });
-                Input::Bytes { link, bytes: calm.map_or(bytes, String::into_bytes) }
+                Input::Bytes { link, bytes: read_of_the_drive(bytes, |fields| fields[0] = "1591") }
             }
             (Defect::Hasty, Input::Bytes { link, bytes }) if self.enabling => {
-                let text = String::from_utf8_lossy(&bytes).into_owned();
-                let still = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-                let still = still.filter(|f| f.len() == 5 && !f[0].contains('.')).map(|mut fields| {
-                    fields[1] = "0.00";
-                    fields.join(",") + "\n"
-                });
-                Input::Bytes { link, bytes: still.map_or(bytes, String::into_bytes) }
+                Input::Bytes { link, bytes: read_of_the_drive(bytes, |fields| fields[1] = "0.00") }
             }
             (Defect::BusBelieved, Input::Bytes { link, bytes }) => {
-                let text = String::from_utf8_lossy(&bytes).into_owned();
-                let calm = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-                let calm = calm.filter(|f| f.len() == 5 && f[3].contains('.')).and_then(|mut fields| {
-                    fields[3].parse::<f64>().ok().filter(|bus| *bus > 50.0)?;
-                    fields[3] = "155.00";
-                    Some(fields.join(",") + "\n")
-                });
-                Input::Bytes { link, bytes: calm.map_or(bytes, String::into_bytes) }
+                let calm = |fields: &mut [&str]| {
+                    if fields[3].parse::<f64>().is_ok_and(|bus| bus > 50.0) {
+                        fields[3] = "155.00";
+                    }
+                };
+                Input::Bytes { link, bytes: read_of_the_drive(bytes, calm) }
             }
             (Defect::YesToAll, Input::Answer { id, by, person, .. }) => {
                 Input::Answer { id, yes: true, by, person }
@@ -194,6 +180,19 @@ impl Machine for Spoilt {
 
     fn poll(&mut self) -> Option<Output> {
         self.ready.pop_front()
+    }
+}
+
+/// A reply with the state, speed, phase current, bus and bus current with some of it changed; any other as it is.
+fn read_of_the_drive(bytes: Vec<u8>, change: impl FnOnce(&mut [&str])) -> Vec<u8> {
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    let fields = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
+    match fields.filter(|f| f.len() == 5 && !f[0].contains('.')) {
+        Some(mut fields) => {
+            change(&mut fields);
+            (fields.join(",") + "\n").into_bytes()
+        }
+        None => bytes,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Watching without driving, silence, boards that are late, and a runner that is.
 
-use super::board::{Board, at, began, drive, drive_suite};
+use super::board::{Board, Seen, at, began, drive, drive_suite};
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
 use spinproof::time::{Duration, Instant};
@@ -94,21 +94,25 @@ fn a_board_that_never_times_out_is_stopped_after_the_silence() {
     assert_eq!(ended.count(|w| matches!(w, What::ProfileEnded { .. })), 0, "and the test is not complete");
 }
 
+/// A board that answers so while it is enabled and was told no speed for so many milliseconds.
+fn told_nothing_for(ms: i64, mut says: impl FnMut(&str, &mut Seen) -> Option<String> + 'static) -> Board {
+    let mut told: Option<Instant> = None;
+    Board::new(move |now, request, seen| {
+        if request.starts_with("SOUR:SPE") {
+            told = Some(now);
+        }
+        let silent = told.is_some_and(|told| now - told > Duration::from_millis(ms)) && seen.state == 0x27;
+        if silent { says(request, seen) } else { None }
+    })
+}
+
 /// A board that switches itself off passes, and a state asked for before the silence is no proof of it.
 #[test]
 fn a_board_that_times_out_in_the_silence_passes() {
-    let mut told: Option<Instant> = None;
     let ended = drive_suite(
         SILENCE,
-        Board::new(move |now, request, seen| {
-            if request.starts_with("SOUR:SPE") {
-                told = Some(now);
-            }
-            let timed_out =
-                told.is_some_and(|told| now - told > Duration::from_millis(100)) && seen.state == 0x27;
-            if timed_out {
-                seen.state = 0x08;
-            }
+        told_nothing_for(100, |_, seen| {
+            seen.state = 0x08;
             None
         }),
     );
@@ -163,16 +167,10 @@ fn an_acknowledgement_found_late_is_as_old_as_its_demand() {
 /// While no demand is sent every trip counts: the silence is not waited out.
 #[test]
 fn trips_are_watched_in_the_silence() {
-    let mut told: Option<Instant> = None;
     let ended = drive_suite(
         SILENCE,
-        Board::new(move |now, request, seen| {
-            if request.starts_with("SOUR:SPE") {
-                told = Some(now);
-            }
-            let silent =
-                told.is_some_and(|told| now - told > Duration::from_millis(40)) && seen.state == 0x27;
-            (silent && request == "MEAS:DRIV?").then(|| format!("39,{},1.0,190.0,0.1", seen.speed))
+        told_nothing_for(40, |request, seen| {
+            (request == "MEAS:DRIV?").then(|| format!("39,{},1.0,190.0,0.1", seen.speed))
         }),
     );
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);

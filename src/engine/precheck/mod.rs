@@ -45,8 +45,7 @@ impl Proof {
 pub(super) struct PreChecking {
     test: usize,
     since: Instant,
-    /// What was seen of each window's channel.
-    seen: Vec<Seen>,
+    windows: Windows,
     closer: Closer,
     rows: u32,
     lost: u32,
@@ -61,7 +60,7 @@ impl PreChecking {
         let mut state = PreChecking {
             test,
             since: now,
-            seen: Vec::new(),
+            windows: Windows::new(core),
             closer: Closer::new(core, Vec::new()),
             rows: 0,
             lost: 0,
@@ -75,7 +74,7 @@ impl PreChecking {
 
     fn watch(&mut self, core: &mut Core, now: Instant) {
         self.since = now;
-        self.seen = vec![Seen::NOTHING; core.plan.ready.windows.len()];
+        self.windows = Windows::new(core);
         // Only before the first test is a unit that stood for long still as it stood.
         let cold = (self.test == 0).then_some(When::ColdSoak);
         self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
@@ -144,7 +143,7 @@ impl PreChecking {
         self.rows += 1;
         self.round_trip_max = self.round_trip_max.max(now - asked);
         self.closer.row(core, group, asked - self.since);
-        see(core, group, &mut self.seen);
+        self.windows.row(core, group);
     }
 
     fn conclude(self, core: &mut Core, now: Instant) -> State {
@@ -160,7 +159,7 @@ impl PreChecking {
         note(core, "link quality", holds, Grade::Measured, found);
         let (holds, found) = drive_resting(core);
         note(core, "drive at rest", holds, Grade::Measured, found);
-        for (window, seen) in plan.ready.windows.iter().zip(&self.seen) {
+        for (window, seen) in plan.ready.windows.iter().zip(&self.windows.seen) {
             let (holds, found) = window_holds(core, window, seen);
             note(core, &window.name, holds, plan.channels[window.channel].grade, found);
         }
@@ -201,25 +200,31 @@ impl PreChecking {
     }
 }
 
-/// What was proved must still hold until something is told to turn.
+/// What was seen of each window's channel: before the proof, and from it until something is told to turn.
 #[derive(Debug)]
-pub(super) struct Still {
-    /// What was seen of each window's channel since the proof.
+pub(super) struct Windows {
     seen: Vec<Seen>,
 }
 
-impl Still {
-    pub(super) fn new(core: &Core) -> Still {
-        Still { seen: vec![Seen::NOTHING; core.plan.ready.windows.len()] }
+impl Windows {
+    pub(super) fn new(core: &Core) -> Windows {
+        Windows { seen: vec![Seen::NOTHING; core.plan.ready.windows.len()] }
     }
 
     /// Takes the values of a row.
     pub(super) fn row(&mut self, core: &Core, group: usize) {
-        see(core, group, &mut self.seen);
+        let fields = &core.plan.groups[group].fields;
+        for (window, seen) in core.plan.ready.windows.iter().zip(&mut self.seen) {
+            if fields.contains(&Some(window.channel))
+                && let Some((_, _, value)) = core.values.latest(window.channel)
+            {
+                seen.add(value);
+            }
+        }
     }
 
-    /// The windows that no longer hold, in words.
-    pub(super) fn broken(&self, core: &Core) -> Vec<String> {
+    /// Those that held in the proof and no longer do, in words.
+    pub(super) fn no_longer_hold(&self, core: &Core) -> Vec<String> {
         let windows = core.plan.ready.windows.iter().zip(&self.seen).filter(|(_, seen)| seen.n > 0);
         windows
             .filter_map(|(window, seen)| {
@@ -228,18 +233,6 @@ impl Still {
                 (!holds).then(words)
             })
             .collect()
-    }
-}
-
-/// Adds the values of a row to what was seen of each window's channel.
-fn see(core: &Core, group: usize, seen: &mut [Seen]) {
-    let fields = &core.plan.groups[group].fields;
-    for (window, seen) in core.plan.ready.windows.iter().zip(seen) {
-        if fields.contains(&Some(window.channel))
-            && let Some((_, _, value)) = core.values.latest(window.channel)
-        {
-            seen.add(value);
-        }
     }
 }
 

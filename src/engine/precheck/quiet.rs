@@ -2,7 +2,7 @@
 //! What holds throughout gives the leave without which no profile is driven.
 
 use super::super::core::Core;
-use super::Still;
+use super::Windows;
 use super::closer::Closer;
 use crate::plan::When;
 use crate::time::{Duration, Instant};
@@ -38,10 +38,10 @@ impl Quiet {
         core: &mut Core,
         now: Instant,
         test: usize,
-        still: &Still,
+        still: &Windows,
     ) -> Result<Leave, String> {
         let mut refused = self.closer.conclude(core, now, test);
-        refused.extend(still.broken(core));
+        refused.extend(still.no_longer_hold(core));
         if refused.is_empty() { Ok(Leave(())) } else { Err(refused.join("; ")) }
     }
 }
