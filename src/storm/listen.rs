@@ -125,8 +125,6 @@ pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
 pub(super) struct Shape {
     between: Vec<char>,
     passed_over: Vec<bool>,
-    /// None of what stands between can stand in a number.
-    parted: bool,
 }
 
 /// The shapes of the replies to all polls.
@@ -136,7 +134,7 @@ pub(super) fn shapes(plan: &Plan) -> Vec<Shape> {
 
 impl Shape {
     fn of(pattern: &str) -> Shape {
-        let mut shape = Shape { between: Vec::new(), passed_over: Vec::new(), parted: true };
+        let mut shape = Shape { between: Vec::new(), passed_over: Vec::new() };
         let mut rest = pattern;
         while let Some((before, after)) = rest.split_once('{') {
             shape.between.extend(before.chars());
@@ -144,13 +142,8 @@ impl Shape {
             shape.passed_over.push(name == "_");
             rest = after;
         }
-        shape.parted = !shape.between.iter().any(|c| c.is_whitespace() || in_a_number(*c));
         shape
     }
-}
-
-fn in_a_number(c: char) -> bool {
-    c.is_ascii_digit() || "+-.eE".contains(c)
 }
 
 /// Numbers with just these characters between, in this order; SCPI's *not a number* is NaN, and so is what is passed
@@ -160,16 +153,13 @@ pub(super) fn numbers(line: &[u8], shape: &Shape) -> Option<Vec<f64>> {
     let number = |t: &str| {
         // White space around a number is nothing (IEEE 488.2, 7.4.1, from memory).
         let t = t.trim();
-        let plain = !t.is_empty() && t.chars().all(in_a_number);
+        let plain = !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit() || b"+-.eE".contains(&b));
         let number = t.parse::<f64>().ok().filter(|_| plain)?;
         Some(if number == NOT_A_NUMBER { f64::NAN } else { number })
     };
     let read = |t: &str, passed_over: bool| {
         if passed_over { (!t.contains(&shape.between[..])).then_some(f64::NAN) } else { number(t) }
     };
-    if shape.parted && !text.chars().filter(|c| shape.between.contains(c)).eq(shape.between.iter().copied()) {
-        return None;
-    }
     let mut rest = text;
     let mut numbers = Vec::with_capacity(shape.passed_over.len());
     for (between, passed_over) in shape.between.iter().zip(&shape.passed_over) {
