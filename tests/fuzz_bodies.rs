@@ -114,5 +114,5 @@ proptest! {
 /// The engine's body gets as far as driving: else it would prove little.
 #[test]
 fn a_board_that_answers_well_is_driven() {
-    assert_eq!(bodies::driven(3000), Ok(()), "the gates were told to switch on");
+    assert_eq!(bodies::driven(4 * 200), Ok(()), "the gates are told to be on");
 }

@@ -292,7 +292,10 @@ fn a_blocked_terminal_does_not_hold_up_the_stop() {
     assert!(runner.wait().expect("it ends").success());
     assert_eq!(read(&folder.path().join("ending")), "Stopped|SIGTERM|None|None|exit status: 0");
     let truth = read(&folder.path().join("truth.csv"));
-    assert!(truth.contains(",0,off") && !truth.contains("timeout"), "by the stop frame, heard whole: {truth}");
+    assert!(
+        truth.contains(",0,off") && !truth.contains("timeout"),
+        "by the stop frame, heard whole: {truth}"
+    );
 }
 
 /// The message of a panic cannot be printed then: the last resort must not wait for it.
