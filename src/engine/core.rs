@@ -214,9 +214,10 @@ impl Core {
         self.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
     }
 
-    /// Sends the stop frames again if anything was `heard` since the last, and waits for the next time.
+    /// Sends the stop frames again if anything was `heard` since the last, or nothing can be; waits for the next time.
     pub(super) fn repeat_stop(&mut self, now: Instant, heard: &mut bool) {
-        if std::mem::take(heard) {
+        let deaf = self.plan.stop.frames.iter().any(|frame| self.links[frame.link].is_lost());
+        if std::mem::take(heard) || deaf {
             self.stop(now, false);
         }
         self.timers.set(Timer::StopFrame, now + self.plan.stop.every);
@@ -423,6 +424,8 @@ impl Core {
             self.event(now, What::State { state });
         }
         self.state = state.map(|s| (s, asked));
+        // Whoever switched it on: what drives must be shown to be off before it is left.
+        self.driven |= state.is_some_and(|s| s.may_drive());
     }
 
     // ---- after the states have decided ----------------------------------------------------

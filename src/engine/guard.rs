@@ -62,8 +62,11 @@ impl Guard {
 
     /// Takes one value (SI) of a channel and says what it fires.
     pub(super) fn value(&mut self, plan: &Plan, channel: usize, at: Instant, value: f64) -> Option<Firing> {
-        self.newest[channel] = Some(at);
-        self.told[channel] = false;
+        // What is no number is no news.
+        if !value.is_nan() {
+            self.newest[channel] = Some(at);
+            self.told[channel] = false;
+        }
         let mut firing = None;
         for (trip, watched) in plan.trips.iter().zip(&mut self.trips) {
             if trip.channel == channel {
@@ -133,6 +136,10 @@ impl Guard {
 
 impl Watched {
     fn value(&mut self, plan: &Plan, trip: &Trip, at: Instant, value: f64) -> Option<Firing> {
+        // It says nothing, neither for what has lasted so far nor against it.
+        if value.is_nan() {
+            return None;
+        }
         let channel = &plan.channels[trip.channel];
         // The words are made only for a trip that fires: this runs on every sample.
         let (crossed, rate) = match trip.when {

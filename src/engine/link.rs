@@ -127,11 +127,16 @@ impl HostLink {
     /// The same for a poll whose values are wanted by a moment: of polls that wait, the one goes first that is wanted first,
     /// so that none starves another on a line that is slower than all of them ask for.
     pub(super) fn ask_by(&mut self, purpose: Purpose, wanted: Instant) -> bool {
-        if self.lost || self.waits(purpose) {
+        if !self.takes(purpose) || self.waits(purpose) {
             return false;
         }
         self.waiting.push((purpose, wanted));
         true
+    }
+
+    /// Nothing more is asked of a lost link, but stop frames are tried on it: it may come back, and they cost nothing.
+    fn takes(&self, purpose: Purpose) -> bool {
+        !self.lost || matches!(purpose, Purpose::Stop(_))
     }
 
     fn waits(&self, purpose: Purpose) -> bool {
@@ -168,7 +173,7 @@ impl HostLink {
     /// The next request that may go out now. A piece of a burst goes only if it is over by `free_until`, when
     /// something more urgent will want the line.
     pub(super) fn next_request(&mut self, plan: &Plan, now: Instant, free_until: Instant) -> Option<Purpose> {
-        if self.lost || self.busy.is_some() {
+        if self.busy.is_some() {
             return None;
         }
         let (at, (purpose, _)) = self.waiting.iter().copied().enumerate().min_by_key(|(_, w)| turn(*w))?;

@@ -4,6 +4,7 @@
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
 use super::precheck::PreChecking;
+use super::watching::on_by_itself;
 use super::winding::WindingDown;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
@@ -51,7 +52,10 @@ impl Operating {
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
-            Notice::Row { group, .. } => self.row(core, now, group),
+            Notice::Row { group, .. } => match on_by_itself(core, now) {
+                Some(firing) => WindingDown::tripped(core, now, self.test, firing),
+                None => self.row(core, now, group),
+            },
             // Time that nobody saw does not count as time in the window.
             Notice::RowLost => {
                 self.inside = None;
@@ -59,7 +63,7 @@ impl Operating {
             }
             Notice::Typed { id, text, by, person } => self.typed(core, now, &id, &text, &by, person),
             Notice::Due(Timer::Watch) => self.overdue(core, now),
-            Notice::Fired(firing) if matters(core, &firing) => {
+            Notice::Fired(firing) if self.matters(core, &firing) => {
                 let why = format!("{} would trip: {}", firing.trip, firing.found);
                 self.end(core, now, Cause::Refused, why)
             }
@@ -188,17 +192,20 @@ impl Operating {
         self.done(core, now, step, false, channel.grade, found)
     }
 
+    /// Whether a trip counts while nothing is driven and a person sets something up. A quantity of the same kind that is
+    /// still too low, or on its way, is why they were asked.
+    fn matters(&self, core: &Core, firing: &Firing) -> bool {
+        let plan = &core.plan;
+        let kind = |channel: usize| &plan.channels[channel].unit.kind;
+        let set_up = kind(plan.tests[self.test].operator[self.step].channel);
+        let trip = plan.trips.iter().find(|t| t.name == firing.trip);
+        trip.is_none_or(|t| matches!(t.when, Crossing::Above(_)) || kind(t.channel) != set_up)
+    }
+
     fn end(self, core: &mut Core, now: Instant, cause: Cause, why: String) -> State {
         core.timers.clear(Timer::Watch);
         WindingDown::begin(core, now, Some(self.test), Some((cause, why)))
     }
-}
-
-/// Whether a trip counts while nothing is driven and a person sets something up: a bus that is still too low is
-/// why they were asked; anything too high, implausible or silent ends it.
-fn matters(core: &Core, firing: &Firing) -> bool {
-    let trip = core.plan.trips.iter().find(|t| t.name == firing.trip);
-    trip.is_none_or(|t| matches!(t.when, Crossing::Above(_)))
 }
 
 fn wanted(channel: &Channel, step: &OperatorStep) -> String {

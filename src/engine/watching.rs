@@ -42,16 +42,8 @@ impl Watching {
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
-            Notice::Row { .. } => match core.state.filter(|(state, _)| state.may_drive()) {
-                Some((state, _)) => {
-                    let found = format!("the drive is `{}`, and nobody enabled it", state.words());
-                    WindingDown::tripped(
-                        core,
-                        now,
-                        self.test,
-                        Firing { trip: "drive state".into(), found, sampled: now },
-                    )
-                }
+            Notice::Row { .. } => match on_by_itself(core, now) {
+                Some(firing) => WindingDown::tripped(core, now, self.test, firing),
                 None => State::Watching(self),
             },
             Notice::Due(Timer::Profile) => {
@@ -76,4 +68,11 @@ impl Watching {
             | Notice::Answer { .. } => State::Watching(self),
         }
     }
+}
+
+/// A drive that is on although this engine never enabled it.
+pub(super) fn on_by_itself(core: &Core, now: Instant) -> Option<Firing> {
+    let (state, _) = core.state.filter(|(state, _)| state.may_drive())?;
+    let found = format!("the drive is `{}`, and nobody enabled it", state.words());
+    Some(Firing { trip: "drive state".into(), found, sampled: now })
 }

@@ -53,6 +53,8 @@ pub(super) struct WindingDown {
     alarmed: bool,
     slow: Low,
     bus: Low,
+    /// Samples in a row of a phase current that flows although nothing drives.
+    flows: u32,
     tripped: BTreeSet<String>,
 }
 
@@ -76,6 +78,7 @@ impl WindingDown {
             alarmed: false,
             slow: Low::default(),
             bus: Low::default(),
+            flows: 0,
             tripped: BTreeSet::new(),
         })
     }
@@ -112,11 +115,13 @@ impl WindingDown {
                     let sampled = firing.sampled.micros();
                     core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
                     self.cause.get_or_insert((Cause::Tripped, format!("while winding down: {why}")));
+                    self.once_more(core, now);
                 }
                 State::WindingDown(self)
             }
             Notice::Ends(cause, why) => {
                 self.cause.get_or_insert((cause, why));
+                self.once_more(core, now);
                 State::WindingDown(self)
             }
             Notice::Started
@@ -144,7 +149,16 @@ impl WindingDown {
             stage(core, now, Stage::NotDriven, true, format!("{found}{late}"));
             core.timers.set(Timer::Stage, self.began + core.plan.stop.at_rest_within);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
-            return self.drives_again(core, now, state);
+            let why = format!("the drive is `{}` again after it was not driven", state.words());
+            return self.drives_again(core, now, why);
+        } else if let Some(current) = self.current_flows(core) {
+            let why = format!("phase current {current} flows again after it was not driven");
+            return self.drives_again(core, now, why);
+        }
+        // A board that has just begun says zero of everything before it has measured anything.
+        if core.state.is_none_or(|(state, _)| state == DriveState::NotReady) {
+            (self.slow, self.bus) = (Low::default(), Low::default());
+            return State::WindingDown(self);
         }
         let (channel, limit) = core.plan.stop.bus;
         // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
@@ -159,17 +173,36 @@ impl WindingDown {
         State::WindingDown(self)
     }
 
+    /// Something is wrong after the drive was confirmed off: a stop frame costs nothing.
+    fn once_more(&self, core: &mut Core, now: Instant) {
+        if self.not_driven.is_some() {
+            core.stop(now, false);
+        }
+    }
+
+    /// The phase current, in words, once so many samples in a row are above what proves that nothing drives: then the word
+    /// of the controller is worth nothing.
+    fn current_flows(&mut self, core: &Core) -> Option<String> {
+        let (channel, limit) = core.plan.stop.current?;
+        let (_, asked, current) = core.values.latest(channel)?;
+        let flows = core.stop_sent.is_some_and(|sent| asked > sent) && current.abs() > limit;
+        self.flows = if flows { self.flows + 1 } else { 0 };
+        (self.flows >= LOW_IN_A_ROW).then(|| show(&core.plan.channels[channel], current))
+    }
+
     /// The drive came back on after it was confirmed off: the stop begins again, and this is no ordinary
     /// end whatever follows.
-    fn drives_again(mut self, core: &mut Core, now: Instant, state: DriveState) -> State {
-        let why = format!("the drive is `{}` again after it was not driven", state.words());
+    fn drives_again(mut self, core: &mut Core, now: Instant, why: String) -> State {
         stage(core, now, Stage::NotDriven, false, why.clone());
         self.cause.get_or_insert((Cause::Tripped, why));
         self.not_driven = None;
         self.slow = Low::default();
         self.bus = Low::default();
+        self.flows = 0;
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
+        // As long as at first, however late it is. The next proof is held against the old deadline, so that it ends.
+        core.timers.set(Timer::Stage, now + core.plan.stop.not_driven_within);
         State::WindingDown(self)
     }
 
@@ -214,6 +247,11 @@ impl WindingDown {
                 let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
                 let first = self.cause.map_or(String::new(), |(_, why)| format!(" ({why})"));
                 Some((Cause::NotConfirmed, format!("samples did not confirm `{}`{first}", missing.words())))
+            }
+            // Nothing was driven, but what was to be shown was not.
+            None if !confirmed => {
+                let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
+                Some((Cause::Refused, format!("samples did not confirm `{}`", missing.words())))
             }
             // A confirmation that came late is no ordinary end.
             None if self.alarmed => Some((Cause::Tripped, "not driven was confirmed only late".into())),

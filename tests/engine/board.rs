@@ -25,6 +25,8 @@ pub struct Board {
     pub slow: Option<(&'static str, Range<Instant>, Duration)>,
     /// From when and for how long the runner stands still; what has come by then it finds afterwards.
     pub frozen: Option<(Instant, Duration)>,
+    /// When the link takes no bytes once; it works again after that.
+    pub lost: Instant,
 }
 
 /// A reply other than the sound one, an empty one for silence.
@@ -47,6 +49,7 @@ impl Board {
             late: Duration::from_millis(1),
             slow: None,
             frozen: None,
+            lost: Instant::NEVER,
         }
     }
 
@@ -152,11 +155,14 @@ pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Inst
     let mut events = Vec::new();
     loop {
         let reply = replies.first().map_or(Instant::NEVER, |(at, _)| *at);
-        let now = board.seen(wake.min(reply).min(stop_at));
+        let now = board.seen(wake.min(reply).min(stop_at).min(board.lost));
         assert!(now < Instant::ZERO + Duration::from_millis(120_000), "it must end by itself");
         let mut inputs = vec![if stop_at <= now {
             stop_at = Instant::NEVER;
             Input::Stop(StopReason::Operator("Ctrl-C".into()))
+        } else if board.lost <= now {
+            board.lost = Instant::NEVER;
+            Input::LinkLost { link: 0, why: "it took no bytes".into() }
         } else if reply <= now {
             Input::Bytes { link: 0, bytes: replies.remove(0).1 }
         } else {

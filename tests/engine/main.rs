@@ -5,6 +5,7 @@ mod board;
 mod coasting;
 #[path = "../common/mod.rs"]
 mod common;
+mod doubt;
 mod operating;
 mod stopping;
 mod torque;

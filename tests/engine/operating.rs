@@ -98,6 +98,37 @@ fn raising_the_supply_too_far_ends_it() {
     assert_eq!(ended.count(driven), 0);
 }
 
+/// A person stands at the supply: a drive that comes on is stopped at that very row, and so is what nobody asked them to set.
+#[test]
+fn what_goes_wrong_beside_a_person_who_raises_the_supply_ends_it_at_once() {
+    for (reply, slow, cause, why) in [
+        ("39,0.0,0.0,20.0,0.0", "20.0,20.0,20.0,0.0,1", Cause::Tripped, "nobody enabled it"),
+        ("64,-1900,0.0,20.0,0.0", "20.0,20.0,20.0,0.0,1", Cause::Refused, "overspeed_back would trip"),
+        ("64,0.0,0.0,20.0,0.0", "20.0,20.0,20.0,0.0,0", Cause::Refused, "stop_loop would trip"),
+    ] {
+        let mut since = None;
+        let board = Board::new(move |now, request, seen| {
+            since = since.or((now > at(2500)).then_some(now));
+            let wrong = now > at(2500) && seen.state == 0x40;
+            match request {
+                "MEAS:DRIV?" if wrong => Some(reply.into()),
+                "MEAS:DRIV?" => Some(format!("{},0.0,0.0,20.0,0.0", seen.state)),
+                "MEAS:SLOW?" if wrong => Some(slow.into()),
+                _ => None,
+            }
+        });
+        let rig = RIG.replace("[trip.reverse]", "[trip.overspeed_back]\nchannel = \"speed\"\nbelow = \"-1750 rpm\"\nwhy = \"the same backwards\"\n\n[trip.reverse]");
+        let ended = drive_plan(&rig, RAISE, board, None);
+        assert!(ended.why.contains(why), "{}", ended.why);
+        let stop = ended.when(|w| matches!(w, What::StopSent { .. }));
+        assert!((2500..2760).contains(&(stop.micros() / 1000)), "{why}: stopped at {stop}");
+        assert_eq!(ended.count(driven), 0);
+        // A drive that stays on whatever it is told is not called refused.
+        let cause = if reply.starts_with("39") { Cause::NotConfirmed } else { cause };
+        assert_eq!(ended.cause, cause, "{}", ended.why);
+    }
+}
+
 /// Ctrl-C while a person is asked is a stop like any other.
 #[test]
 fn a_stop_during_an_operator_step_ends_stopped_and_proved() {

@@ -201,9 +201,15 @@ fn a_speed_asked_for_before_the_stop_is_no_proof_of_rest() {
 
 #[test]
 fn a_drive_that_is_on_already_is_refused() {
-    let board = Board::new(|_, request, _| reads(request, 0x27, 0.0, 0.0));
+    let board = Board::new(|now, request, seen| {
+        seen.state = if now < at(500) { 0x27 } else { seen.state };
+        reads(request, seen.state, 0.0, 0.0)
+    });
     let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
     assert!(ended.why.contains("drive at rest"), "{}", ended.why);
+    let stop = ended.when(|w| matches!(w, What::StopSent { .. }));
+    assert!(stop < at(100), "at the first row, not after the watch: {stop}");
     assert_eq!(ended.count(|w| matches!(w, What::SegmentBegan { .. })), 0, "nothing was driven");
 }
 

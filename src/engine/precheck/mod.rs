@@ -15,6 +15,7 @@ use super::Timer;
 use super::core::{Core, Notice};
 use super::driving::Driving;
 use super::link::Purpose;
+use super::watching::on_by_itself;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::plan::When;
@@ -86,6 +87,10 @@ impl PreChecking {
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
             Notice::Row { group, asked } => {
+                // At once, not at the end of the watch: a run that was killed may have left it on.
+                if let Some(firing) = on_by_itself(core, now) {
+                    return self.refuse(core, now, format!("drive at rest: {}", firing.found));
+                }
                 self.row(core, now, group, asked);
                 if core.state.is_some_and(|(s, _)| s == DriveState::Fault) && !self.reset_tried {
                     self.reset_tried = true;

@@ -1,0 +1,134 @@
+//! A stop whose proof does not hold, or that the line does not carry.
+
+use super::board::{Board, at, drive, reads};
+use spinproof::outcome::Cause;
+use spinproof::record::{Stage, What};
+use spinproof::time::{Duration, Instant};
+
+fn stop_sent(what: &What) -> bool {
+    matches!(what, What::StopSent { .. })
+}
+
+/// A link that took no bytes once may take them again: stop frames are tried on it, at once and again and again.
+#[test]
+fn stop_frames_are_tried_on_a_link_that_was_lost() {
+    let ended = drive(Board { lost: at(2500), ..Board::new(|_, _, _| None) }, None);
+    assert_eq!(ended.when(stop_sent), at(2500));
+    assert!(ended.count(stop_sent) > 10, "{} stop frames", ended.count(stop_sent));
+    assert_ne!(ended.cause, Cause::Passed);
+}
+
+/// Whoever switched it on: a drive that is on and stays on is not left after the first deadline.
+#[test]
+fn a_drive_that_was_on_before_and_ignores_the_stop_is_not_confirmed() {
+    let board = Board::new(|_, request, _| reads(request, 0x27, 0.0, 0.0));
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
+    assert!(ended.count(stop_sent) > 10, "{} stop frames", ended.count(stop_sent));
+}
+
+/// The supply dips, the board begins anew and says zero of everything before it has measured anything. The shaft turns for
+/// another second, the bus stays live.
+#[test]
+fn the_zeros_of_a_board_that_has_just_begun_prove_no_rest() {
+    let board = Board::new(|now, request, _| {
+        let since = now - at(2500);
+        let read = if since < Duration::ZERO {
+            return None;
+        } else if since < Duration::from_millis(60) {
+            "0,0,0,0,0"
+        } else if since < Duration::from_millis(1000) {
+            "64,1000,0.0,155.0,0.0"
+        } else {
+            "64,0.0,0.0,155.0,0.0"
+        };
+        (request == "MEAS:DRIV?").then(|| read.into())
+    });
+    let ended = drive(board, None);
+    let rest = ended.when(|w| matches!(w, What::Stage { stage: Stage::AtRest, .. }));
+    assert!(rest >= at(3500), "at rest at {rest}");
+    assert_eq!((ended.stages(Stage::AtRest), ended.stages(Stage::DeEnergised)), (vec![true], vec![false]));
+}
+
+/// Its word says that it is off, and current flows all the same.
+#[test]
+fn a_phase_current_that_comes_back_is_stopped_again_whatever_the_drive_says() {
+    let mut stopped: Option<Instant> = None;
+    let board = Board::new(move |now, request, _| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+        }
+        let since = now - stopped?;
+        let flows = (Duration::from_millis(100)..Duration::from_millis(300)).contains(&since);
+        let turns = since < Duration::from_millis(600);
+        reads(request, 0x40, if turns { 100.0 } else { 0.0 }, if flows { 50.0 } else { 0.0 })
+    });
+    let ended = drive(board, Some(at(2500)));
+    assert_eq!(ended.stages(Stage::NotDriven), [true, false, true], "{}", ended.why);
+    assert!(ended.count(stop_sent) >= 3, "{} stop frames", ended.count(stop_sent));
+}
+
+/// A trip or a person's stop after the proof sends a stop frame again: it costs nothing.
+#[test]
+fn a_trip_after_the_proof_sends_a_stop_frame_again() {
+    let mut stopped: Option<Instant> = None;
+    let board = Board::new(move |now, request, _| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+        }
+        let since = now - stopped?;
+        let fast = since > Duration::from_millis(200) && since < Duration::from_millis(220);
+        let speed = if since > Duration::from_millis(400) {
+            0.0
+        } else if fast {
+            1900.0
+        } else {
+            100.0
+        };
+        reads(request, 0x40, speed, 0.0)
+    });
+    let ended = drive(board, Some(at(2500)));
+    assert_eq!(ended.stages(Stage::NotDriven), [true], "{}", ended.why);
+    let tripped = ended.when(|w| matches!(w, What::Trip { trip, .. } if trip == "overspeed"));
+    let again = ended.events.iter().filter(|e| stop_sent(&e.what) && e.at >= tripped).count();
+    assert_eq!(again, 1, "one for the trip");
+}
+
+/// It comes on a moment before the deadline for rest and obeys the third stop frame: as much patience as at first.
+#[test]
+fn a_drive_that_comes_on_at_the_last_moment_is_stopped_as_patiently() {
+    let (mut stopped, mut back, mut told) = (None::<Instant>, None::<Instant>, 0);
+    let board = Board::new(move |now, request, _| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+            told += i32::from(back.is_some());
+            return Some("1".into());
+        }
+        let since = now - stopped?;
+        if since > Duration::from_millis(39_980) {
+            back = back.or(Some(now));
+        }
+        let state = if back.is_some() && told < 3 { 0x27 } else { 0x40 };
+        reads(request, state, 500.0, 0.0)
+    });
+    let ended = drive(board, Some(at(2500)));
+    assert_eq!(ended.stages(Stage::NotDriven), [true, false, true], "{}", ended.why);
+    assert_eq!(ended.cause, Cause::NotConfirmed, "the shaft never came to rest: {}", ended.why);
+}
+
+/// Every fourth reading is no number: what has lasted so far has lasted all the same.
+#[test]
+fn readings_that_are_no_number_do_not_begin_a_trip_anew() {
+    let mut n = 0;
+    let board = Board::new(move |now, request, seen| {
+        if now < at(2000) || request != "MEAS:DRIV?" || seen.state != 0x27 {
+            return None;
+        }
+        n += 1;
+        let current = if n % 4 == 0 { "NAN" } else { "100.0" };
+        Some(format!("39,{},{current},155.0,0.1", seen.speed))
+    });
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("phase_current"), "{}", ended.why);
+}
