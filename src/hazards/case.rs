@@ -38,7 +38,8 @@ pub(super) struct Piece {
 
 /// Pieces per straight line that moves, and per cycle of a swing.
 const LINE: usize = 64;
-/// Most pieces of one swing.
+/// Most pieces of one swing. One of more cycles is laid finely at its begin and at its end, where a sweep is fastest, and
+/// coarsely between them: samples a cycle apart would see no swing at all.
 const SWING_MAX: usize = 100_000;
 
 impl<'a> Case<'a> {
@@ -105,14 +106,21 @@ impl<'a> Case<'a> {
             let coasts = s.coasts();
             if let Shape::Swing(swing) = s.shape {
                 let lasts = swing.length().secs_f64();
-                let n = ((swing.cycles * LINE as f64) as usize).clamp(LINE, SWING_MAX);
-                let at = |i: usize| swing.at(lasts * i as f64 / n as f64);
-                pieces.extend((0..n).map(|i| Piece {
-                    speed: (at(i), at(i + 1)),
-                    lasts: lasts / n as f64,
-                    coasts,
-                    segment,
-                }));
+                let wanted = ((swing.cycles * LINE as f64).min(1e15) as usize).max(LINE);
+                let fine = lasts * (SWING_MAX / 2) as f64 / wanted as f64;
+                let parts = if wanted <= SWING_MAX {
+                    vec![(0.0, lasts, wanted)]
+                } else {
+                    vec![
+                        (0.0, fine, SWING_MAX / 2),
+                        (fine, lasts - 2.0 * fine, LINE),
+                        (lasts - fine, fine, SWING_MAX / 2),
+                    ]
+                };
+                for (from, lasts, n) in parts {
+                    let at = |i: usize| swing.at(from + lasts * i as f64 / n as f64);
+                    lay(&mut pieces, (0..n).map(|i| (at(i), at(i + 1))), lasts / n as f64, (coasts, segment));
+                }
                 continue;
             }
             for pair in s.corners.windows(2) {
@@ -120,12 +128,7 @@ impl<'a> Case<'a> {
                 let lasts = (t1 - t0).secs_f64();
                 let n = if v0 == v1 || lasts == 0.0 { 1 } else { LINE };
                 let at = |i: usize| v0 + (v1 - v0) * i as f64 / n as f64;
-                pieces.extend((0..n).map(|i| Piece {
-                    speed: (at(i), at(i + 1)),
-                    lasts: lasts / n as f64,
-                    coasts,
-                    segment,
-                }));
+                lay(&mut pieces, (0..n).map(|i| (at(i), at(i + 1))), lasts / n as f64, (coasts, segment));
             }
         }
         pieces
@@ -271,6 +274,25 @@ pub(super) fn largest(most: f64, fits: impl Fn(f64) -> bool) -> f64 {
         if fits(middle) { low = middle } else { high = middle }
     }
     low
+}
+
+/// Lays lines of one length in time, each from a speed to another. One that goes through zero is two: it falls first, and
+/// gives back what it had, and rises then.
+fn lay(
+    pieces: &mut Vec<Piece>,
+    lines: impl Iterator<Item = (f64, f64)>,
+    lasts: f64,
+    (coasts, segment): (bool, usize),
+) {
+    for (from, to) in lines {
+        if from * to < 0.0 {
+            let falls = from / (from - to);
+            let piece = |speed, share: f64| Piece { speed, lasts: lasts * share, coasts, segment };
+            pieces.extend([piece((from, 0.0), falls), piece((0.0, to), 1.0 - falls)]);
+        } else {
+            pieces.push(Piece { speed: (from, to), lasts, coasts, segment });
+        }
+    }
 }
 
 /// A speed far beyond anything that turns: 100 000 rpm.

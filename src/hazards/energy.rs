@@ -22,21 +22,27 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
         return super::reach::missing_reaction(case, GUARD);
     }
     let (current, inertia) = (case.current().0, &case.unit.rotor.inertia);
-    let Some(speed) = case.furthest(current, 0.0) else {
+    // All of it while a brake lets go, or the rotor alone, lighter and faster: the one with more energy.
+    let both = [(case.let_go(), case.inertia().1), (case.broken(), inertia.high)];
+    let reached: Option<Vec<(f64, f64)>> =
+        both.into_iter().map(|(turns, mass)| Some((case.furthest(current, turns)?, mass))).collect();
+    let most = reached
+        .and_then(|all| all.into_iter().max_by(|a, b| kinetic(a.1, a.0).total_cmp(&kinetic(b.1, b.0))));
+    let Some((speed, mass)) = most else {
         let message = "no trip bounds how far the speed runs away, and with it the energy".to_string();
         return Finding::forbidden(GUARD, Diag::at(guard.at, message).help("see `runaway`"));
     };
-    let value = kinetic(case.inertia().1, speed);
+    let value = kinetic(mass, speed);
     let told = format!(
-        "{} at {}, as far as it runs away with nothing coupled, with an inertia of {} from {}; the guard contains {}",
+        "{} at {}, as far as it runs away with nothing that holds, with an inertia of {} from {}; the guard contains {}",
         shown(value, "J"),
         rpm(speed),
-        shown(case.inertia().1, "kg m2"),
+        shown(mass, "kg m2"),
         case.said(inertia.at),
         case.said(guard.at),
     );
     Finding::held(GUARD, value, guard.si, told, |message| {
-        let fits = (2.0 * guard.si / case.inertia().1).sqrt();
+        let fits = (2.0 * guard.si / mass).sqrt();
         let help =
             format!("it contains this inertia at {} or less: lower trip and profile", at_most(fits, "rpm"));
         Diag::at(inertia.at, message).other(guard.at, "what it contains").help(help)

@@ -23,6 +23,15 @@ pub(super) struct Reach {
     at: Place,
 }
 
+/// What the torque has to bring up to speed, at its least.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Turns {
+    /// Inertia, kg m².
+    inertia: f64,
+    /// Torque that something holds against it, Nm.
+    held: f64,
+}
+
 /// Which way the shaft turns.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Way {
@@ -45,6 +54,21 @@ impl Way {
 }
 
 impl Case<'_> {
+    /// All that turns, with what is coupled holding against it.
+    pub(super) fn coupled(&self) -> Turns {
+        Turns { inertia: self.inertia().0, held: self.load().0 }
+    }
+
+    /// All that turns, with nothing that holds: a brake that lets go.
+    pub(super) fn let_go(&self) -> Turns {
+        Turns { held: 0.0, ..self.coupled() }
+    }
+
+    /// The rotor alone: a coupling that breaks takes its inertia away as well, and what is left is lighter.
+    pub(super) fn broken(&self) -> Turns {
+        Turns { inertia: self.unit.rotor.inertia.low, held: 0.0 }
+    }
+
     /// How long it may take from a value that crosses a trip to torque off, s. However many replies are late or lost, a newer value
     /// is there within the channel's staleness, or that itself stops the run; with a `for` the value that confirms it may come
     /// as late again. Then what the rig declares, and the stop frames on the line. `None` if it declares nothing.
@@ -106,13 +130,16 @@ impl Case<'_> {
         }
     }
 
-    /// The speed at which a trip fires at last, rad/s without sign, while `demand` is in force; `None` if it never does.
+    /// The speed at which a trip fires at last, rad/s without sign, while `demand` is in force; `None` if it never does. It is
+    /// looked for from the demand outwards: below it the shaft is on its way, and a trip on how far it is off may well fire
+    /// there.
     pub(super) fn level(&self, trip: &Trip, way: Way, demand: Option<(usize, f64)>) -> Option<f64> {
-        let silent = |speed: f64| self.fires(trip, way.sign() * speed, demand) == Some(false);
-        if silent(BEYOND) || self.fires(trip, way.sign() * BEYOND, demand).is_none() {
+        let base = demand.map_or(0.0, |(_, value)| (way.sign() * value).clamp(0.0, BEYOND));
+        let silent = |over: f64| self.fires(trip, way.sign() * (base + over), demand) == Some(false);
+        if silent(BEYOND) || self.fires(trip, way.sign() * (base + BEYOND), demand).is_none() {
             return None;
         }
-        Some(largest(BEYOND, silent))
+        Some(base + largest(BEYOND, silent))
     }
 
     /// Where a trip was written: that of its limit.
@@ -124,10 +151,10 @@ impl Case<'_> {
         limits.into_iter().flatten().map(|q| q.at).next()
     }
 
-    /// The furthest that the speed gets in a test with the largest torque of a current in A peak and with so much held against
-    /// it: of the trips the one that stops it first. `None` if no trip does, or if no reaction is declared.
-    pub(super) fn reach(&self, test: &Test, way: Way, current: f64, held: f64) -> Option<Reach> {
-        let acceleration = ((self.torque_of(current) - held) / self.inertia().0).max(0.0);
+    /// The furthest that the speed gets in a test with the largest torque of a current in A peak: of the trips the one that
+    /// stops it first. `None` if no trip does, or if no reaction is declared.
+    pub(super) fn reach(&self, test: &Test, way: Way, current: f64, turns: Turns) -> Option<Reach> {
+        let acceleration = ((self.torque_of(current) - turns.held) / turns.inertia).max(0.0);
         let sets = self.plan.demands[test.demand].sets;
         let speed_demand = matches!(sets, Sets::ShaftSpeed | Sets::SpeedAtFullPedal);
         let profile = &test.profile;
@@ -145,11 +172,11 @@ impl Case<'_> {
     }
 
     /// The furthest of all tests and both ways, rad/s; `None` if nothing bounds it.
-    pub(super) fn furthest(&self, current: f64, held: f64) -> Option<f64> {
+    pub(super) fn furthest(&self, current: f64, turns: Turns) -> Option<f64> {
         let mut furthest: f64 = 0.0;
         for test in &self.plan.tests {
             for way in Way::BOTH {
-                furthest = furthest.max(self.reach(test, way, current, held)?.speed);
+                furthest = furthest.max(self.reach(test, way, current, turns)?.speed);
             }
         }
         Some(furthest)
@@ -161,12 +188,12 @@ impl Case<'_> {
 pub(super) fn judge(case: &Case<'_>) -> Finding {
     let Some(_) = &case.rig.reaction else { return missing_reaction(case, RUNAWAY) };
     let (current, current_at) = case.current();
-    let (held, _) = case.load();
+    let turns = case.coupled();
     let (limit, limit_at) = case.overspeed();
     let mut worst: Option<Reach> = None;
     for test in &case.plan.tests {
         for way in Way::BOTH {
-            let Some(reach) = case.reach(test, way, current, held) else {
+            let Some(reach) = case.reach(test, way, current, turns) else {
                 let message = format!(
                     "no trip ends a speed {} every demand of test `{}`: nothing bounds how far it runs away",
                     way.word(),
@@ -202,7 +229,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
     );
     Finding::held(RUNAWAY, worst.speed, limit, told, |message| {
         let trip = worst.level - (worst.speed - limit);
-        let current = largest(current, |c| case.furthest(c, held).is_some_and(|s| s <= limit));
+        let current = largest(current, |c| case.furthest(c, turns).is_some_and(|s| s <= limit));
         let help = if trip > 0.0 {
             format!(
                 "a trip at {} or lower fits, or a current limit of {}",

@@ -139,7 +139,7 @@ pub(super) fn emf_below_ratings(case: &Case<'_>) -> Finding {
     }
     let (limit, limit_at) = case.rating();
     // A coupling that breaks holds nothing.
-    let Some(speed) = case.furthest(case.current().0, 0.0) else {
+    let Some(speed) = case.furthest(case.current().0, case.broken()) else {
         let message = "no trip bounds how far the speed runs away, and with it the EMF".to_string();
         return Finding::forbidden(
             RATING,
@@ -148,7 +148,7 @@ pub(super) fn emf_below_ratings(case: &Case<'_>) -> Finding {
     };
     let value = emf_line(poles, m.flux_linkage.high, speed);
     let told = format!(
-        "{}, as far as it runs away with nothing coupled, makes {} between lines with {}, limit {}",
+        "{}, as far as the rotor alone runs away, makes {} between lines with {}, limit {}",
         rpm(speed),
         shown(value, "V"),
         case.said(m.flux_linkage.at),

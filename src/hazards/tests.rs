@@ -379,3 +379,39 @@ fn what_is_said_to_fit_fits() {
     assert!(refused(&over(beyond), FIRST_SPIN, "overshoot").is_none(), "{beyond}");
     assert!(refused(&over(beyond * 1.02), FIRST_SPIN, "overshoot").is_some(), "{beyond}");
 }
+
+/// Each slipped through once: a trip on how far the speed is off in either sense, which fires at standstill as well; a coupling
+/// that breaks and takes its inertia away; swings sampled a whole number of cycles apart; a step through zero.
+#[test]
+fn what_a_coarse_look_does_not_see_is_refused_all_the_same() {
+    let of = |profile: &str| {
+        format!("schema = 1\nname = \"s\"\n[[test]]\nname = \"one\"\nprofile = [{profile}]\ncriterion = []\n")
+    };
+    let steep = changed(RIG, "speed_rate = \"400 rpm/s\"", "speed_rate = \"4000 rpm/s\"");
+    let swings = |cycles: u32| {
+        of(&format!(
+            "{{ ramp = \"1000 rpm\", rate = \"100 rpm/s\" }}, \
+             {{ sine = \"300 rpm\", frequency = \"2 Hz\", cycles = {cycles} }}"
+        ))
+    };
+    let step =
+        of("{ ramp = \"450 rpm\", rate = \"100 rpm/s\" }, { step = \"-450 rpm\" }, { hold = \"1 s\" }");
+    let either = changed(RIG, "\"speed - demand.speed\"", "\"abs(speed - demand.speed)\"");
+    let brake = changed(BRAKE, "coupled = \"brake\"", "coupled = \"brake\"\ninertia = \"0.05 kg m2\"");
+    let rows = [
+        (
+            changed(&either, "guard = \"1.2 kJ\"", "guard = \"1 kJ\""),
+            FIRST_SPIN.to_string(),
+            "turning energy",
+        ),
+        (changed(&brake, "guard = \"6 kJ\"", "guard = \"4 kJ\""), suite("heat-soak"), "turning energy"),
+        (steep.clone(), swings(20), "braking"),
+        (steep, swings(50_000), "braking"),
+        (changed(RIG, "speed_step = \"100 rpm\"", "speed_step = \"900 rpm\""), step, "braking"),
+    ];
+    for (rig, suite, hazard) in rows {
+        let (_, findings) = judged(&rig, UNIT, &suite);
+        let found = findings.iter().find(|f| f.hazard == hazard).expect(hazard);
+        assert_eq!(found.answer, Answer::Refused, "{}\n{suite}", found.told);
+    }
+}
