@@ -219,6 +219,8 @@ fn each_signal_is_one_orderly_stop_and_a_second_one_changes_nothing() {
         (Signal::INT, "SIGINT (Ctrl-C)", true),
         (Signal::TERM, "SIGTERM", false),
         (Signal::HUP, "SIGHUP (the terminal was closed)", true),
+        (Signal::USR1, "SIGUSR1", false),
+        (Signal::XFSZ, "SIGXFSZ (the limit of a file's size)", false),
     ] {
         let folder = tempfile::tempdir().expect("a folder");
         let mut runner = start_runner(folder.path());
