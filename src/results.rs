@@ -21,6 +21,8 @@ pub struct Results {
     pub cause: Cause,
     /// In words.
     pub why: String,
+    /// Whether anybody said how it ended: a trace that was cut does not.
+    pub ended: bool,
 }
 
 /// Computes everything from the records in their recorded order.
@@ -47,7 +49,8 @@ pub fn evaluate_with(plan: &Plan, records: &[Record], recorded: Vec<Burst>) -> R
         .map(|(test, t)| t.criteria.iter().map(|c| verdict(plan, &columns, test, c)).collect())
         .collect();
     let (cause, why) = cause(plan, &events, &verdicts);
-    Results { columns, events, verdicts, cause, why }
+    let ended = events.iter().any(|e| matches!(e.what, What::Finished { .. }));
+    Results { columns, events, verdicts, cause, why, ended }
 }
 
 impl Results {
@@ -56,8 +59,15 @@ impl Results {
         if let Some(why) = unconfirmed {
             self.cause = Cause::NotConfirmed;
             self.why.clone_from(why);
+            self.ended = true;
         }
         self
+    }
+
+    /// What ended the run as the run index keeps it: nothing for one that was cut, whatever a report calls it. It may have
+    /// ended in the worst way, and its rung stays closed.
+    pub fn outcome(&self) -> Option<Cause> {
+        self.ended.then_some(self.cause)
     }
 }
 

@@ -215,6 +215,13 @@ fn a_killed_runner_leaves_a_controller_that_times_out_and_a_trace_that_opens() {
     let report = spinproof(&["report", dir.to_str().unwrap()]);
     assert_eq!(report.status.code(), Some(3), "{}", text(&report));
     assert!(text(&report).contains("cut"), "{}", text(&report));
+    // Nobody knows how it ended, so its rung stays closed: before the report, after it, and in an index made again.
+    let index = |temp: &Path| spinproof::archive::Index::existing(temp).unwrap().unwrap().all().unwrap();
+    let known: Vec<_> = index(temp.path()).iter().map(|entry| entry.outcome).collect();
+    assert_eq!(known, [None]);
+    let rebuilt = spinproof(&["runs", temp.path().to_str().unwrap(), "--rebuild"]);
+    assert_eq!(rebuilt.status.code(), Some(0), "{}", text(&rebuilt));
+    assert_eq!(index(temp.path())[0].effect(), spinproof::outcome::LadderEffect::Closes);
 }
 
 fn json(path: &Path) -> serde_json::Value {

@@ -26,14 +26,18 @@ pub struct Climbed {
     /// What ended it; absent if it was cut.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ended: Option<Cause>,
+    /// What its suite does not show that a commissioning must: then it opens nothing.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub lacks: Vec<String>,
     /// The whole suite, and "unit-after": the unit file as it was written back.
     pub files: Vec<FileUsed>,
 }
 
 impl Climbed {
     /// One that begins.
-    pub fn new(rungs: Vec<String>, files: Vec<FileUsed>) -> Climbed {
-        Climbed { schema: SCHEMA, spinproof: env!("CARGO_PKG_VERSION").into(), rungs, ended: None, files }
+    pub fn new(rungs: Vec<String>, lacks: Vec<String>) -> Climbed {
+        let spinproof = env!("CARGO_PKG_VERSION").into();
+        Climbed { schema: SCHEMA, spinproof, rungs, ended: None, lacks, files: Vec::new() }
     }
 
     /// Reads the one of a folder; `None` if there is none.
@@ -73,12 +77,16 @@ impl Climbed {
             rungs: self.rungs.len(),
             ended: self.ended,
             unit_after: sha256("unit-after"),
+            lacks: self.lacks.clone(),
         }
     }
 }
 
 /// Writes a file beside the old one, then in its place: a cut leaves one of the two, whole.
-fn replace(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+///
+/// # Errors
+/// It cannot be written; the old one stands then.
+pub fn replace(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
     let mut beside = path.as_os_str().to_owned();
     beside.push(".new");
     let write = || {

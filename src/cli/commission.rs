@@ -4,8 +4,9 @@
 use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
 use super::whole::Commissioning;
 use super::{Early, Files, Making, rehearse, report, run, say};
+use crate::archive::replace;
 use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
-use crate::evidence::Standing;
+use crate::evidence::{Standing, lacks};
 use crate::outcome::Cause;
 use crate::results::Results;
 use std::collections::VecDeque;
@@ -61,7 +62,14 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let folder = folder(args)?;
     let names: Vec<String> =
         all.iter().enumerate().map(|(i, (name, _))| format!("{:02}-{}", i + 1, file_name(name))).collect();
-    let whole = Commissioning::new(&folder, names.clone(), &texts.suite);
+    let lacks = lacks(&whole.plan);
+    if !lacks.is_empty() {
+        say::out(format_args!(
+            "this suite is a part of a commissioning and opens nothing; it does not show {}\n",
+            lacks.join(", ")
+        ));
+    }
+    let whole = Commissioning::new(&folder, names.clone(), lacks, &texts.suite);
     let climbed = climb(args, &texts, &all, &names, &folder, &whole);
     whole.close(climbed.as_ref().map_or_else(|early| early.cause, |climbed| climbed.cause));
     let climbed = climbed?;
@@ -71,7 +79,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         if let Some(sha256) = climbed.first.as_ref().and_then(|first| first.settings.as_ref()) {
             say::out(format_args!("settings read back and the same at every rung, SHA-256 {sha256}\n"));
         }
-        into_unit_file(args, &texts, &climbed.measured, &whole)?;
+        into_unit_file(args, &texts, &climbed, &whole)?;
     }
     Ok(climbed.cause)
 }
@@ -232,12 +240,8 @@ fn same_controller(first: &Standing, now: &Standing) -> Result<(), Early> {
 }
 
 /// Puts what was measured into the unit file, after a question or with `--write`.
-fn into_unit_file(
-    args: &Args,
-    texts: &Texts,
-    measured: &[Found],
-    whole: &Commissioning,
-) -> Result<(), Early> {
+fn into_unit_file(args: &Args, texts: &Texts, climbed: &Climbed, whole: &Commissioning) -> Result<(), Early> {
+    let measured = &climbed.measured;
     if measured.is_empty() {
         return Ok(());
     }
@@ -248,7 +252,7 @@ fn into_unit_file(
         .filter_map(Found::differs)
         .for_each(|words| say::out(format_args!("NOT what the unit file said: {words}\n")));
     let Some(path) = &args.unit else { return Ok(()) };
-    if !args.write && !asked(path) {
+    if !climbed.simulated && !args.write && !asked(path) {
         say::out(format_args!("{} is left as it is; --write writes without asking\n", path.display()));
         return Ok(());
     }
@@ -257,9 +261,28 @@ fn into_unit_file(
     let new = (texts.unit.0.clone(), text.clone());
     resolve_texts(&texts.rig, &new, &texts.suite, &|w| beside(&texts.suite_path, w), args.build.as_deref())?;
     // The copy first: it is whole, whatever becomes of the file itself.
-    let copy = whole.keep_unit_file(&text)?;
-    std::fs::write(path, text)
-        .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be written: {e}", path.display())))?;
+    let copy = whole.keep_unit_file(&text, climbed.simulated)?;
+    if climbed.simulated {
+        // Figures of a simulated unit would be taken by every hazard for those of the real one.
+        say::out(format_args!(
+            "SIMULATED: {} is left as it is; as it would be: {}\n",
+            path.display(),
+            copy.display()
+        ));
+        return Ok(());
+    }
+    let not_written = |why: String| {
+        let text = format!("{} is left as it is: {why}; as it would be: {}", path.display(), copy.display());
+        Early::new(Cause::NotMade, text)
+    };
+    match std::fs::read_to_string(path) {
+        Ok(now) if now == texts.unit.1 => {}
+        Ok(_) => {
+            return Err(not_written("somebody has changed it since the commissioning began".into()));
+        }
+        Err(e) => return Err(not_written(format!("it cannot be read again ({e})"))),
+    }
+    replace(path, text.as_bytes()).map_err(|e| not_written(format!("it cannot be written ({e})")))?;
     whole.unit_file_written();
     say::out(format_args!("written into {}; a copy is {}\n", path.display(), copy.display()));
     Ok(())

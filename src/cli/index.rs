@@ -46,7 +46,7 @@ pub(super) fn entry_of(dir: &Path) -> Result<Entry, Early> {
     let (folder, loaded, trace) = open(dir)?;
     let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
     let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
-    Ok(entry(&name_of(dir), &loaded.plan, &folder.info, &results.events, Some(results.cause)))
+    Ok(entry(&name_of(dir), &loaded.plan, &folder.info, &results.events, results.outcome()))
 }
 
 /// An early end for an index that cannot be read or written where it must be.

@@ -85,7 +85,7 @@ fn write_documents(
     }
     // Before anything is written: a full disk may keep the report from being written, and the index need not know less.
     let name = super::index::name_of(dir);
-    let known = entry(&name, &loaded.plan, &folder.info, &results.events, Some(results.cause));
+    let known = entry(&name, &loaded.plan, &folder.info, &results.events, results.outcome());
     super::index::note(dir, &known, made);
     let band = folder.files.iter().find(|f| f.used.role == "band");
     let predicted: Option<Predicted> = band

@@ -144,10 +144,11 @@ fn look_at_all(plan: &Plan) -> Result<Vec<PortKind>, Early> {
     Ok(kinds)
 }
 
-/// In one run every rung of a commissioning is climbed, whatever the one below it has shown: a machine is not driven so.
+/// In one run every rung of a commissioning is climbed, whatever the one below it has shown: a machine is not driven so. Nor by
+/// one of its tests alone: which ones come below it, and how fast they may turn, only `commission` knows.
 fn rung_by_rung(plan: &Plan, kinds: &[PortKind]) -> Result<(), Early> {
     let machine = kinds.iter().any(|k| matches!(k, PortKind::Machine(_)));
-    if machine && plan.rung == Some(Rung::Commissioning) && plan.tests.len() > 1 {
+    if machine && plan.rung == Some(Rung::Commissioning) {
         let text = "a commissioning in one run goes on to its next test whatever the one before has shown, and a machine is \
                     behind the port: climb rung by rung with `spinproof commission --suite FILE`";
         return Err(Early::new(Cause::Refused, text));
@@ -186,8 +187,10 @@ fn operator(
 /// Whether somebody beside the bench answers for its guards, or they act by wires of their own. A yes that is assumed, and a
 /// file by itself, stand for nothing.
 fn answered_for(operator: &Operator, terminal: bool, loaded: &Loaded) -> bool {
+    // Nobody who is asked nothing has answered for anything.
+    let asked = !loaded.plan.ready.questions.is_empty();
     match operator {
-        Operator::Terminal => terminal,
+        Operator::Terminal => terminal && asked,
         Operator::File { .. } => hazards::nobody_beside(&loaded.rig).is_ok(),
         Operator::Simulated => false,
     }

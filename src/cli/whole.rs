@@ -25,8 +25,13 @@ pub(super) struct Commissioning {
 
 impl Commissioning {
     /// One with rungs in these folders of `dir`. Nothing is written before the first has begun.
-    pub(super) fn new(dir: &Path, rungs: Vec<String>, suite: &(String, String)) -> Commissioning {
-        let climbed = RefCell::new(Climbed::new(rungs, Vec::new()));
+    pub(super) fn new(
+        dir: &Path,
+        rungs: Vec<String>,
+        lacks: Vec<String>,
+        suite: &(String, String),
+    ) -> Commissioning {
+        let climbed = RefCell::new(Climbed::new(rungs, lacks));
         Commissioning { dir: dir.into(), suite: suite.clone(), climbed, rungs: RefCell::default() }
     }
 
@@ -61,9 +66,11 @@ impl Commissioning {
         self.keep_or_say();
     }
 
-    /// Keeps the unit file as it is about to be written back; the name of the copy.
-    pub(super) fn keep_unit_file(&self, text: &str) -> Result<PathBuf, Early> {
-        let used = RunFolder::at(&self.dir).keep("unit-after", "unit-after.toml", text.as_bytes());
+    /// Keeps the unit file as it is about to be written back, or, of a simulated unit, as it would be; the copy. The pass
+    /// holds for the former.
+    pub(super) fn keep_unit_file(&self, text: &str, simulated: bool) -> Result<PathBuf, Early> {
+        let role = if simulated { "unit-simulated" } else { "unit-after" };
+        let used = RunFolder::at(&self.dir).keep(role, &format!("{role}.toml"), text.as_bytes());
         let used = used.map_err(|e| Early::new(Cause::NotMade, e))?;
         let path = self.dir.join(&used.name);
         self.climbed.borrow_mut().files.push(used);

@@ -1,6 +1,7 @@
 //! One run as the index keeps it.
 
 use super::guards::graded;
+use super::whole::lacks;
 use crate::files::suite::Rung;
 use crate::outcome::{Cause, LadderEffect};
 use crate::plan::Plan;
@@ -85,7 +86,7 @@ pub struct Entry {
     pub outcome: Option<Cause>,
     /// Guards and how each was known.
     pub grades: Vec<(String, Grade)>,
-    /// Whether the ladder was left aside for this run: then it opens nothing.
+    /// Whether it opens nothing: the ladder was left aside for it, or it is called a commissioning and is none.
     pub off_ladder: bool,
 }
 
@@ -126,7 +127,7 @@ pub fn entry(folder: &str, plan: &Plan, info: &RunInfo, events: &[Event], outcom
         },
         outcome,
         grades: graded(events),
-        off_ladder: info.before.off_ladder.is_some(),
+        off_ladder: info.before.off_ladder.is_some() || !lacks(plan).is_empty(),
     }
 }
 

@@ -46,6 +46,14 @@ pub const GUARDS: &[Guard] = &[
         confirmed: Rung::FirstSpin,
         inferred: Rung::FirstSpin,
     },
+    // Another unit on the bench would climb on what this one has passed.
+    Guard {
+        name: "serial read back",
+        checks: &["serial"],
+        absent: Rung::FirstSpin,
+        confirmed: Rung::FirstSpin,
+        inferred: Rung::FirstSpin,
+    },
     Guard {
         name: "build read back",
         checks: &["build"],
@@ -107,8 +115,10 @@ pub fn graded(events: &[Event]) -> Vec<(String, Grade)> {
         match &event.what {
             What::PreCheck { name, grade, .. } => note(name, *grade),
             What::Identity { fields, .. } => {
-                let told = fields.iter().any(|(name, _)| name == "build");
-                note("build", if told { Grade::Measured } else { Grade::Absent });
+                for what in ["serial", "build"] {
+                    let told = fields.iter().any(|(name, _)| name == what);
+                    note(what, if told { Grade::Measured } else { Grade::Absent });
+                }
             }
             _ => {}
         }
@@ -126,10 +136,12 @@ pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
     let asked = ready.questions.iter().map(|q| (format!("question {}", q.id), answered));
     let known = |any: bool| if any { Grade::Measured } else { Grade::Absent };
     let settings = known(plan.links.iter().any(|l| !l.settings.is_empty()));
-    let names_build = |link: &crate::plan::Link| {
-        link.identity.as_ref().is_some_and(|i| i.expect.fields().iter().any(|f| f == "build"))
+    let told = |what: &str| {
+        let names = |link: &crate::plan::Link| {
+            link.identity.as_ref().is_some_and(|i| i.expect.fields().iter().any(|f| f == what))
+        };
+        (what.to_string(), known(plan.links.iter().any(names)))
     };
-    let build = known(plan.links.iter().any(names_build));
     let way = |way: &Way| match way {
         Way::Within(_, _, grade) => *grade,
         Way::Seen(_) => answered,
@@ -141,6 +153,6 @@ pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
         .chain(checks)
         .chain(absent)
         .chain(asked)
-        .chain([("settings".to_string(), settings), ("build".to_string(), build)])
+        .chain([("settings".to_string(), settings), told("serial"), told("build")])
         .collect()
 }

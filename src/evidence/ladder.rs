@@ -77,11 +77,21 @@ pub fn ladder(
         .filter(|r| r.standing.serial == now.serial)
         .collect();
     runs.sort_by(|a, b| (&a.began_utc, &a.folder).cmp(&(&b.began_utc, &b.folder)));
+    let newest = runs.iter().filter_map(|r| r.standing.assembly).max();
     for run in runs {
         let index = run.counts_as() as usize;
         match run.effect() {
             LadderEffect::Opens => {
-                let why = does_not_count(now, build, settings, run);
+                let mut why = does_not_count(now, build, settings, run);
+                if let (Some(newest), Some(now)) = (newest, now.assembly)
+                    && newest > now
+                    && run.standing.assembly == Some(now)
+                {
+                    // The unit file came back from somewhere: what was passed before the unit was opened counts no more.
+                    why.push(format!(
+                        "the unit file says state of assembly {now}, and there is a run of {newest}: count on from there"
+                    ));
+                }
                 let step = &mut steps[index];
                 if why.is_empty() {
                     step.passed = Ok(opening(run));
@@ -147,7 +157,7 @@ fn does_not_count(now: &Standing, build: &Told, settings: &Told, run: &Entry) ->
         why.push(format!("other settings (SHA-256 {}, now {})", word(&then.settings), word(settings)));
     }
     if run.off_ladder {
-        why.push("the ladder was left aside for that run".into());
+        why.push("the ladder was left aside for that run, or it was a part of a commissioning only".into());
     }
     for cap in cap(&run.grades).iter().filter(|c| c.rung < run.counts_as()) {
         why.push(format!(

@@ -1,7 +1,9 @@
 //! A commissioning: several runs that count as one on the ladder.
 
 use super::entry::Entry;
+use crate::files::suite::Rung;
 use crate::outcome::Cause;
+use crate::plan::{Plan, Shape};
 use crate::record::Grade;
 
 /// What is known of a commissioning beside the runs of its rungs.
@@ -17,6 +19,28 @@ pub struct Whole {
     pub ended: Option<Cause>,
     /// SHA-256 of the unit file as it wrote it back; `None` if it did not.
     pub unit_after: Option<String>,
+    /// What its suite does not show: see [`lacks`].
+    pub lacks: Vec<String>,
+}
+
+/// What the tests of a plan would have to show besides, to count as a commissioning: the things that closed loop rests
+/// on. Empty for a plan of another rung.
+pub fn lacks(plan: &Plan) -> Vec<String> {
+    if plan.rung != Some(Rung::Commissioning) {
+        return Vec::new();
+    }
+    let figure = |id: &str| plan.tests.iter().flat_map(|t| &t.criteria).any(|c| c.metric.id() == id);
+    let silent = plan.tests.iter().flat_map(|t| &t.profile.segments).any(|s| s.shape == Shape::Silence);
+    [
+        ("the resolver's sense, by a criterion turn_ratio", figure("turn_ratio")),
+        ("the order of the phases, by a criterion follow_slope", figure("follow_slope")),
+        ("the resolver's offset, by a criterion alignment_offset", figure("alignment_offset")),
+        ("the command timeout, by a silence", silent),
+    ]
+    .into_iter()
+    .filter(|(_, shown)| !shown)
+    .map(|(what, _)| what.to_string())
+    .collect()
 }
 
 /// The entry of a commissioning from those of its rungs, in their order; `None` before the first has begun.
@@ -29,8 +53,8 @@ pub fn whole(whole: &Whole, rungs: &[Entry]) -> Option<Entry> {
     entry.folder.clone_from(&whole.folder);
     entry.suite_sha256.clone_from(&whole.suite_sha256);
     entry.began_utc.clone_from(&rungs[0].began_utc);
-    // By itself a rung opens nothing.
-    entry.off_ladder = false;
+    // By itself a rung opens nothing, and neither does a part of them.
+    entry.off_ladder = !whole.lacks.is_empty();
     entry.grades = worst(rungs);
     entry.outcome = outcome(whole, rungs);
     if let (Some(sha256), Some(Cause::Passed)) = (&whole.unit_after, entry.outcome) {
