@@ -124,22 +124,42 @@ pub(super) fn samples(plan: &Plan, lines: &[Heard]) -> Vec<Sample> {
 #[derive(Debug)]
 pub(super) struct Shape {
     between: Vec<char>,
-    passed_over: Vec<bool>,
+    fields: Vec<Field>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Field {
+    /// A number.
+    Number,
+    /// The status word of CiA 402, an UNSIGNED16: with a point it is none.
+    Word,
+    /// Anything.
+    PassedOver,
 }
 
 /// The shapes of the replies to all polls.
 pub(super) fn shapes(plan: &Plan) -> Vec<Shape> {
-    plan.groups.iter().map(|g| Shape::of(g.exchange.expect.text())).collect()
+    let shape = |g: &crate::plan::Group| {
+        let mut shape = Shape::of(g.exchange.expect.text());
+        for (field, channel) in shape.fields.iter_mut().zip(&g.fields) {
+            let source = channel.map(|c| &plan.channels[c].source);
+            if matches!(source, Some(Source::Wire { reading: Reading::StatusWord, .. })) {
+                *field = Field::Word;
+            }
+        }
+        shape
+    };
+    plan.groups.iter().map(shape).collect()
 }
 
 impl Shape {
     fn of(pattern: &str) -> Shape {
-        let mut shape = Shape { between: Vec::new(), passed_over: Vec::new() };
+        let mut shape = Shape { between: Vec::new(), fields: Vec::new() };
         let mut rest = pattern;
         while let Some((before, after)) = rest.split_once('{') {
             shape.between.extend(before.chars());
             let (name, after) = after.split_once('}').unwrap_or((after, ""));
-            shape.passed_over.push(name == "_");
+            shape.fields.push(if name == "_" { Field::PassedOver } else { Field::Number });
             rest = after;
         }
         shape
@@ -157,17 +177,19 @@ pub(super) fn numbers(line: &[u8], shape: &Shape) -> Option<Vec<f64>> {
         let number = t.parse::<f64>().ok().filter(|_| plain)?;
         Some(if number == NOT_A_NUMBER { f64::NAN } else { number })
     };
-    let read = |t: &str, passed_over: bool| {
-        if passed_over { (!t.contains(&shape.between[..])).then_some(f64::NAN) } else { number(t) }
+    let read = |t: &str, field: Field| match field {
+        Field::PassedOver => (!t.contains(&shape.between[..])).then_some(f64::NAN),
+        Field::Word => number(t).filter(|n| (0.0..=65535.0).contains(n) && !t.contains(['.', 'e', 'E'])),
+        Field::Number => number(t),
     };
     let mut rest = text;
-    let mut numbers = Vec::with_capacity(shape.passed_over.len());
-    for (between, passed_over) in shape.between.iter().zip(&shape.passed_over) {
+    let mut numbers = Vec::with_capacity(shape.fields.len());
+    for (between, field) in shape.between.iter().zip(&shape.fields) {
         let (first, after) = rest.split_once(*between)?;
-        numbers.push(read(first, *passed_over)?);
+        numbers.push(read(first, *field)?);
         rest = after;
     }
-    numbers.push(read(rest, *shape.passed_over.last()?)?);
+    numbers.push(read(rest, *shape.fields.last()?)?);
     Some(numbers)
 }
 
@@ -197,6 +219,21 @@ mod tests {
             let read = numbers(line.as_bytes(), &Shape::of(pattern));
             let read = read.map_or("-".into(), |n| n.into_iter().map(one).collect::<Vec<_>>().join("|"));
             assert_eq!(read, expected, "{pattern} on {line}");
+        }
+    }
+
+    /// Two flipped bits swap a comma and a point: `567,555.33` gives `567.555,33`, which no status word is.
+    #[test]
+    fn a_status_word_is_whole_or_the_line_is_none() {
+        let shape = Shape { fields: vec![Field::Word, Field::Number], ..Shape::of("{state},{speed}") };
+        for (line, read) in [
+            ("567,33", true),
+            ("567.555,33", false),
+            ("567.0,33", false),
+            ("70000,33", false),
+            ("-1,33", false),
+        ] {
+            assert_eq!(numbers(line.as_bytes(), &shape).is_some(), read, "{line}");
         }
     }
 }
