@@ -3,9 +3,8 @@
 
 use crate::evidence::Whole;
 use crate::outcome::Cause;
-use crate::trace::FileUsed;
+use crate::trace::{FileUsed, replace};
 use serde::{Deserialize, Serialize};
-use std::io::Write;
 use std::path::Path;
 
 /// What makes a folder that of a commissioning.
@@ -80,23 +79,4 @@ impl Climbed {
             lacks: self.lacks.clone(),
         }
     }
-}
-
-/// Writes a file beside the old one, then in its place: a cut leaves one of the two, whole.
-///
-/// # Errors
-/// It cannot be written; the old one stands then.
-pub fn replace(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".new");
-    let write = || {
-        let mut file = std::fs::File::create(&beside)?;
-        file.write_all(bytes)?;
-        file.sync_all()?;
-        std::fs::rename(&beside, path)
-    };
-    write().inspect_err(|_| {
-        // What is left of a failed attempt only takes room.
-        let _ = std::fs::remove_file(&beside);
-    })
 }

@@ -9,7 +9,7 @@ mod scan;
 #[cfg(test)]
 mod tests;
 
-pub use climbed::{CLIMBED_NAME, Climbed, replace};
+pub use climbed::{CLIMBED_NAME, Climbed};
 pub use scan::{HELD_NAME, held, unlisted};
 
 use crate::evidence::Entry;

@@ -4,11 +4,11 @@
 use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
 use super::whole::Commissioning;
 use super::{Early, Files, Making, rehearse, report, run, say};
-use crate::archive::replace;
 use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
 use crate::evidence::{Standing, lacks};
 use crate::outcome::Cause;
 use crate::results::Results;
+use crate::trace::replace;
 use std::collections::VecDeque;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -66,7 +66,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     if !lacks.is_empty() {
         say::out(format_args!(
             "this suite is a part of a commissioning and opens nothing; it does not show {}\n",
-            lacks.join(", ")
+            lacks.join("; ")
         ));
     }
     let whole = Commissioning::new(&folder, names.clone(), lacks, &texts.suite);
@@ -277,9 +277,7 @@ fn into_unit_file(args: &Args, texts: &Texts, climbed: &Climbed, whole: &Commiss
     };
     match std::fs::read_to_string(path) {
         Ok(now) if now == texts.unit.1 => {}
-        Ok(_) => {
-            return Err(not_written("somebody has changed it since the commissioning began".into()));
-        }
+        Ok(_) => return Err(not_written("somebody has changed it since the commissioning began".into())),
         Err(e) => return Err(not_written(format!("it cannot be read again ({e})"))),
     }
     replace(path, text.as_bytes()).map_err(|e| not_written(format!("it cannot be written ({e})")))?;

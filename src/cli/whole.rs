@@ -74,6 +74,9 @@ impl Commissioning {
         let used = used.map_err(|e| Early::new(Cause::NotMade, e))?;
         let path = self.dir.join(&used.name);
         self.climbed.borrow_mut().files.push(used);
+        if simulated {
+            self.keep_or_say();
+        }
         Ok(path)
     }
 

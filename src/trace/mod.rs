@@ -23,4 +23,4 @@ mod store;
 
 pub use codec::{Cut, CutKind, Trace};
 pub use info::{Before, Climb, FileUsed, Opening, RecordingBegan, RunInfo, RunKind};
-pub use store::{FolderError, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams};
+pub use store::{FolderError, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams, replace};

@@ -1,5 +1,6 @@
 //! The folder of a run: files as used, `run.json`, and the trace beside them.
 
+use super::replace::replace;
 use crate::trace::codec::slug;
 use crate::trace::info::{FileUsed, RunInfo};
 use sha2::{Digest, Sha256};
@@ -169,21 +170,9 @@ impl RunFolder {
     /// If it cannot be written; the old one stands then.
     pub fn write_info(&self, info: &RunInfo) -> io::Result<()> {
         let path = self.dir.join(INFO);
-        let beside = self.dir.join("run.json.new");
         let mut text = serde_json::to_vec_pretty(info)?;
         text.push(b'\n');
-        let write = || {
-            let mut file = File::create(&beside)?;
-            file.write_all(&text)?;
-            file.sync_all()?;
-            fs::rename(&beside, &path)?;
-            File::open(&self.dir)?.sync_all()
-        };
-        write().map_err(|e| {
-            // What is left of a failed attempt only takes room on a disk that may be full.
-            let _ = fs::remove_file(&beside);
-            making(e, &path)
-        })
+        replace(&path, &text).map_err(|e| making(e, &path))
     }
 
     /// Reads a run folder back, all but its trace, and verifies the files as used.

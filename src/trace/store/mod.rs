@@ -2,6 +2,7 @@
 
 mod folder;
 mod read;
+mod replace;
 mod sink;
 #[cfg(test)]
 mod tests;
@@ -9,4 +10,5 @@ mod writer;
 
 pub use folder::{FolderError, KeptFile, OpenRun, RunFolder};
 pub use read::{TraceError, read, read_streams};
+pub use replace::replace;
 pub use writer::Writer;
