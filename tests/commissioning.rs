@@ -109,6 +109,30 @@ fn a_sound_unit_climbs_every_rung_and_is_measured() {
     }
 }
 
+/// The whole suite counts; without any test that closed loop rests on it is a part, which says what it does not show.
+#[test]
+fn a_suite_without_what_closed_loop_rests_on_is_a_part_of_a_commissioning() {
+    use spinproof::evidence::lacks;
+    let of = |suite: &str| lacks(&load(&RIG, UNIT, suite, None).plan);
+    let without = |suite: &str, name: &str| {
+        let start = suite.find(&format!("[[test]]\nname = \"{name}\"\n")).expect("the test");
+        let end = suite[start + 1..].find("[[test]]").expect("one after it") + start + 1;
+        format!("{}{}", &suite[..start], &suite[end..])
+    };
+    assert_eq!(of(&SUITE), [""; 0]);
+    for (names, missing) in [
+        (&["turned by hand"][..], &["turn_ratio"][..]),
+        (&["alignment"], &["alignment_offset"]),
+        (&["alignment", "slow open loop"], &["follow_slope", "alignment_offset"]),
+        (&["command timeout"], &["silence"]),
+    ] {
+        let suite = names.iter().fold(SUITE.to_string(), |suite, name| without(&suite, name));
+        let lacks = of(&suite);
+        assert_eq!(lacks.len(), missing.len(), "{names:?}: {lacks:?}");
+        assert!(lacks.iter().zip(missing).all(|(one, word)| one.contains(word)), "{names:?}: {lacks:?}");
+    }
+}
+
 /// One row: faults, the rung that is not passed, and a piece of what it points at.
 #[test]
 fn each_wrong_wiring_is_caught_at_its_rung() {

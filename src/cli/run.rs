@@ -149,8 +149,8 @@ fn look_at_all(plan: &Plan) -> Result<Vec<PortKind>, Early> {
 fn rung_by_rung(plan: &Plan, kinds: &[PortKind]) -> Result<(), Early> {
     let machine = kinds.iter().any(|k| matches!(k, PortKind::Machine(_)));
     if machine && plan.rung == Some(Rung::Commissioning) {
-        let text = "a commissioning in one run goes on to its next test whatever the one before has shown, and a machine is \
-                    behind the port: climb rung by rung with `spinproof commission --suite FILE`";
+        let text = "this suite is a commissioning and a machine is behind the port: `run` goes on to the next test whatever the \
+                    one before has shown; climb rung by rung with `spinproof commission --suite FILE`";
         return Err(Early::new(Cause::Refused, text));
     }
     Ok(())

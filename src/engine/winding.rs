@@ -242,17 +242,15 @@ impl WindingDown {
             core.event(now, What::TestEnded { test, complete: self.cause.is_none() });
         }
         let confirmed = self.not_driven.is_some() && at_rest;
+        let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
+        let missing = format!("samples did not confirm `{}`", missing.words());
         let outcome = match self.cause {
             _ if core.driven && !confirmed => {
-                let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
                 let first = self.cause.map_or(String::new(), |(_, why)| format!(" ({why})"));
-                Some((Cause::NotConfirmed, format!("samples did not confirm `{}`{first}", missing.words())))
+                Some((Cause::NotConfirmed, missing + &first))
             }
             // Nothing was driven, but what was to be shown was not.
-            None if !confirmed => {
-                let missing = if self.not_driven.is_none() { Stage::NotDriven } else { Stage::AtRest };
-                Some((Cause::Refused, format!("samples did not confirm `{}`", missing.words())))
-            }
+            None if !confirmed => Some((Cause::Refused, missing)),
             // A confirmation that came late is no ordinary end.
             None if self.alarmed => Some((Cause::Tripped, "not driven was confirmed only late".into())),
             cause => cause,

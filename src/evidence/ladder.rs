@@ -82,16 +82,7 @@ pub fn ladder(
         let index = run.counts_as() as usize;
         match run.effect() {
             LadderEffect::Opens => {
-                let mut why = does_not_count(now, build, settings, run);
-                if let (Some(newest), Some(now)) = (newest, now.assembly)
-                    && newest > now
-                    && run.standing.assembly == Some(now)
-                {
-                    // The unit file came back from somewhere: what was passed before the unit was opened counts no more.
-                    why.push(format!(
-                        "the unit file says state of assembly {now}, and there is a run of {newest}: count on from there"
-                    ));
-                }
+                let why = does_not_count((now, newest), build, settings, run);
                 let step = &mut steps[index];
                 if why.is_empty() {
                     step.passed = Ok(opening(run));
@@ -127,11 +118,21 @@ fn opening(run: &Entry) -> Opening {
     }
 }
 
-/// Why a passed run opens nothing here; empty if it counts.
-fn does_not_count(now: &Standing, build: &Told, settings: &Told, run: &Entry) -> Vec<String> {
+/// Why a passed run opens nothing here; empty if it counts. `newest` is the highest state of assembly that any run knows.
+fn does_not_count(
+    (now, newest): (&Standing, Option<u32>),
+    build: &Told,
+    settings: &Told,
+    run: &Entry,
+) -> Vec<String> {
     let then = &run.standing;
     let mut why = Vec::new();
     match (then.assembly, now.assembly) {
+        // The unit file came back from somewhere: what was passed before the unit was opened counts no more.
+        (Some(a), Some(b)) if a == b && newest > Some(b) => why.push(format!(
+            "the unit file says state of assembly {b}, and there is a run of {}: count on from there",
+            newest.unwrap_or(b)
+        )),
         (Some(a), Some(b)) if a == b => {}
         (Some(a), Some(b)) => why.push(format!("the unit was opened: state of assembly {a}, now {b}")),
         _ => why.push("the unit file does not say the state of assembly".into()),
@@ -157,7 +158,12 @@ fn does_not_count(now: &Standing, build: &Told, settings: &Told, run: &Entry) ->
         why.push(format!("other settings (SHA-256 {}, now {})", word(&then.settings), word(settings)));
     }
     if run.off_ladder {
-        why.push("the ladder was left aside for that run, or it was a part of a commissioning only".into());
+        why.push(match run.rung {
+            Some(Rung::Commissioning) => {
+                "it was a part of a commissioning only, or the ladder was left aside".into()
+            }
+            _ => "the ladder was left aside for that run".into(),
+        });
     }
     for cap in cap(&run.grades).iter().filter(|c| c.rung < run.counts_as()) {
         why.push(format!(

@@ -189,7 +189,7 @@ fn a_run_with_the_ladder_left_aside_opens_nothing() {
     assert_eq!(
         missing,
         [
-            "commissioning passed in run-01, but the ladder was left aside for that run, or it was a part of a commissioning only"
+            "commissioning passed in run-01, but it was a part of a commissioning only, or the ladder was left aside"
         ]
     );
 }

@@ -9,6 +9,17 @@ fn stop_sent(what: &What) -> bool {
     matches!(what, What::StopSent { .. })
 }
 
+/// A board that obeys, and from its first stop frame on reads so: how long after that frame, what is asked.
+fn after_the_stop(mut reading: impl FnMut(Duration, &str) -> Option<String> + 'static) -> Board {
+    let mut stopped: Option<Instant> = None;
+    Board::new(move |now, request, _| {
+        if request.starts_with("CONT:WORD 0") {
+            stopped = stopped.or(Some(now));
+        }
+        reading(now - stopped?, request)
+    })
+}
+
 /// A link that took no bytes once may take them again: stop frames are tried on it, at once and again and again.
 #[test]
 fn stop_frames_are_tried_on_a_link_that_was_lost() {
@@ -53,12 +64,7 @@ fn the_zeros_of_a_board_that_has_just_begun_prove_no_rest() {
 /// Its word says that it is off, and current flows all the same.
 #[test]
 fn a_phase_current_that_comes_back_is_stopped_again_whatever_the_drive_says() {
-    let mut stopped: Option<Instant> = None;
-    let board = Board::new(move |now, request, _| {
-        if request.starts_with("CONT:WORD 0") {
-            stopped = stopped.or(Some(now));
-        }
-        let since = now - stopped?;
+    let board = after_the_stop(|since, request| {
         let flows = (Duration::from_millis(100)..Duration::from_millis(300)).contains(&since);
         let turns = since < Duration::from_millis(600);
         reads(request, 0x40, if turns { 100.0 } else { 0.0 }, if flows { 50.0 } else { 0.0 })
@@ -71,12 +77,7 @@ fn a_phase_current_that_comes_back_is_stopped_again_whatever_the_drive_says() {
 /// A trip or a person's stop after the proof sends a stop frame again: it costs nothing.
 #[test]
 fn a_trip_after_the_proof_sends_a_stop_frame_again() {
-    let mut stopped: Option<Instant> = None;
-    let board = Board::new(move |now, request, _| {
-        if request.starts_with("CONT:WORD 0") {
-            stopped = stopped.or(Some(now));
-        }
-        let since = now - stopped?;
+    let board = after_the_stop(|since, request| {
         let fast = since > Duration::from_millis(200) && since < Duration::from_millis(220);
         let speed = if since > Duration::from_millis(400) {
             0.0

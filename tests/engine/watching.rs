@@ -54,6 +54,20 @@ fn a_drive_that_comes_on_by_itself_while_watched_trips() {
     assert!(ended.why.contains("nobody enabled it"), "{}", ended.why);
 }
 
+/// Nothing was driven, and a shaft that is never shown at rest is no ordinary end all the same: the next test does not begin.
+#[test]
+fn a_watched_shaft_that_is_never_at_rest_passes_nothing() {
+    let twice =
+        format!("{WATCH}[[test]]\nname = \"two\"\nprofile = [{{ watch = \"1 s\" }}]\ncriterion = []\n");
+    let board = Board::new(|now, request, seen| {
+        (request == "MEAS:DRIV?" && now > at(2000)).then(|| format!("{},30.0,0.0,155.0,0.1", seen.state))
+    });
+    let ended = drive_suite(&twice, board);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("did not confirm `at rest`"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::TestEnded { .. })), 1);
+}
+
 #[test]
 fn trips_are_watched_while_the_shaft_is_watched() {
     let mut since = None;

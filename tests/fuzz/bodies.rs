@@ -259,7 +259,8 @@ pub fn plan() -> &'static Arc<Plan> {
 }
 
 /// The engine under any inputs at any times, after so many sound answers that each phase can be the first that is
-/// disturbed: it never panics, tells no speed outside the rig's range and none at all after a stop but rest, sends nothing after its end, and ends after a stop within what its stages are given.
+/// disturbed: it never panics, tells no speed outside the rig's range and none at all after a stop but rest, sends nothing
+/// after its end, and ends after a stop within what its stages are given.
 pub fn engine(data: &[u8]) {
     let [begin, data @ ..] = data else { return };
     let mut board = Board::new();

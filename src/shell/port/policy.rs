@@ -53,7 +53,7 @@ impl Need {
             }
             Need::Guards => {
                 "nobody at a terminal answers for the guards, and an answers file alone stops nothing; run it from a \
-                 terminal without --answers, or declare under [hard_wired] in the rig `unattended = true` with \
+                 terminal without --answers and with questions in the rig's [ready], or declare under [hard_wired] in the rig `unattended = true` with \
                  contactor, guard switch and thermal cut-out"
             }
             Need::Rung => {
