@@ -174,7 +174,7 @@ table! {
         expect: At<String>,
         /// The text that must stand there, if it is known.
         must_be: Option<At<String>>,
-        /// What the controller limits by it, if a torque demand rests on that.
+        /// What the controller limits by it, if a demand of torque or a pedal rests on that.
         limits: Option<At<Limiting>>,
         /// Unit of the value, where it limits something.
         unit: Option<At<Unit>>,
@@ -195,6 +195,8 @@ words! {
     pub enum Limiting {
         /// Mechanical speed of the machine's shaft, either way round.
         ShaftSpeed = "shaft speed",
+        /// How steeply the speed that a pedal asks for may change.
+        PedalRate = "pedal rate",
     }
 }
 

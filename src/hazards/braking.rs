@@ -1,9 +1,10 @@
 //! Energy that has no way back: what a ramp down and a pulled-back overshoot put into the DC link.
 
-use super::case::{Case, Piece, at_most, largest, rpm, shown};
+use super::case::{Case, at_most, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::{charged, kinetic, room};
 use super::reach::Way;
+use super::turning::Piece;
 use crate::diag::{Diag, Place};
 use crate::files::rig::Role;
 use crate::plan::Crossing;
@@ -28,6 +29,7 @@ impl Case<'_> {
         let ((light, heavy), held) = (self.inertia(), self.load().0);
         let rotor = &self.unit.rotor;
         let (mut energy, mut most) = (0.0, Returned::default());
+        let coupled = self.coupling().is_some();
         for piece in pieces.iter().filter(|p| !p.coasts) {
             let (from, to) = (piece.speed.0.abs(), piece.speed.1.abs());
             let falls = to < from;
@@ -39,7 +41,11 @@ impl Case<'_> {
             } else {
                 kinetic(light, from) - kinetic(light, to)
             };
-            energy = f64::max(0.0, energy + change - drag);
+            // What is coupled may turn the shaft against a torque that is demanded for as long as it is.
+            let turned = piece.torque.filter(|_| coupled).map_or(0.0, |torque| torque * mean * lasts);
+            // At which speed it does is not known, so that no drag is counted on then.
+            let taken = if turned > 0.0 { 0.0 } else { drag };
+            energy = f64::max(0.0, energy + change + turned - taken);
             if energy > most.energy {
                 most = Returned { energy, segment: piece.segment };
             }
@@ -64,8 +70,16 @@ pub(super) fn planned(case: &Case<'_>) -> Finding {
     if case.takes_back() {
         return Finding::none(BRAKING, TAKES_BACK);
     }
+    if case.pedal_unbounded() {
+        return super::missing(
+            case,
+            BRAKING,
+            "the rig does not say how steeply the board takes the speed down when the pedal is let go of",
+            "read it back in a setting with `limits = \"pedal rate\"`, `unit = \"rpm/s\"` and the value that it `must_be`",
+        );
+    }
     let (limit, limit_at) = case.bus_limit();
-    let found = case.speed_tests().map(|(index, test)| {
+    let found = case.tests().map(|(index, test)| {
         let pieces = case.pieces(test);
         let most = case.returned(&pieces, 1.0);
         (case.pumped(index, most.energy), index, most, pieces)

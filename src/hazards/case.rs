@@ -2,10 +2,10 @@
 
 use super::physics::RPM;
 use crate::diag::{Diag, Place, Sources};
-use crate::files::rig::{Coupled, Rig, Role, Sets, SupplyKind};
+use crate::files::rig::{Coupled, Rig, Role, Sets, Shaft, SupplyKind};
 use crate::files::suite::{Segment, Suite};
 use crate::files::unit::Unit;
-use crate::plan::{Plan, Shape, Test};
+use crate::plan::{Plan, Test};
 use crate::units::{Form, parse_unit, rounded_text};
 
 /// A plan with the files that it was resolved from.
@@ -22,25 +22,6 @@ pub struct Case<'a> {
     /// What they resolve to.
     pub plan: &'a Plan,
 }
-
-/// A piece of a profile short enough to be taken as straight.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Piece {
-    /// Speed at its begin and at its end, rad/s.
-    pub speed: (f64, f64),
-    /// How long it takes, s; zero for a jump.
-    pub lasts: f64,
-    /// Whether the torque is off.
-    pub coasts: bool,
-    /// Index of its segment.
-    pub segment: usize,
-}
-
-/// Pieces per straight line that moves, and per cycle of a swing.
-const LINE: usize = 64;
-/// Most pieces of one swing. One of more cycles is laid finely at its begin and at its end, where a sweep is fastest, and
-/// coarsely between them: samples a cycle apart would see no swing at all.
-const SWING_MAX: usize = 100_000;
 
 impl<'a> Case<'a> {
     /// A place as messages cite it: `rig, line 4`.
@@ -63,11 +44,16 @@ impl<'a> Case<'a> {
         Diag::at(at, message)
     }
 
-    /// Tests that demand a speed, with their index; whoever works a pedal may press it down all the time.
+    /// Every test with its index.
+    pub(super) fn tests(&self) -> impl Iterator<Item = (usize, &'a Test)> + '_ {
+        self.plan.tests.iter().enumerate()
+    }
+
+    /// Tests that demand a speed, with their index.
     pub(super) fn speed_tests(&self) -> impl Iterator<Item = (usize, &'a Test)> + '_ {
         let sets =
             |t: &Test| matches!(self.plan.demands[t.demand].sets, Sets::ShaftSpeed | Sets::SpeedAtFullPedal);
-        self.plan.tests.iter().enumerate().filter(move |(_, t)| sets(t))
+        self.tests().filter(move |(_, t)| sets(t))
     }
 
     /// A test as the suite has it; `None` of the heat pulse, which the rig asks for before those of the suite.
@@ -97,41 +83,6 @@ impl<'a> Case<'a> {
         };
         let upto = &all[..all.len().min(segment + 1)];
         upto.iter().rev().find_map(value).unwrap_or(file.name.at)
-    }
-
-    /// The profile of a test in pieces.
-    pub(super) fn pieces(&self, test: &Test) -> Vec<Piece> {
-        let mut pieces = Vec::new();
-        for (segment, s) in test.profile.segments.iter().enumerate() {
-            let coasts = s.coasts();
-            if let Shape::Swing(swing) = s.shape {
-                let lasts = swing.length().secs_f64();
-                let wanted = ((swing.cycles * LINE as f64).min(1e15) as usize).max(LINE);
-                let fine = lasts * (SWING_MAX / 2) as f64 / wanted as f64;
-                let parts = if wanted <= SWING_MAX {
-                    vec![(0.0, lasts, wanted)]
-                } else {
-                    vec![
-                        (0.0, fine, SWING_MAX / 2),
-                        (fine, lasts - 2.0 * fine, LINE),
-                        (lasts - fine, fine, SWING_MAX / 2),
-                    ]
-                };
-                for (from, lasts, n) in parts {
-                    let at = |i: usize| swing.at(from + lasts * i as f64 / n as f64);
-                    lay(&mut pieces, (0..n).map(|i| (at(i), at(i + 1))), lasts / n as f64, (coasts, segment));
-                }
-                continue;
-            }
-            for pair in s.corners.windows(2) {
-                let ((t0, v0), (t1, v1)) = (pair[0], pair[1]);
-                let lasts = (t1 - t0).secs_f64();
-                let n = if v0 == v1 || lasts == 0.0 { 1 } else { LINE };
-                let at = |i: usize| v0 + (v1 - v0) * i as f64 / n as f64;
-                lay(&mut pieces, (0..n).map(|i| (at(i), at(i + 1))), lasts / n as f64, (coasts, segment));
-            }
-        }
-        pieces
     }
 
     /// The controller's own current limit, A peak, and where it was written: what is read back before anything turns, or
@@ -167,9 +118,14 @@ impl<'a> Case<'a> {
         (rotor.low + more.0, rotor.high + more.1)
     }
 
+    /// What turns with the shaft, if anything is coupled to it.
+    pub(super) fn coupling(&self) -> Option<&'a Shaft> {
+        self.rig.shaft.as_ref().filter(|s| s.coupled.value != Coupled::Nothing)
+    }
+
     /// Torque that what is coupled takes up, lowest and highest, Nm; what is not declared is not counted on.
     pub(super) fn load(&self) -> (f64, f64) {
-        let shaft = self.rig.shaft.as_ref().filter(|s| s.coupled.value != Coupled::Nothing);
+        let shaft = self.coupling();
         shaft.and_then(|s| s.holds.as_ref()).map_or((0.0, 0.0), |h| (h.low.max(0.0), h.high.max(0.0)))
     }
 
@@ -274,25 +230,6 @@ pub(super) fn largest(most: f64, fits: impl Fn(f64) -> bool) -> f64 {
         if fits(middle) { low = middle } else { high = middle }
     }
     low
-}
-
-/// Lays lines of one length in time, each from a speed to another. One that goes through zero is two: it falls first, and
-/// gives back what it had, and rises then.
-fn lay(
-    pieces: &mut Vec<Piece>,
-    lines: impl Iterator<Item = (f64, f64)>,
-    lasts: f64,
-    (coasts, segment): (bool, usize),
-) {
-    for (from, to) in lines {
-        if from * to < 0.0 {
-            let falls = from / (from - to);
-            let piece = |speed, share: f64| Piece { speed, lasts: lasts * share, coasts, segment };
-            pieces.extend([piece((from, 0.0), falls), piece((0.0, to), 1.0 - falls)]);
-        } else {
-            pieces.push(Piece { speed: (from, to), lasts, coasts, segment });
-        }
-    }
 }
 
 /// A speed far beyond anything that turns: 100 000 rpm.

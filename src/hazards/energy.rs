@@ -18,6 +18,14 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
             "add `guard` to [withstand], such as `guard = \"1 kJ\"`, as its maker or its calculation says",
         );
     };
+    if case.coupling().is_some_and(|shaft| shaft.inertia.is_none()) {
+        return super::missing(
+            case,
+            GUARD,
+            "the rig does not say which inertia is coupled to the shaft",
+            "add `inertia` to [shaft], such as `[\"0.01 kg m2\", \"0.02 kg m2\"]`",
+        );
+    }
     if case.rig.reaction.is_none() {
         return super::reach::missing_reaction(case, GUARD);
     }

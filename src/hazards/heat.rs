@@ -230,16 +230,27 @@ fn rise(
     Finding::held(hazard, rise, room, told, diag)
 }
 
-/// The worst phase of a winding that stands.
+/// How hot turning makes the winding at most, K: by all of it, or until its trip has stopped it.
+fn after_turning(case: &Case<'_>) -> f64 {
+    let winding = case.winding();
+    let rate = (winding.rate)(case.current_rms());
+    let all = case.rig.ready.temperature.high + rate * case.driven();
+    let lag = case.unit.thermal.sensor_lag.as_ref();
+    let tripped =
+        case.guarding(winding.role).zip(lag).map(|((level, late, _), lag)| level + rate * (late + lag.si));
+    tripped.map_or(all, |tripped| all.min(tripped))
+}
+
+/// The worst phase of a winding that stands, when turning has heated it before.
 pub(super) fn standing(case: &Case<'_>) -> Finding {
     let thermal = &case.unit.thermal;
     let (current, current_at) = case.current();
     let rate_of = |peak: f64| heating_standing(peak, case.resistance_hot(), thermal.winding_capacity.low);
-    let (start, limit) = (case.rig.ready.temperature.high, &thermal.winding_max);
+    let (start, limit) = (after_turning(case), &thermal.winding_max);
     let (rate, stands) = (rate_of(current), case.stands());
     let value = rate * stands;
     let told = format!(
-        "{} heat the worst phase of a shaft that stands by {}: {} in the {} that no trip sees it, from {} to at most {}",
+        "{} heat the worst phase of a shaft that stands by {}: {} in the {} that no trip sees it, from the {} that turning heats it to, to at most {}",
         case.said(current_at),
         shown(rate, "K/s"),
         shown(value, "K"),

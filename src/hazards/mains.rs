@@ -38,7 +38,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         return super::missing(case, MAINS, why, "add `inverter_drop` to the unit's [thermal]");
     }
     let mut worst: Option<(f64, f64, f64, Place)> = None;
-    for (index, test) in case.speed_tests() {
+    for (index, test) in case.tests() {
         for piece in case.pieces(test).iter().filter(|p| !p.coasts) {
             let speed = piece.speed.0.abs().max(piece.speed.1.abs());
             let torque = case.torque_needed(piece);

@@ -16,6 +16,7 @@ mod reach;
 mod speed;
 #[cfg(test)]
 mod tests;
+mod turning;
 mod unattended;
 
 pub use case::Case;

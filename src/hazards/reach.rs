@@ -88,6 +88,8 @@ impl Case<'_> {
         let own = if channel.stale.micros() == i64::MAX { f64::INFINITY } else { channel.stale.secs_f64() };
         match &channel.source {
             Source::Wire { .. } => own,
+            // How late one is that remembers the past, such as a mean, is not known: it is not counted on.
+            Source::Derived(expr) if expr.memory() != Memory::default() => f64::INFINITY,
             Source::Derived(expr) => {
                 let operands = expr.operands().into_iter();
                 let used = operands.filter_map(|o| {

@@ -1,8 +1,9 @@
 //! Speed against the bus: what the inverter can drive, and what the magnets make of the shaft's turning once the gates are off.
 
-use super::case::{Case, Piece, at_least, at_most, largest, rpm, shown};
+use super::case::{Case, at_least, at_most, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::{copper_at, emf_line, phase_voltage_max, phase_voltage_needed, speed_of_emf};
+use super::turning::Piece;
 use crate::diag::Diag;
 
 const LIMIT: &str = "voltage limit";
@@ -13,8 +14,12 @@ const RATING: &str = "EMF against the ratings";
 const DROP: f64 = 2.0;
 
 impl Case<'_> {
-    /// Largest torque that a piece of a profile takes, Nm: acceleration of the largest inertia, and everything that drags.
+    /// Largest torque that a piece of a test takes, Nm: what is demanded, or else acceleration of the largest inertia, and
+    /// everything that drags.
     pub(super) fn torque_needed(&self, piece: &Piece) -> f64 {
+        if let Some(torque) = piece.torque {
+            return torque;
+        }
         let rotor = &self.unit.rotor;
         let fast = piece.speed.0.abs().max(piece.speed.1.abs());
         let rise = piece.speed.1.abs() - piece.speed.0.abs();
@@ -38,6 +43,14 @@ impl Case<'_> {
 /// The lowest bus must make the phase voltage that each speed takes; beyond it the speed loop has nothing left, and only a
 /// weakened field would go on.
 pub(super) fn voltage_limit(case: &Case<'_>) -> Finding {
+    if case.coupling().is_some_and(|shaft| shaft.holds.is_none()) {
+        return super::missing(
+            case,
+            LIMIT,
+            "the rig does not say which torque is coupled to the shaft",
+            "add `holds` to [shaft], such as `[\"0 Nm\", \"20 Nm\"]`",
+        );
+    }
     let m = &case.unit.machine;
     let poles = f64::from(m.pole_pairs.value);
     let drop = case.unit.thermal.inverter_drop.as_ref().map_or(DROP, |d| d.high);
@@ -54,7 +67,7 @@ pub(super) fn voltage_limit(case: &Case<'_>) -> Finding {
     };
     // Test, speed, torque, where it was written; by the share of what the bus makes.
     let mut worst: Option<(f64, usize, f64, f64, crate::diag::Place)> = None;
-    for (index, test) in case.speed_tests() {
+    for (index, test) in case.tests() {
         let available = phase_voltage_max(case.bus(index).0.0, drop);
         for piece in case.pieces(test).iter().filter(|p| !p.coasts) {
             let (speed, torque) = (piece.speed.0.abs().max(piece.speed.1.abs()), case.torque_needed(piece));
@@ -94,7 +107,7 @@ pub(super) fn emf_below_bus(case: &Case<'_>) -> Finding {
     let poles = f64::from(m.pole_pairs.value);
     let overshoot = case.rig.speed_loop.as_ref().map_or(0.0, |l| l.overshoot.si.abs());
     let mut worst: Option<(f64, usize, f64, crate::diag::Place)> = None;
-    for (index, test) in case.speed_tests() {
+    for (index, test) in case.tests() {
         let bus = case.bus(index).0.0;
         for piece in case.pieces(test) {
             let speed = piece.speed.0.abs().max(piece.speed.1.abs());

@@ -1,5 +1,7 @@
 //! Files with figures of the bench, changed in one place: what fits, what is refused, and with which words.
 
+mod demanded;
+
 use super::{Answer, Case, Finding, judge};
 use crate::diag::Sources;
 use crate::files::load::{read_rig, read_suite, read_unit};
@@ -397,7 +399,7 @@ fn what_a_coarse_look_does_not_see_is_refused_all_the_same() {
     let step =
         of("{ ramp = \"450 rpm\", rate = \"100 rpm/s\" }, { step = \"-450 rpm\" }, { hold = \"1 s\" }");
     let either = changed(RIG, "\"speed - demand.speed\"", "\"abs(speed - demand.speed)\"");
-    let brake = changed(BRAKE, "coupled = \"brake\"", "coupled = \"brake\"\ninertia = \"0.05 kg m2\"");
+    let brake = changed(BRAKE, "inertia = \"0.001 kg m2\"", "inertia = \"0.05 kg m2\"");
     let rows = [
         (
             changed(&either, "guard = \"1.2 kJ\"", "guard = \"1 kJ\""),

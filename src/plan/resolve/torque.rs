@@ -5,8 +5,8 @@
 use super::context::{Context, head, length};
 use super::scope::{Demand, Scope};
 use crate::diag::Diag;
-use crate::files::read::{At, Q, Speed};
-use crate::files::rig::{self, Coupled, Sets};
+use crate::files::read::{At, Q, Speed, SpeedRate};
+use crate::files::rig::{self, Coupled, Limiting, Sets};
 use crate::files::suite;
 use crate::plan::{Plan, SettingMax};
 use crate::time::Duration;
@@ -98,7 +98,7 @@ fn backstop(ctx: &Context<'_>, scope: &Scope<'_>, largest: f64) -> Option<Backst
 fn setting<'a>(scope: &Scope<'a>) -> Option<(usize, usize, &'a rig::Setting)> {
     let all = scope.links.iter().enumerate();
     all.flat_map(|(l, link)| link.file.setting.iter().enumerate().map(move |(s, setting)| (l, s, setting)))
-        .find(|(_, _, setting)| setting.limits.is_some())
+        .find(|(_, _, setting)| setting.limits.as_ref().is_some_and(|l| l.value == Limiting::ShaftSpeed))
 }
 
 /// Speed gained within one reaction, rad/s: torque over the smallest inertia, for as long.
@@ -158,17 +158,20 @@ pub(super) fn moves(ctx: &mut Context<'_>, test: &suite::Test, demand: Demand<'_
     None
 }
 
-/// A setting that limits something says in which unit, and one limits the speed.
+/// A setting that limits something says in which unit, and one limits each.
 pub(super) fn check_settings(ctx: &mut Context<'_>, scope: &Scope<'_>) {
-    let mut first: Option<&At<rig::Limiting>> = None;
+    let mut known: Vec<&At<Limiting>> = Vec::new();
     for setting in scope.links.iter().flat_map(|l| &l.file.setting) {
         let (Some(limits), Some(unit)) = (&setting.limits, &setting.unit) else { continue };
-        if let Some(first) = first {
+        if let Some(first) = known.iter().find(|k| k.value == limits.value) {
             ctx.twice("the setting that limits", limits.at, first.at);
         }
-        first = Some(limits);
-        let speed = crate::files::read::kind_of::<Speed>();
-        if unit.kind != speed {
+        known.push(limits);
+        let wanted = match limits.value {
+            Limiting::ShaftSpeed => crate::files::read::kind_of::<Speed>(),
+            Limiting::PedalRate => crate::files::read::kind_of::<SpeedRate>(),
+        };
+        if unit.kind != wanted {
             let message = format!(
                 "the unit {} is of {}, and the setting limits {}",
                 ctx.said(unit.at),
