@@ -127,6 +127,15 @@ impl<M: Machine> Logged<M> {
 /// Feeds logged inputs to a fresh engine. Returns how many were fed, and the first input after which
 /// its outputs were not those of the log.
 pub fn replay(plan: Arc<Plan>, inputs: &[LoggedInput]) -> (usize, Option<Difference>) {
+    replay_with(plan, inputs, |_| None)
+}
+
+/// The same, with every step shown to somebody who may say in words that it differs.
+pub fn replay_with(
+    plan: Arc<Plan>,
+    inputs: &[LoggedInput],
+    mut look: impl FnMut(&Step) -> Option<String>,
+) -> (usize, Option<Difference>) {
     let mut engine = Logged::new(plan);
     for (fed, logged) in inputs.iter().enumerate() {
         let difference = |what: String| Some(Difference { seq: logged.seq, at: logged.at, what });
@@ -140,6 +149,9 @@ pub fn replay(plan: Arc<Plan>, inputs: &[LoggedInput]) -> (usize, Option<Differe
         if step.input.outputs != logged.outputs {
             let outputs: Vec<String> = step.outputs.iter().map(|(_, o)| format!("{o:?}")).collect();
             return (fed, difference(format!("the outputs differ; here they are: {}", outputs.join("; "))));
+        }
+        if let Some(what) = look(&step) {
+            return (fed, difference(what));
         }
     }
     (inputs.len(), None)
@@ -190,6 +202,16 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
         (7, person) => Input::Listening { by: text()?, person: person == 1 },
         _ => return None,
     })
+}
+
+/// Whether two records are the same to the last bit.
+pub fn same(a: &Record, b: &Record) -> bool {
+    let bytes = |record: &Record| {
+        let mut bytes = Vec::new();
+        append(&mut bytes, &Output::Record(record.clone()));
+        bytes
+    };
+    bytes(a) == bytes(b)
 }
 
 /// Every output in bytes that do not depend on the machine.

@@ -32,7 +32,7 @@ use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::Record;
 use crate::time::Instant;
-pub use logged::{Difference, Gate, Logged, Machine, Step, replay};
+pub use logged::{Difference, Gate, Logged, Machine, Step, replay, replay_with, same};
 use std::sync::Arc;
 
 /// What happens to the engine.
