@@ -193,14 +193,8 @@ pub(super) fn before(
             Vec::new()
         }
     };
-    let clock = crate::shell::clock::utc_now();
-    if let Some(later) = runs.iter().find(|r| enforced && r.began_utc > clock) {
-        // What counts is which run was last: after a clock set back, a failure would lie before an older pass.
-        let text = format!(
-            "this machine's clock says {clock}, and {} began at {}: set the clock, or the order of the runs is lost",
-            later.folder, later.began_utc
-        );
-        return Err(Early::new(Cause::Refused, text));
+    if enforced {
+        goes_on(&runs, &crate::shell::clock::utc_now())?;
     }
     let grades = expected_guards(&loaded.plan, person);
     let now = standing(loaded);
@@ -237,6 +231,16 @@ fn entries(home: &Path) -> Result<Vec<Entry>, Early> {
     index.all().map_err(unusable)
 }
 
+/// What counts is which run was last: after a clock set back, a failure would lie before an older pass.
+fn goes_on(runs: &[Entry], clock: &str) -> Result<(), Early> {
+    let Some(later) = runs.iter().find(|r| r.began_utc.as_str() > clock) else { return Ok(()) };
+    let text = format!(
+        "this machine's clock says {clock}, and {} began at {}: set the clock, or the order of the runs is lost",
+        later.folder, later.began_utc
+    );
+    Err(Early::new(Cause::Refused, text))
+}
+
 fn refusal(found: &Climb, command: &str) -> String {
     let said =
         if found.said { "" } else { " (the suite does not say its rung, so it counts as the highest)" };
@@ -244,6 +248,12 @@ fn refusal(found: &Climb, command: &str) -> String {
 }
 
 impl Rungs {
+    /// Refuses once more a clock that says less than when an earlier run began: it may have been set while this one was
+    /// rehearsed.
+    pub(super) fn clock_goes_on(&self) -> Result<(), Early> {
+        if self.enforced { goes_on(&self.runs, &crate::shell::clock::utc_now()) } else { Ok(()) }
+    }
+
     /// Looks at what the controller says of itself: with another build, or other settings, a rung that looked open is
     /// closed. It only refuses where the ladder is enforced.
     pub(super) fn gate(&self) -> Gate {

@@ -1,6 +1,7 @@
 //! The command line: one small file per command. Every command ends with an exit code of the table in
 //! [`crate::outcome`].
 
+mod belongs;
 mod check;
 mod commission;
 mod first;

@@ -1,5 +1,6 @@
 //! `report`: everything computed again from a run folder; `run` and `rehearse` end by calling this.
 
+use super::belongs::belongs;
 use super::load::{Loaded, resolve_texts};
 use super::{Early, recordings, say};
 use crate::evidence::entry;
@@ -7,7 +8,7 @@ use crate::outcome::Cause;
 use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::{Results, evaluate_with};
-use crate::trace::{OpenRun, RunFolder, Trace};
+use crate::trace::{Held, OpenRun, RunFolder, Trace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -21,6 +22,8 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
+    // What is written while a run is made would be of a part of it, and what the run writes at its end would be lost to it.
+    let _held = Held::take(&args.run_dir).map_err(|e| Early::new(Cause::NotMade, e))?;
     let (folder, loaded, trace) = open(&args.run_dir)?;
     let folder = recordings::keep(&args.run_dir, folder, &loaded, &args.recordings)?;
     let (results, summary) = write_documents(&args.run_dir, &folder, &loaded, trace, false)?;
@@ -50,6 +53,7 @@ pub(super) fn open(dir: &Path) -> Result<(OpenRun, Loaded, Trace), Early> {
     let (rig, unit, suite) = (text("rig")?, text("unit")?, text("suite")?);
     let loaded = resolve_texts(&rig, &unit, &suite, &beside, folder.info.build.as_deref())?;
     let trace = crate::trace::read(dir).map_err(|e| not_made(&e))?;
+    belongs(&folder, &loaded, &trace)?;
     Ok((folder, loaded, trace))
 }
 

@@ -21,7 +21,7 @@ use crate::shell::operator::{Operator, choose};
 use crate::shell::port::{Need, Port, PortError, PortKind, Shown, look_at, may_open, may_yet_open};
 use crate::shell::run::{Ending, Setup, run_under};
 use crate::shell::signals::Signals;
-use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
+use crate::trace::{Before, Held, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -233,10 +233,12 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     let plan = &loaded.plan;
     let twin_runs = kinds.contains(&PortKind::Twin);
     let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    rungs.clock_goes_on()?;
     // Once more: answers may have ceased to hold while it was rehearsed.
     let operator = operator(plan, kinds, ready.answers.as_ref(), terminal)?;
     let folder =
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
+    let _held = Held::take(folder.path()).map_err(|e| not_made(&e))?;
     let mut twin = if twin_runs { Some(start_twin(args, folder.path()).await?) } else { None };
     let ports = open_ports(plan, kinds, &ready.shown, twin.as_ref())?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;

@@ -23,4 +23,6 @@ mod store;
 
 pub use codec::{Cut, CutKind, Trace};
 pub use info::{Before, Climb, FileUsed, Opening, RecordingBegan, RunInfo, RunKind};
-pub use store::{FolderError, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams, replace};
+pub use store::{
+    FolderError, Held, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams, replace,
+};

@@ -4,7 +4,7 @@ use super::replace::replace;
 use crate::trace::codec::slug;
 use crate::trace::info::{FileUsed, RunInfo};
 use sha2::{Digest, Sha256};
-use std::fs::{self, File};
+use std::fs::{self, File, TryLockError};
 use std::io::{self, Write};
 use std::path::{Component, Path, PathBuf};
 
@@ -51,6 +51,12 @@ pub enum FolderError {
         /// The version found.
         found: u64,
     },
+    /// Somebody else is writing there.
+    #[error("a run is being made in {dir}, or a report of it: wait until that has ended")]
+    Held {
+        /// The folder.
+        dir: PathBuf,
+    },
     /// A file as used is not there any more.
     #[error("{path} is missing, the {role} file of this run: restore it from a copy of the folder")]
     Missing {
@@ -78,6 +84,34 @@ pub enum FolderError {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RunFolder {
     dir: PathBuf,
+}
+
+/// A run folder that nobody else writes to for as long as this lives. It binds programs that ask, on file systems that know
+/// locks; on others it binds nobody.
+#[derive(Debug)]
+pub struct Held {
+    _folder: File,
+}
+
+impl Held {
+    /// Takes hold of a folder.
+    ///
+    /// # Errors
+    /// If it cannot be opened, or somebody else has it.
+    pub fn take(dir: &Path) -> Result<Held, FolderError> {
+        let unreadable = |source| FolderError::Unreadable { path: dir.into(), source };
+        let folder = match File::open(dir) {
+            Ok(folder) => folder,
+            Err(e) if e.kind() == io::ErrorKind::NotFound => {
+                return Err(FolderError::NotARun { dir: dir.into() });
+            }
+            Err(source) => return Err(unreadable(source)),
+        };
+        match folder.try_lock() {
+            Err(TryLockError::WouldBlock) => Err(FolderError::Held { dir: dir.into() }),
+            Ok(()) | Err(TryLockError::Error(_)) => Ok(Held { _folder: folder }),
+        }
+    }
 }
 
 /// A run read back.

@@ -8,7 +8,7 @@ mod sink;
 mod tests;
 mod writer;
 
-pub use folder::{FolderError, KeptFile, OpenRun, RunFolder};
+pub use folder::{FolderError, Held, KeptFile, OpenRun, RunFolder};
 pub use read::{TraceError, read, read_streams};
 pub use replace::replace;
 pub use writer::Writer;

@@ -1,5 +1,5 @@
 use super::*;
-use crate::trace::{FileUsed, FolderError, RunFolder, RunInfo, RunKind, TraceError, read};
+use crate::trace::{FileUsed, FolderError, Held, RunFolder, RunInfo, RunKind, TraceError, read};
 use std::fs;
 use std::path::Path;
 
@@ -164,4 +164,15 @@ fn a_newer_schema_is_named() {
     fs::write(&path, newer).expect("there is room");
     let error = read(temp.path()).expect_err("it is newer");
     assert!(error.to_string().contains("events.arrows has schema 2, expected 1 or older"), "{error}");
+}
+
+#[test]
+fn a_folder_that_is_held_is_let_go_of_again() {
+    let temp = tempfile::tempdir().expect("a temporary folder");
+    let folder = made(temp.path());
+    let held = Held::take(folder.path()).expect("nobody has it");
+    assert!(matches!(Held::take(folder.path()), Err(FolderError::Held { .. })));
+    drop(held);
+    assert!(Held::take(folder.path()).is_ok());
+    assert!(matches!(Held::take(&temp.path().join("none")), Err(FolderError::NotARun { .. })));
 }
