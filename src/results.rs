@@ -3,7 +3,7 @@
 
 use crate::columns::{Burst, Columns, Span};
 use crate::metrics::{Refusal, View};
-use crate::outcome::Cause;
+use crate::outcome::{Cause, LadderEffect};
 use crate::plan::{Criterion, Plan, columns};
 use crate::record::{Event, Record, What};
 use crate::verdict::{Verdict, judge};
@@ -23,6 +23,10 @@ pub struct Results {
     pub why: String,
     /// Whether anybody said how it ended: a trace that was cut does not.
     pub ended: bool,
+    /// Whether a criterion was measured and not met.
+    pub failed: bool,
+    /// What the record lacks, in words; empty if it is whole.
+    pub missing: Vec<String>,
 }
 
 /// Computes everything from the records in their recorded order.
@@ -50,10 +54,22 @@ pub fn evaluate_with(plan: &Plan, records: &[Record], recorded: Vec<Burst>) -> R
         .collect();
     let (cause, why) = cause(plan, &events, &verdicts);
     let ended = events.iter().any(|e| matches!(e.what, What::Finished { .. }));
-    Results { columns, events, verdicts, cause, why, ended }
+    let failed = verdicts.iter().flatten().any(was_failed);
+    Results { columns, events, verdicts, cause, why, ended, failed, missing: Vec::new() }
 }
 
 impl Results {
+    /// Nothing passes on a record that is not whole: what is missing may have been the worst of it. `missing`: what, in
+    /// words.
+    pub fn with_missing(mut self, missing: Vec<String>) -> Results {
+        if let (Cause::Passed, Some(first)) = (self.cause, missing.first()) {
+            self.cause = Cause::NotMade;
+            self.why = format!("the record is not whole, and nothing passes on a part of it: {first}");
+        }
+        self.missing = missing;
+        self
+    }
+
     /// What the runner found beside the engine goes before everything that the trace says.
     pub fn with_unconfirmed(mut self, unconfirmed: Option<&String>) -> Results {
         if let Some(why) = unconfirmed {
@@ -64,10 +80,17 @@ impl Results {
         self
     }
 
-    /// What ended the run as the run index keeps it: nothing for one that was cut, whatever a report calls it. It may have
-    /// ended in the worst way, and its rung stays closed.
+    /// What the run counts as in the run index: nothing for one that was cut or whose record is not whole, whatever a report
+    /// calls it. It may have gone in the worst way, and its rung stays closed. A criterion that was measured and not met
+    /// closes it as well, however the run ended after that.
     pub fn outcome(&self) -> Option<Cause> {
-        self.ended.then_some(self.cause)
+        let ladder = self.cause.row().ladder;
+        match ladder {
+            LadderEffect::Closes => Some(self.cause),
+            _ if !self.ended => None,
+            LadderEffect::Keeps if self.failed => Some(Cause::CriterionFailed),
+            _ => self.missing.is_empty().then_some(self.cause),
+        }
     }
 }
 
@@ -92,6 +115,10 @@ fn view<'a>(columns: &'a Columns, criterion: &'a Criterion, span: &'a Span) -> V
     }
 }
 
+fn was_failed(verdict: &Verdict) -> bool {
+    !verdict.met && verdict.measured.is_ok()
+}
+
 /// What ended the run: the engine's word, then the criteria. A trace without the engine's last word
 /// was cut.
 fn cause(plan: &Plan, events: &[Event], verdicts: &[Vec<Verdict>]) -> (Cause, String) {
@@ -102,21 +129,31 @@ fn cause(plan: &Plan, events: &[Event], verdicts: &[Vec<Verdict>]) -> (Cause, St
     let Some((cause, why)) = finished else {
         return (Cause::NotMade, "the run was cut: the trace ends before the engine did".into());
     };
-    let unmet: Vec<String> = plan
+    if cause == Cause::Passed {
+        return not_met(plan, verdicts, |v| !v.met)
+            .map_or((cause, why), |unmet| (Cause::CriterionFailed, unmet));
+    }
+    // What ended it has no word on the unit; what was measured before has.
+    let failed = not_met(plan, verdicts, was_failed).filter(|_| cause.row().ladder == LadderEffect::Keeps);
+    match failed {
+        Some(failed) => (cause, format!("{why}; before that {failed}")),
+        None => (cause, why),
+    }
+}
+
+/// The criteria of which that is true, counted and named; `None` without any.
+fn not_met(plan: &Plan, verdicts: &[Vec<Verdict>], is: impl Fn(&Verdict) -> bool) -> Option<String> {
+    let named: Vec<String> = plan
         .tests
         .iter()
         .zip(verdicts)
         .flat_map(|(t, v)| t.criteria.iter().zip(v).map(move |(c, v)| (t, c, v)))
-        .filter(|(_, _, v)| !v.met)
+        .filter(|(_, _, v)| is(v))
         .map(|(t, c, _)| format!("{}: {} of {}", t.name, c.metric.id(), c.of))
         .collect();
-    match cause {
-        Cause::Passed if unmet.len() == 1 => {
-            (Cause::CriterionFailed, format!("1 criterion not met ({})", unmet[0]))
-        }
-        Cause::Passed if !unmet.is_empty() => {
-            (Cause::CriterionFailed, format!("{} criteria not met ({})", unmet.len(), unmet.join("; ")))
-        }
-        _ => (cause, why),
+    match &named[..] {
+        [] => None,
+        [one] => Some(format!("1 criterion not met ({one})")),
+        more => Some(format!("{} criteria not met ({})", more.len(), more.join("; "))),
     }
 }

@@ -290,6 +290,35 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     assert!(during.clone().all(|(_, gates)| !gates));
 }
 
+/// A criterion that was not met in a test that ran to its end is not undone by a stop, a refusal or a lost link after it.
+#[test]
+fn a_failure_before_a_stop_closes_the_rung_and_the_stop_stays_what_it_is() {
+    use spinproof::outcome::LadderEffect;
+    use spinproof::record::{Record, What};
+    use spinproof::results::evaluate;
+    for (limit, closes) in [("6 rpm", false), ("0.001 rpm", true)] {
+        let suite = crawl().replace("at_most = \"6 rpm\"", &format!("at_most = \"{limit}\""));
+        let made = common::run(&suite, None, 1, &[]);
+        for cause in [Cause::Stopped, Cause::Refused, Cause::NotMade] {
+            let mut records = made.records.clone();
+            for record in &mut records {
+                if let Record::Event(event) = record
+                    && let What::Finished { cause: ended, why } = &mut event.what
+                {
+                    (*ended, *why) = (cause, "Ctrl-C".into());
+                }
+            }
+            let results = evaluate(&made.loaded.plan, &records);
+            assert_eq!(results.cause, cause, "the exit code stays that of what ended it");
+            let effect = results.outcome().map(|known| known.row().ladder);
+            let expected = if closes { LadderEffect::Closes } else { LadderEffect::Keeps };
+            assert_eq!(effect, Some(expected), "{limit}, {cause:?}");
+            assert_eq!(results.why.contains("1 criterion not met (crawl: "), closes, "{}", results.why);
+            assert!(results.why.starts_with("Ctrl-C"), "{}", results.why);
+        }
+    }
+}
+
 /// The band of the crawl of first-spin, from the demo files.
 fn crawl() -> String {
     let first = common::FIRST_SPIN.find("[[test]]").unwrap();

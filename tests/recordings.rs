@@ -188,6 +188,13 @@ fn a_recording_becomes_part_of_its_run_folder() {
     assert_eq!(std::fs::read_to_string(Path::new(&folder).join("report.html")).unwrap(), page);
     let (code, text) = spinproof(&["report", &folder, "--recording", &given]);
     assert!(code == Some(2) && text.contains("holds recording `casing` already"), "{text}");
+    // The index made again knows what the recording has shown.
+    let index = || spinproof::archive::Index::existing(dir.path()).unwrap().unwrap().all().unwrap();
+    let known = index();
+    assert_eq!(known[0].outcome, Some(spinproof::outcome::Cause::Passed));
+    let (code, text) = spinproof(&["runs", &dir.path().display().to_string(), "--rebuild"]);
+    assert_eq!(code, Some(0), "{text}");
+    assert_eq!(index(), known);
     // Changed afterwards, it is no longer that run's.
     std::fs::write(Path::new(&folder).join("files/take.wav"), "other").unwrap();
     let (code, text) = spinproof(&["report", &folder]);

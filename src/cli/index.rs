@@ -1,11 +1,10 @@
 //! Run folders and their index, as the commands use them.
 
-use super::report::open;
+use super::report::{computed, open};
 use super::{Early, say};
 use crate::archive::{Index, IndexError};
 use crate::evidence::{Entry, entry};
 use crate::outcome::Cause;
-use crate::results::evaluate;
 use std::path::{Path, PathBuf};
 
 /// The folder in which a run folder lies: its index is there.
@@ -41,11 +40,10 @@ pub(super) fn try_note(dir: &Path, entry: &Entry, make: bool) -> Result<(), Inde
     index.map_or(Ok(()), |index| index.put(entry, quick))
 }
 
-/// The entry of a run folder, computed from its trace.
+/// The entry of a run folder, computed as its report is.
 pub(super) fn entry_of(dir: &Path) -> Result<Entry, Early> {
     let (folder, loaded, trace) = open(dir)?;
-    let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
-    let results = evaluate(&loaded.plan, &records).with_unconfirmed(folder.info.unconfirmed.as_ref());
+    let (results, _) = computed(&folder, &loaded, trace)?;
     Ok(entry(&name_of(dir), &loaded.plan, &folder.info, &results.events, results.outcome()))
 }
 

@@ -74,6 +74,7 @@ pub(super) fn rehearse_loaded(
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
         unconfirmed: None,
+        unrecorded: None,
         before: Before { rehearsal: first.rehearsal.clone(), band: first.band.clone(), ..Before::default() },
         began_monotonic: 0,
         files,

@@ -8,7 +8,7 @@ use crate::outcome::Cause;
 use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::{Results, evaluate_with};
-use crate::trace::{Held, OpenRun, RunFolder, Trace};
+use crate::trace::{Held, OpenRun, RunFolder, RunInfo, Trace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -79,14 +79,7 @@ fn write_documents(
     trace: Trace,
     made: bool,
 ) -> Result<(Results, String), Early> {
-    let (recorded, missing) = recordings::bursts(folder, loaded)?;
-    let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
-    let results =
-        evaluate_with(&loaded.plan, &records, recorded).with_unconfirmed(folder.info.unconfirmed.as_ref());
-    let mut cuts: Vec<String> = trace.cut.iter().map(ToString::to_string).collect();
-    if folder.info.ended.is_none() {
-        cuts.insert(0, "the run was cut: the runner ended without closing the trace".into());
-    }
+    let (results, not_given) = computed(folder, loaded, trace)?;
     // Before anything is written: a full disk may keep the report from being written, and the index need not know less.
     let name = super::index::name_of(dir);
     let known = entry(&name, &loaded.plan, &folder.info, &results.events, results.outcome());
@@ -106,7 +99,7 @@ fn write_documents(
         cause: results.cause,
         why: results.why.clone(),
         hazards: &loaded.hazards,
-        cuts,
+        cuts: results.missing.clone(),
     });
     let write = |name: &str, text: String| {
         std::fs::write(dir.join(name), text).map_err(|e| {
@@ -118,11 +111,48 @@ fn write_documents(
     write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
     let mut summary = report::terminal(&model, std::io::stdout().is_terminal());
     summary += &format!("run folder: {}\n", dir.display());
-    for name in missing {
+    for name in not_given {
         summary += &format!(
             "recording `{name}` is not in it: spinproof report {} --recording {name}=FILE.wav\n",
             dir.display()
         );
     }
     Ok((results, summary))
+}
+
+/// Everything computed from a run folder, the same for its documents and for the index; and the recordings that the rig
+/// has and the folder has not.
+pub(super) fn computed(
+    folder: &OpenRun,
+    loaded: &Loaded,
+    trace: Trace,
+) -> Result<(Results, Vec<String>), Early> {
+    let (recorded, not_given) = recordings::bursts(folder, loaded)?;
+    let missing = missing(&folder.info, &trace);
+    let records: Vec<_> = trace.records.into_iter().map(|(_, record)| record).collect();
+    let results = evaluate_with(&loaded.plan, &records, recorded)
+        .with_missing(missing)
+        .with_unconfirmed(folder.info.unconfirmed.as_ref());
+    Ok((results, not_given))
+}
+
+/// What the record of a run lacks, in words; empty if it is whole.
+fn missing(info: &RunInfo, trace: &Trace) -> Vec<String> {
+    let closed = match (&info.unrecorded, &info.ended) {
+        (Some(why), _) => Some(format!("the recorder failed: {why}")),
+        (None, None) => Some("the runner ended without closing the trace".into()),
+        (None, Some(_)) => None,
+    };
+    closed.into_iter().chain(trace.cut.iter().map(ToString::to_string)).chain(lost(trace)).collect()
+}
+
+/// Records that were counted and are not there: streams may be whole one by one, and something between them be lost.
+fn lost(trace: &Trace) -> Option<String> {
+    let gaps = trace.gaps();
+    let first = gaps.first()?.start;
+    let n: u64 = gaps.iter().map(|gap| gap.end - gap.start).sum();
+    Some(match n {
+        1 => format!("1 record, number {first} of the run, is in no stream"),
+        n => format!("{n} records, the first of them number {first} of the run, are in no stream"),
+    })
 }

@@ -256,6 +256,7 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
         began_utc: clock.began_utc(),
         ended: None,
         unconfirmed: None,
+        unrecorded: None,
         before: Before {
             climb: Some(rungs.climb()),
             off_ladder: part_of.map(|_| PART.to_string()).or_else(|| args.off_ladder.clone()),
@@ -344,8 +345,10 @@ fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending)
     if ending.cause == Cause::NotConfirmed {
         info.unconfirmed = Some(ending.why.clone());
     }
-    if ending.recorded.is_ok() {
-        info.ended = Some((utc_now(), clock.now().micros()));
+    match &ending.recorded {
+        Ok(()) => info.ended = Some((utc_now(), clock.now().micros())),
+        // Without an end: what could not be kept may have been the worst of it, and nothing passes on the rest.
+        Err(why) => info.unrecorded = Some(why.clone()),
     }
     let written = folder.write_info(info).map_err(|e| {
         let cause = if info.unconfirmed.is_some() { Cause::NotConfirmed } else { Cause::NotMade };
@@ -381,4 +384,32 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
     TwinChild::start(&program, &arguments, &dir.join("twin.log"))
         .await
         .map_err(|e| Early::new(Cause::NotMade, e))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What could not be kept is told in run.json, and such a run has no end there: nothing passes on the rest of it.
+    #[test]
+    fn a_run_whose_recorder_failed_has_no_end_and_says_why() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let folder = RunFolder::create(Some(dir.path()), "short", "").expect("a run folder");
+        let begun = serde_json::json!({
+            "schema": 1, "spinproof": "", "kind": "twin", "faults": [], "began_utc": "", "began_monotonic": 0, "files": [],
+        });
+        for recorded in [Ok(()), Err("no space left on device".to_string())] {
+            let mut info: RunInfo = serde_json::from_value(begun.clone()).expect("run.json");
+            let ending = Ending {
+                cause: Cause::Passed,
+                why: "every test ran to its end".into(),
+                last_resort: None,
+                recorded: recorded.clone(),
+                twin_ended: None,
+            };
+            close(&folder, &mut info, &Clock::start(), &ending).map_err(|early| early.text).expect("written");
+            let info = RunFolder::open(dir.path()).expect("a run").info;
+            assert_eq!((info.ended.is_some(), info.unrecorded), (recorded.is_ok(), recorded.err()));
+        }
+    }
 }

@@ -82,7 +82,7 @@ pub struct Entry {
     pub rung: Option<Rung>,
     /// What it holds for.
     pub standing: Standing,
-    /// What ended it; `None` while nobody knows.
+    /// What ended it, or a failure before that which counts for more; `None` while nobody knows, or if the record is not whole.
     pub outcome: Option<Cause>,
     /// Guards and how each was known.
     pub grades: Vec<(String, Grade)>,

@@ -65,6 +65,9 @@ pub struct RunInfo {
     /// torque is off. Where this stands, the run counts as not confirmed, whatever its trace says.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub unconfirmed: Option<String>,
+    /// What the recorder could not keep, in its words; absent if it kept everything. Such a run has no `ended`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unrecorded: Option<String>,
     /// What was known before anything was sent.
     #[serde(default)]
     pub before: Before,

@@ -6,6 +6,7 @@ mod common;
 mod ports;
 
 use assert_cmd::cargo::CommandCargoExt;
+use spinproof::record::{Record, What};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -428,6 +429,83 @@ fn a_truncated_trace_is_reported_as_cut() {
     assert_eq!(replay.status.code(), Some(0), "{}", text(&replay));
     assert!(text(&replay).contains("identical"), "what is left is replayed: {}", text(&replay));
     assert!(text(&replay).contains("breaks off within a batch"), "and said to be cut: {}", text(&replay));
+}
+
+/// Writes the trace of a run folder again without what `lost` names, as a recorder that had no room for it would have.
+fn record_without(dir: &Path, lost: impl Fn(&Record) -> bool) {
+    let trace = spinproof::trace::read(dir).unwrap();
+    std::fs::remove_dir_all(dir.join("trace")).unwrap();
+    let mut writer = spinproof::trace::Writer::hurried(dir, &trace.layout).unwrap();
+    trace.inputs.iter().for_each(|input| writer.input(input).unwrap());
+    let kept = trace.records.iter().filter(|(_, record)| !lost(record));
+    kept.for_each(|(seq, record)| writer.record(*seq, record).unwrap());
+    writer.finish().unwrap();
+}
+
+/// Puts one member of run.json in the place of another.
+fn change_info(dir: &Path, key: &str, value: serde_json::Value) {
+    let mut info = json(&dir.join("run.json"));
+    info[key] = value;
+    std::fs::write(dir.join("run.json"), info.to_string()).unwrap();
+}
+
+/// What is missing may have been the worst of the run: whatever else the record says, nothing has passed, for the report, for
+/// the index, and for the index made again. In each of these the engine's last word is there, and it is that all went well.
+#[test]
+fn a_record_that_is_not_whole_is_never_passed() {
+    let _alone = bench();
+    let temp = tempfile::tempdir().unwrap();
+    let suite = temp.path().join("suite.toml");
+    std::fs::write(&suite, SHORT).unwrap();
+    let poll = |record: &Record| matches!(record, Record::Row(row) if row.t_request.secs_f64() < 0.5);
+    let began =
+        |record: &Record| matches!(record, Record::Event(e) if matches!(e.what, What::TestBegan { .. }));
+    type Change<'a> = &'a dyn Fn(&Path);
+    let rows: [(&str, &str, Change<'_>); 6] = [
+        ("one bit", "is damaged", &|dir| {
+            let streams = std::fs::read_dir(dir.join("trace")).unwrap().map(|e| e.unwrap().path());
+            let of_a_poll = |p: &PathBuf| p.file_name().unwrap().to_string_lossy().starts_with("poll-");
+            let stream = streams.filter(of_a_poll).max_by_key(|p| p.metadata().unwrap().len()).unwrap();
+            let mut bytes = std::fs::read(&stream).unwrap();
+            let middle = bytes.len() / 2;
+            bytes[middle] ^= 1;
+            std::fs::write(&stream, bytes).unwrap();
+        }),
+        ("one row of a poll", "is in no stream", &|dir| {
+            let seen = std::cell::Cell::new(0);
+            let third = |record: &Record| poll(record) && seen.replace(seen.get() + 1) == 2;
+            record_without(dir, third);
+        }),
+        ("the polls of half a second", "are in no stream", &|dir| record_without(dir, poll)),
+        ("the begin of the test", "is in no stream", &|dir| record_without(dir, began)),
+        ("nobody closed it", "without closing the trace", &|dir| {
+            change_info(dir, "ended", serde_json::Value::Null)
+        }),
+        ("a recorder that failed", "no space left on device", &|dir| {
+            change_info(dir, "ended", serde_json::Value::Null);
+            change_info(dir, "unrecorded", "no space left on device".into());
+        }),
+    ];
+    for (name, words, change) in rows {
+        let home = temp.path().join(name);
+        let dir = home.join("run");
+        let path = dir.to_str().unwrap();
+        let made = spinproof(&["rehearse", suite.to_str().unwrap(), "--out", path]);
+        assert_eq!(made.status.code(), Some(0), "{}", text(&made));
+        change(&dir);
+        let output = spinproof(&["report", path]);
+        let said = text(&output).split_whitespace().collect::<Vec<_>>().join(" ");
+        assert_eq!(output.status.code(), Some(3), "{name}: {said}");
+        assert!(said.contains(words) && said.contains("COULD NOT BE MADE"), "{name}: {said}");
+        assert!(std::fs::read_to_string(dir.join("junit.xml")).unwrap().contains("<error"), "{name}");
+        xml_is_valid(&dir);
+        let index = || spinproof::archive::Index::existing(&home).unwrap().unwrap().all().unwrap();
+        let known = index();
+        assert_eq!((known.len(), known[0].outcome), (1, None), "{name}: its rung is closed");
+        let rebuilt = spinproof(&["runs", home.to_str().unwrap(), "--rebuild"]);
+        assert_eq!(rebuilt.status.code(), Some(0), "{}", text(&rebuilt));
+        assert_eq!(index(), known, "{name}");
+    }
 }
 
 /// The table of a cycle is kept in the run folder: the documents need neither the suite's folder nor what has

@@ -16,6 +16,7 @@ fn info(files: Vec<FileUsed>) -> RunInfo {
         began_utc: NOW.into(),
         ended: Some((NOW.into(), 90_000_000)),
         unconfirmed: None,
+        unrecorded: None,
         before: Default::default(),
         began_monotonic: 0,
         files,
