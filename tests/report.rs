@@ -5,13 +5,16 @@
 #[path = "report/fixture.rs"]
 mod fixture;
 
-use fixture::{Run, cut, failing, not_confirmed, passing, refused, tripped, with_bursts, with_soak};
+use fixture::{
+    Run, at, cut, cut_before_driving, cut_in_second_test, driven_again, failing, not_confirmed, passing,
+    refused, tripped, with_bursts, with_soak,
+};
 use quick_xml::Reader;
 use quick_xml::events::Event;
 use spinproof::columns::Waveform;
 use spinproof::metrics::Value;
 use spinproof::outcome::Cause;
-use spinproof::record::What;
+use spinproof::record::{Stage, What};
 use spinproof::report::{Panel, Report, html, json, junit, terminal};
 use spinproof::trace::RunKind;
 use std::io::Write;
@@ -129,7 +132,10 @@ fn a_failure_is_a_criterion_and_an_error_is_a_run() {
 #[test]
 fn a_run_that_was_not_made_is_an_error_though_no_test_began() {
     let mut run = passing();
-    run.events.clear();
+    // The stop that every way out goes through was shown, and the engine had its last word.
+    let last = run.events.iter().rposition(|e| matches!(e.what, What::StopBegan { .. })).unwrap();
+    run.events.drain(..last);
+    run.events.retain(|e| !matches!(e.what, What::TestEnded { .. }));
     run.columns = Default::default();
     run.verdicts.clear();
     (run.cause, run.why) = (Cause::NotMade, "no controller answers on board".into());
@@ -669,9 +675,7 @@ fn the_json_form_keeps_the_order_of_its_keys_and_holds_no_samples() {
 fn only_a_bus_shown_low_at_the_end_is_not_called_live() {
     let low = |run: &mut Run| {
         for event in &mut run.events {
-            if let What::Stage { stage: spinproof::record::Stage::DeEnergised, confirmed, .. } =
-                &mut event.what
-            {
+            if let What::Stage { stage: Stage::DeEnergised, confirmed, .. } = &mut event.what {
                 *confirmed = true;
             }
         }
@@ -712,6 +716,124 @@ fn a_stop_that_samples_did_not_confirm_is_told_first() {
     let report = refused().report();
     assert!(report.safe_state.not_driven && !report.safe_state.was_driven);
     assert_eq!(report.warnings[0].title, "BUS LIVE");
+}
+
+/// What was sent a moment before the cut is not on the disk: what the record does not say is not known.
+#[test]
+fn a_record_that_does_not_reach_the_end_proves_nothing_of_how_the_machine_was_left() {
+    for (name, run) in
+        [("before driving", cut_before_driving()), ("in the second test", cut_in_second_test())]
+    {
+        let report = run.report();
+        let safe = &report.safe_state;
+        assert!(!safe.not_driven && !safe.at_rest && !safe.de_energised, "{name}: {safe:?}");
+        assert_eq!(report.warnings[0].title, "SAFE STATE NOT CONFIRMED", "{name}");
+        let text = terminal(&report, false);
+        assert!(text.contains("hard-wired emergency stop"), "{name}: {text}");
+        for claim in
+            ["Nothing was driven", "Not driven: confirmed", "not driven: confirmed", "At rest: confirmed"]
+        {
+            assert!(!text.contains(claim), "{claim} {name}: {text}");
+        }
+        let page = html(&report).unwrap();
+        let summary = between(&page, "<p class=\"summary\">", "</p>");
+        assert!(summary.contains("Treat") && !summary.contains(": confirmed"), "{name}: {summary}");
+        assert!(junit(&report).unwrap().contains("treat the machine as driven"), "{name}");
+    }
+    // So does one with a part missing: the stop may have been taken back in it.
+    let mut run = passing();
+    run.cuts = vec!["3 records are in no stream".into()];
+    let report = run.report();
+    assert!(!report.safe_state.not_driven && !report.safe_state.at_rest);
+    assert!(!terminal(&report, false).contains("not driven: confirmed"));
+    let told = report.warnings.last().unwrap();
+    assert!(told.lines[0].contains("missing"), "{told:?}");
+    assert!(!told.lines[0].contains("after it"), "it goes on after the gap: {told:?}");
+}
+
+/// Each stage that samples did not show is told, also where this program drove nothing: a shaft may coast from a run before.
+#[test]
+fn a_stage_that_samples_did_not_show_is_never_overridden() {
+    let not_shown = |which: Stage| {
+        let mut run = refused();
+        for event in &mut run.events {
+            if let What::Stage { stage, confirmed, found } = &mut event.what
+                && *stage == which
+            {
+                (*confirmed, *found) = (false, "found by a sample".into());
+            }
+        }
+        run.report()
+    };
+    let report = not_shown(Stage::AtRest);
+    assert!(report.safe_state.not_driven && !report.safe_state.at_rest);
+    assert_eq!(report.warnings[0].title, "NOT SHOWN AT REST");
+    assert!(
+        report.warnings[0].lines.contains(&"Found: found by a sample.".to_string()),
+        "{:?}",
+        report.warnings[0]
+    );
+    assert!(report.safe_state.summary.contains("Treat the shaft as turning"));
+    let report = not_shown(Stage::NotDriven);
+    assert!(!report.safe_state.not_driven && !report.safe_state.was_driven);
+    assert_eq!(report.warnings[0].title, "SAFE STATE NOT CONFIRMED");
+}
+
+/// The engine counts the machine as driven from its enabling frame on, and a state that says so may never have come.
+#[test]
+fn a_stop_that_nobody_confirmed_is_one_of_a_driven_machine() {
+    let mut run = refused();
+    run.events.retain(|e| !matches!(e.what, What::Stage { .. }));
+    run.cause = Cause::NotConfirmed;
+    let report = run.report();
+    assert!(report.safe_state.was_driven && !report.safe_state.not_driven && !report.safe_state.at_rest);
+    let text = terminal(&report, false);
+    assert!(!text.contains("Nothing was driven") && text.contains("Treat the machine as driven"), "{text}");
+}
+
+/// The drive came back on during the stop: the stop goes on, and all that was found in it is told.
+#[test]
+fn a_drive_that_comes_back_on_during_a_stop_does_not_end_it() {
+    let report = driven_again().report();
+    let safe = &report.safe_state;
+    assert!(!safe.driven_since_stop && !safe.not_driven && !safe.at_rest, "{safe:?}");
+    let stop = safe.stops.last().unwrap();
+    assert_eq!((stop.stages[0].confirmed, stop.frames), (Some(true), 3));
+    assert!(stop.stages[0].found.contains("`operation enabled` again"), "{stop:?}");
+    assert!(safe.summary.contains("At rest: NOT confirmed"), "{}", safe.summary);
+    let text = terminal(&report, false);
+    assert!(text.contains("Found: speed 312 rpm") && !text.contains("without a stop"), "{text}");
+    // Some boards pass through a quick stop, in which the gates still switch.
+    let mut run = passing();
+    let began = run.events.iter().rposition(|e| matches!(e.what, What::StopBegan { .. })).unwrap();
+    let moment = run.events[began].at.secs_f64();
+    run.events.insert(began + 1, at(moment, What::State { state: "quick stop active".into() }));
+    let report = run.report();
+    assert!(
+        !report.safe_state.driven_since_stop && report.safe_state.not_driven && report.safe_state.at_rest
+    );
+    assert!(report.safe_state.summary.contains("At rest: confirmed"), "{}", report.safe_state.summary);
+}
+
+/// The profile of the last test ran to its end and the stop after it was not confirmed, or only late.
+#[test]
+fn a_test_whose_stop_went_wrong_is_not_passed() {
+    for (cause, why) in [
+        (Cause::NotConfirmed, "samples did not confirm `not driven`"),
+        (Cause::Tripped, "not driven was confirmed only late"),
+    ] {
+        let mut run = passing();
+        (run.cause, run.why) = (cause, why.into());
+        let last = run.events.len() - 1;
+        run.events[last].what = What::Finished { cause, why: why.into() };
+        let report = run.report();
+        let outcomes: Vec<_> = report.tests.iter().map(|t| t.outcome.cause).collect();
+        assert_eq!(outcomes, [Some(Cause::Passed), Some(Cause::Passed), Some(cause)]);
+        assert_eq!(report.tests[2].outcome.why, why);
+        let xml = junit(&report).unwrap();
+        let errors = attributes(&xml, "error", "message");
+        assert!(errors.iter().flatten().any(|m| m.contains(why)), "{errors:?}");
+    }
 }
 
 #[test]

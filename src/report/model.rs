@@ -74,13 +74,13 @@ pub struct Headline {
     pub exit_code: u8,
     /// Present if nothing real turned: what it was instead.
     pub simulated: Option<String>,
-    /// Present if the record does not reach the end of the run.
+    /// Present if the record does not reach the end of the run, or lacks a part of it.
     pub cut: Option<Cut>,
     /// Criteria, counted.
     pub counts: Counts,
 }
 
-/// A record that does not reach the end of its run.
+/// A record that does not reach the end of its run, or lacks a part of it.
 #[derive(Debug, Clone, Serialize)]
 pub struct Cut {
     /// Moment of the last thing recorded, in seconds since the run began.
@@ -283,14 +283,15 @@ pub struct CheckFound {
 /// How the run came to rest and what proves it.
 #[derive(Debug, Clone, Serialize)]
 pub struct SafeState {
-    /// Whether this program ever let the machine be driven.
+    /// Whether this program ever let the machine be driven, or an unconfirmed stop makes it count so.
     pub was_driven: bool,
     /// Whether the record ends while the machine was driven: no stop follows.
     pub driven_since_stop: bool,
     /// Whether the last stop was confirmed by samples asked for after its last frame. True as well if
-    /// nothing was driven.
+    /// nothing was driven and no sample says otherwise; never if the record is not whole.
     pub not_driven: bool,
-    /// Whether the shaft was shown at rest after the last stop, or never driven.
+    /// Whether the shaft was shown at rest after the last stop, or never driven and not shown to turn; never if the record
+    /// is not whole.
     pub at_rest: bool,
     /// Whether the bus was shown below its limit at the end.
     pub de_energised: bool,
@@ -298,6 +299,8 @@ pub struct SafeState {
     pub bus_last: Option<(f64, f64)>,
     /// In a sentence, for the head of the section.
     pub summary: String,
+    /// Whether the record ends with the last stop: no test has begun since.
+    pub ends_with_stop: bool,
     /// Every stop in order.
     pub stops: Vec<StopProof>,
 }

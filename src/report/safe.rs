@@ -10,37 +10,46 @@ use crate::record::{Event, Stage, What};
 use crate::states::DriveState;
 use crate::units::number_text;
 
-/// What the record shows of the way to rest.
+/// What the record shows of the way to rest. One that does not reach the end, or lacks a part, shows nothing: what was
+/// sent a moment before it breaks off is not in it.
 pub(super) fn proof(evidence: &Evidence<'_>, story: &Story) -> SafeState {
     let stops = stops(evidence, story);
     let last = Last::of(evidence.events);
+    let whole = story.cut(evidence).is_none();
     let (channel, limit) = evidence.plan.stop.bus;
     let bus_last = evidence.plan.channels.get(channel).and_then(|c| last_reading(evidence, &c.name));
-    let not_driven = !last.was_driven || (last.not_driven && evidence.cause != Cause::NotConfirmed);
-    let at_rest = !last.was_driven || last.at_rest;
+    let unconfirmed = evidence.cause == Cause::NotConfirmed;
+    // The engine counts from the enabling frame, and a state that tells of it may never have come.
+    let was_driven = last.was_driven || unconfirmed;
+    // What samples did not show is not so, whoever drove.
+    let not_driven = whole && !unconfirmed && last.not_driven.unwrap_or(!was_driven);
+    let at_rest = whole && last.at_rest.unwrap_or(!was_driven && last.not_driven != Some(false));
     // A reading above the limit after the stage was confirmed takes the proof away again.
     let rose_again = bus_last.is_some_and(|(volts, at)| at >= last.de_energised_at && volts > limit);
-    let de_energised = last.de_energised && !rose_again;
-    let summary = summary(&last, not_driven, at_rest, de_energised);
-    SafeState {
-        was_driven: last.was_driven,
+    let mut safe = SafeState {
+        was_driven,
         driven_since_stop: last.since_stop,
         not_driven,
         at_rest,
-        de_energised,
+        de_energised: whole && last.de_energised && !rose_again,
         bus_last,
-        summary,
+        summary: String::new(),
+        ends_with_stop: last.stopped,
         stops,
-    }
+    };
+    safe.summary = summary(&safe, whole);
+    safe
 }
 
-/// What the events say of the stages, each as it stood at the end.
+/// What the events say of the stages, each as it stood at the end; `None`: nothing.
 #[derive(Debug, Default)]
 struct Last {
     was_driven: bool,
     since_stop: bool,
-    not_driven: bool,
-    at_rest: bool,
+    /// Whether a stop began and nothing has begun since.
+    stopped: bool,
+    not_driven: Option<bool>,
+    at_rest: Option<bool>,
     de_energised: bool,
     de_energised_at: f64,
 }
@@ -51,14 +60,21 @@ impl Last {
         for event in events {
             match &event.what {
                 What::SegmentBegan { .. } => last.drive(),
+                // Within a stop it goes on stopping; what was shown before holds no more.
+                What::State { state } if may_drive(state) && last.stopped => {
+                    last = Last { was_driven: true, stopped: true, ..Last::default() };
+                }
                 What::State { state } if may_drive(state) => last.drive(),
-                What::TestBegan { .. } => last.de_energised = false,
+                What::TestBegan { .. } => {
+                    last =
+                        Last { was_driven: last.was_driven, since_stop: last.since_stop, ..Last::default() };
+                }
                 What::StopBegan { .. } => {
-                    last = Last { was_driven: last.was_driven, ..Last::default() };
+                    last = Last { was_driven: last.was_driven, stopped: true, ..Last::default() };
                 }
                 What::Stage { stage, confirmed, .. } => match stage {
-                    Stage::NotDriven => last.not_driven = *confirmed,
-                    Stage::AtRest => last.at_rest = *confirmed,
+                    Stage::NotDriven => last.not_driven = Some(*confirmed),
+                    Stage::AtRest => last.at_rest = Some(*confirmed),
                     Stage::DeEnergised => {
                         last.de_energised = *confirmed;
                         last.de_energised_at = event.at.secs_f64();
@@ -112,14 +128,19 @@ fn stops(evidence: &Evidence<'_>, story: &Story) -> Vec<StopProof> {
                 }
             }
             What::Stage { stage, confirmed, found } => {
-                let row = StageProof {
-                    stage: stage.words().into(),
-                    confirmed: Some(*confirmed),
-                    found: found.clone(),
-                    at_s: Some(at_s),
-                };
                 if let Some(stop) = stops.last_mut() {
-                    stop.stages[*stage as usize] = row;
+                    let before = &stop.stages[*stage as usize];
+                    // A confirmation does not undo what went wrong before it in the same stop.
+                    let found = match before.confirmed {
+                        Some(false) => format!("{found}; before that NOT confirmed: {}", before.found),
+                        _ => found.clone(),
+                    };
+                    stop.stages[*stage as usize] = StageProof {
+                        stage: stage.words().into(),
+                        confirmed: Some(*confirmed),
+                        found,
+                        at_s: Some(at_s),
+                    };
                 }
             }
             _ => {}
@@ -132,25 +153,28 @@ fn silent(stage: Stage) -> StageProof {
     StageProof { stage: stage.words().into(), confirmed: None, found: "nothing recorded".into(), at_s: None }
 }
 
-fn summary(last: &Last, not_driven: bool, at_rest: bool, de_energised: bool) -> String {
-    let mut parts = Vec::new();
-    if !last.was_driven {
-        parts.push("Nothing was driven by this program.");
-    } else if not_driven {
-        parts.push("Not driven: confirmed by samples asked for after the last stop frame.");
-    } else if last.since_stop {
-        parts.push("The record ends while the machine was driven, without a stop. Treat it as driven.");
-    } else {
-        parts.push("Not driven: NOT confirmed. Treat the machine as driven.");
+fn summary(safe: &SafeState, whole: bool) -> String {
+    let mut parts = vec![match (safe.not_driven, safe.was_driven) {
+        _ if safe.driven_since_stop => {
+            "The record ends while the machine was driven, without a stop. Treat it as driven."
+        }
+        _ if !whole => "The record does not show how the machine was left. Treat it as driven.",
+        (true, true) => "Not driven: confirmed by samples asked for after the last stop frame.",
+        (true, false) => "Nothing was driven by this program.",
+        (false, true) => "Not driven: NOT confirmed. Treat the machine as driven.",
+        (false, false) => {
+            "Nothing was driven by this program, and samples did not show that nothing else drives. \
+             Treat the machine as driven."
+        }
+    }];
+    match (safe.at_rest, safe.was_driven) {
+        // Said with the first.
+        _ if safe.driven_since_stop => {}
+        (false, _) => parts.push("At rest: NOT confirmed. Treat the shaft as turning."),
+        (true, true) => parts.push("At rest: confirmed."),
+        (true, false) => {}
     }
-    if last.was_driven && !last.since_stop {
-        parts.push(if at_rest {
-            "At rest: confirmed."
-        } else {
-            "At rest: NOT confirmed. Treat the shaft as turning."
-        });
-    }
-    parts.push(if de_energised {
+    parts.push(if safe.de_energised {
         "Bus: shown below its limit at that moment; stored charge and a supply left on can change that."
     } else {
         "Bus: not shown below its limit. It counts as live."
@@ -168,10 +192,14 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
             "Use the hard-wired emergency stop. Stay out of the plane of everything that turns.".into(),
             format!("Then take the supply away: {switch_off}."),
         ];
+        let cut = story.cut(evidence);
         if safe.driven_since_stop {
             lines.insert(0, "The record ends while the machine was driven, without a stop.".into());
+        } else if cut.is_some() {
+            lines.insert(0, "The record does not show how the machine was left.".into());
         }
         lines.extend(found_at_last(safe, Stage::NotDriven));
+        lines.extend(found_at_last(safe, Stage::AtRest));
         list.push(Warning { title: "SAFE STATE NOT CONFIRMED".into(), lines });
     } else if !safe.at_rest {
         let mut lines = vec!["The shaft was not shown at rest: treat it as turning.".to_string()];
@@ -182,18 +210,22 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
         list.push(bus_live(evidence, safe));
     }
     if let Some(cut) = story.cut(evidence) {
-        let mut lines = vec![format!(
-            "The last record is at {}. What happened after it is not in this report.",
-            words::seconds(cut.last_record_s)
-        )];
-        lines.extend(cut.what);
-        list.push(Warning { title: "RECORD CUT".into(), lines });
+        let last = words::seconds(cut.last_record_s);
+        let (title, first) = if story.finished() {
+            let lost = "Parts of the record are missing. What happened in them is not in this report.";
+            ("RECORD NOT WHOLE", lost.to_string())
+        } else {
+            let lost = "What happened after it is not in this report.";
+            ("RECORD CUT", format!("The last record is at {last}. {lost}"))
+        };
+        let lines = std::iter::once(first).chain(cut.what).collect();
+        list.push(Warning { title: title.into(), lines });
     }
     list
 }
 
 fn found_at_last(safe: &SafeState, stage: Stage) -> Option<String> {
-    let stop = safe.stops.last().filter(|_| !safe.driven_since_stop)?;
+    let stop = safe.stops.last().filter(|_| safe.ends_with_stop)?;
     let stage = stop.stages.get(stage as usize)?;
     (stage.confirmed == Some(false)).then(|| format!("Found: {}.", stage.found))
 }

@@ -86,11 +86,18 @@ impl Story {
         })
     }
 
-    /// Present if the record does not reach the end of the run.
+    /// Whether the engine had its last word.
+    pub(super) fn finished(&self) -> bool {
+        self.finished
+    }
+
+    /// Present if the record does not reach the end of the run, or lacks a part.
     pub(super) fn cut(&self, evidence: &Evidence<'_>) -> Option<Cut> {
         let mut what = Vec::new();
-        if evidence.run.ended.is_none() || !self.finished {
+        if !self.finished {
             what.push("The run did not come to its own end: it was cut.".to_string());
+        } else if evidence.run.ended.is_none() && evidence.cuts.is_empty() {
+            what.push("Nobody closed the record.".to_string());
         }
         what.extend(evidence.cuts.iter().map(|cut| sentence(cut)));
         (!what.is_empty()).then_some(Cut { last_record_s: self.last_record_s, what })
@@ -128,7 +135,7 @@ pub(super) fn tests(evidence: &Evidence<'_>, story: &Story) -> Vec<TestReport> {
                 name: test.name.clone(),
                 about: test.about.clone(),
                 profile: criteria::profile(evidence.plan, test),
-                outcome: outcome(evidence, story, told, &criteria),
+                outcome: outcome(evidence, story, index, &criteria),
                 began_s: told.began.map(Instant::secs_f64),
                 length_s: told.began.map_or(0.0, |began| (end - began).secs_f64().max(0.0)),
                 notes: notes(&criteria),
@@ -139,7 +146,8 @@ pub(super) fn tests(evidence: &Evidence<'_>, story: &Story) -> Vec<TestReport> {
         .collect()
 }
 
-fn outcome(evidence: &Evidence<'_>, story: &Story, told: &TestStory, criteria: &[CriterionRow]) -> Outcome {
+fn outcome(evidence: &Evidence<'_>, story: &Story, index: usize, criteria: &[CriterionRow]) -> Outcome {
+    let told = &story.tests[index];
     let of = |cause: Cause, why: String, run: JunitKind| Outcome {
         cause: Some(cause),
         word: cause.row().headline.into(),
@@ -150,7 +158,10 @@ fn outcome(evidence: &Evidence<'_>, story: &Story, told: &TestStory, criteria: &
         let why = "the run ended before it".to_string();
         return Outcome { cause: None, word: "not attempted".into(), why, run: JunitKind::Skipped };
     }
-    if told.complete {
+    // The stop after a profile that ran to its end belongs to its test: one that went wrong ends the run.
+    let last = story.tests.iter().rposition(|t| t.began.is_some()) == Some(index);
+    let went_wrong = last && matches!(evidence.cause, Cause::NotConfirmed | Cause::Tripped | Cause::Refused);
+    if told.complete && !went_wrong {
         let open = criteria.iter().filter(|c| !c.met).count();
         return match open {
             0 => of(Cause::Passed, String::new(), JunitKind::Pass),

@@ -32,7 +32,9 @@ pub fn terminal(report: &Report, colour: bool) -> String {
     }
     page.blank();
     page.wrapped("Safe state  ", &report.safe_state.summary);
-    if let Some(stop) = report.safe_state.stops.last().filter(|_| !report.safe_state.driven_since_stop) {
+    // What was shown of a stop is no more than that if something came after it, or may have.
+    let shown = report.safe_state.ends_with_stop && report.headline.cut.is_none();
+    if let Some(stop) = report.safe_state.stops.last().filter(|_| shown) {
         for stage in &stop.stages {
             let how = match stage.confirmed {
                 Some(true) => "confirmed",

@@ -448,7 +448,7 @@ pub fn plan() -> Plan {
 const BEGINS: [f64; 3] = [0.4, 12.0, 33.2];
 const WATCH: f64 = 1.6;
 
-fn at(seconds: f64, what: What) -> Event {
+pub fn at(seconds: f64, what: What) -> Event {
     Event { at: Instant::from_secs_f64(seconds), what }
 }
 
@@ -477,7 +477,7 @@ fn opening() -> Vec<Event> {
 fn pre_checks(test: usize, bus: f64, holds: bool) -> Vec<Event> {
     let t = BEGINS[test] + WATCH - 0.1;
     let rows: Vec<(&str, bool, Grade, String)> = vec![
-        ("identity", true, Grade::Measured, "HC-7 controller HC7-0042, build 2.4.1".into()),
+        ("identity and build", true, Grade::Measured, "HC-7 controller HC7-0042, build 2.4.1".into()),
         ("settings", true, Grade::Measured, "3 read, 1 of 1 as they must be".into()),
         ("link quality", true, Grade::Measured, "0 of 210 replies lost, longest round trip 4.1 ms".into()),
         ("bus in window", holds, Grade::Measured, format!("{bus:.1} V, window 140 V to 165 V")),
@@ -839,6 +839,7 @@ pub fn refused() -> Run {
     let mut events = opening();
     events.push(at(BEGINS[0], What::TestBegan { test: 0 }));
     events.extend(pre_checks(0, 118.3, false));
+    events.extend(stop(1.95, "bus in window: 118.3 V, window 140 V to 165 V", true, 0.1, 118.3));
     events.push(at(2.1, What::TestEnded { test: 0, complete: false }));
     let why = "bus in window: 118.3 V, window 140 V to 165 V".to_string();
     events.push(at(end, What::Finished { cause: Cause::Refused, why: why.clone() }));
@@ -881,6 +882,57 @@ pub fn cut() -> Run {
         cuts: vec!["stream of group drive: 41 bytes after the last whole batch".into()],
         plan,
     }
+}
+
+/// Cut a moment after the enabling frame: neither the drive's new state nor the first segment was on the disk yet.
+pub fn cut_before_driving() -> Run {
+    let mut run = cut();
+    let begun = run.events.iter().position(|e| matches!(e.what, What::SegmentBegan { .. })).expect("driven");
+    run.events.truncate(begun);
+    run.columns = columns(&run.plan, 2.1, Some(0.0));
+    run
+}
+
+/// Cut soon after the second test began: the last stop on the disk is that of the first.
+pub fn cut_in_second_test() -> Run {
+    let mut run = cut();
+    let begun = run.events.iter().rposition(|e| matches!(e.what, What::TestBegan { .. })).expect("begun");
+    run.events.truncate(begun + 1);
+    run.columns = columns(&run.plan, 12.2, None);
+    run
+}
+
+/// The passing run with a drive that came back on during its last stop, and a shaft that was not shown at rest after it.
+pub fn driven_again() -> Run {
+    let mut run = passing();
+    let began = run.events.iter().rposition(|e| matches!(e.what, What::StopBegan { .. })).expect("stopped");
+    let from = run.events[began].at.secs_f64();
+    run.events.truncate(began);
+    let mut events = stop(from, "end of the profile", true, 40.0, 154.6);
+    let at_rest = events.iter_mut().find_map(|e| match &mut e.what {
+        What::Stage { stage: Stage::AtRest, confirmed, found } => Some((confirmed, found)),
+        _ => None,
+    });
+    let (confirmed, found) = at_rest.expect("a stage");
+    (*confirmed, *found) = (false, "speed 312 rpm is not below 8 rpm after 40 s".into());
+    let not_driven = events.iter().position(|e| matches!(e.what, What::Stage { .. })).expect("a stage");
+    let first = events[not_driven].clone();
+    let again = "the drive is `operation enabled` again after it was not driven".to_string();
+    let later = [
+        at(from + 0.1, What::State { state: "operation enabled".into() }),
+        at(from + 0.1, What::Stage { stage: Stage::NotDriven, confirmed: false, found: again.clone() }),
+        at(from + 0.1, What::StopSent { link: "board".into() }),
+        at(from + 0.13, What::State { state: "switch on disabled".into() }),
+        at(from + 0.13, first.what),
+    ];
+    events.splice(not_driven + 1..not_driven + 1, later);
+    run.events.extend(events);
+    run.events.push(at(from + 40.1, What::TestEnded { test: 2, complete: false }));
+    let why = format!("samples did not confirm `at rest` ({again})");
+    run.events.push(at(from + 40.2, What::Finished { cause: Cause::NotConfirmed, why: why.clone() }));
+    run.info.ended = Some(("2026-11-25T09:15:46.900000Z".into(), ((from + 40.2) * 1e6) as i64));
+    (run.cause, run.why) = (Cause::NotConfirmed, why);
+    run
 }
 
 pub fn not_confirmed() -> Run {
