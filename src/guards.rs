@@ -13,6 +13,8 @@ pub struct Guard {
     pub grade: Grade,
     /// Whether it held each time; an absent one holds nothing.
     pub holds: bool,
+    /// Whether it refused; one that could tell nothing is absent and may refuse all the same.
+    pub refused: bool,
 }
 
 /// Every guard of a run by name, in the order in which they were looked at; those that the rig has not come last, and
@@ -21,15 +23,19 @@ pub fn guards<'a>(plan: &Plan, events: impl IntoIterator<Item = &'a Event>) -> V
     let mut guards: Vec<Guard> = Vec::new();
     for event in events {
         let What::PreCheck { name, holds, grade, .. } = &event.what else { continue };
-        let holds = *holds && *grade != Grade::Absent;
+        let (holds, refused) = (*holds && *grade != Grade::Absent, !*holds);
         match guards.iter_mut().find(|g| g.name == *name) {
-            Some(guard) => (guard.grade, guard.holds) = (guard.grade.max(*grade), guard.holds && holds),
-            None => guards.push(Guard { name: name.clone(), grade: *grade, holds }),
+            Some(guard) => {
+                guard.grade = guard.grade.max(*grade);
+                guard.holds &= holds;
+                guard.refused |= refused;
+            }
+            None => guards.push(Guard { name: name.clone(), grade: *grade, holds, refused }),
         }
     }
     for name in &plan.ready.absent {
         if !guards.iter().any(|g| g.name == *name) {
-            guards.push(Guard { name: name.clone(), grade: Grade::Absent, holds: false });
+            guards.push(Guard { name: name.clone(), grade: Grade::Absent, holds: false, refused: false });
         }
     }
     guards.sort_by_key(|guard| guard.grade == Grade::Absent);

@@ -875,6 +875,35 @@ fn a_guard_that_the_rig_has_not_is_printed_as_absent() {
     assert_eq!(html(&report).unwrap().matches("<b>absent</b>").count(), 2);
 }
 
+/// A pre-check that could tell nothing has refused, whatever its grade; and who is not the unit that the file names has not
+/// held as its serial number.
+#[test]
+fn a_guard_that_refused_is_told_as_refused() {
+    let mut run = refused();
+    for event in &mut run.events {
+        match &mut event.what {
+            What::PreCheck { name, holds, .. } if name == "coolant flow" || name == "identity and build" => {
+                *holds = false
+            }
+            _ => {}
+        }
+    }
+    let report = run.report();
+    let check = report.pre_checks.iter().find(|c| c.name == "coolant flow").unwrap();
+    assert_eq!((check.grade.as_str(), check.holds), ("absent", Some(false)));
+    for guard in ["coolant moving", "serial read back", "build read back"] {
+        let row = report.guard_rows.iter().find(|r| r.name == guard).unwrap();
+        assert_eq!(row.stood, "REFUSED", "{row:?}");
+    }
+    assert!(junit(&report).unwrap().contains("name=\"guard: coolant flow\" value=\"absent, REFUSED\""));
+    let row = |run: Run| run.report().guard_rows.into_iter().find(|r| r.name == "serial read back").unwrap();
+    assert_eq!(row(passing()).stood, "held");
+    // Nothing was held against the file: nothing has held.
+    let mut run = passing();
+    run.events.retain(|e| !matches!(e.what, What::PreCheck { .. }));
+    assert_eq!(row(run).stood, "did not stand");
+}
+
 /// The guards have a section of their own: those that cap rungs first, each with grade, cap and answer.
 #[test]
 fn the_guards_stand_by_themselves_with_grade_and_cap() {

@@ -79,12 +79,15 @@ pub(super) fn pre_checks(evidence: &Evidence<'_>) -> Vec<PreCheckRow> {
     for event in evidence.events {
         let What::PreCheck { name, holds, grade, found, test } = &event.what else { continue };
         let test = evidence.plan.tests.get(*test).map_or_else(|| "?".to_string(), |t| t.name.clone());
-        // A guard that is absent holds nothing, whatever let the run go on without it.
-        let answer = (*grade != Grade::Absent).then_some(*holds);
+        // A guard that is absent holds nothing, whatever let the run go on without it; what could tell nothing may refuse.
+        let answer = (*grade != Grade::Absent || !*holds).then_some(*holds);
         let found = CheckFound { test, holds: *holds, found: found.clone() };
         match rows.iter_mut().find(|r| r.name == *name && r.grade == grade.words()) {
             Some(row) => {
-                row.holds = row.holds.zip(answer).map(|(before, now)| before && now);
+                row.holds = match (row.holds, answer) {
+                    (Some(false), _) | (_, Some(false)) => Some(false),
+                    (before, now) => before.and(now),
+                };
                 row.found.push(found);
             }
             None => rows.push(PreCheckRow {

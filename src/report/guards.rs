@@ -3,8 +3,11 @@
 use super::Evidence;
 use crate::evidence::{GUARDS, cap, graded};
 use crate::files::suite::Rung;
-use crate::guards::guards;
+use crate::guards::{Guard, guards};
 use crate::record::Grade;
+
+/// The pre-check that holds serial number and build against the files: each of the two guards stands or falls with it.
+const IDENTITY: (&str, [&str; 2]) = ("identity and build", ["serial", "build"]);
 
 /// One guard as it stands in the report.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -32,17 +35,18 @@ pub(super) fn rows(evidence: &Evidence<'_>) -> Vec<GuardRow> {
     let mut rows: Vec<GuardRow> = GUARDS
         .iter()
         .map(|guard| {
-            let of = |name: &str| guard.checks.contains(&name);
+            let identity = guard.checks.iter().any(|check| IDENTITY.1.contains(check));
+            let of = |name: &str| guard.checks.contains(&name) || (identity && name == IDENTITY.0);
+            let stood: Vec<&Guard> = all.iter().filter(|g| of(&g.name)).collect();
             let cap = caps.iter().find(|c| c.guard == guard.name);
             // A cap says how well the best of its pre-checks was known; a guard without one was measured.
             let grade = cap.map_or(Grade::Measured, |c| c.grade);
-            let held = all.iter().filter(|g| of(&g.name) && g.grade != Grade::Absent).all(|g| g.holds);
-            row(guard.name, grade, held, cap.map_or_else(|| "no cap".into(), |c| upto(c.rung)))
+            row(guard.name, grade, &stood, cap.map_or_else(|| "no cap".into(), |c| upto(c.rung)))
         })
         .collect();
     let capping = |name: &str| GUARDS.iter().any(|guard| guard.checks.contains(&name));
     let others = all.iter().filter(|g| !capping(&g.name));
-    rows.extend(others.map(|g| row(&g.name, g.grade, g.holds, String::new())));
+    rows.extend(others.map(|g| row(&g.name, g.grade, &[g], String::new())));
     rows
 }
 
@@ -50,11 +54,15 @@ fn upto(rung: Rung) -> String {
     format!("caps at {}", rung.word())
 }
 
-fn row(name: &str, grade: Grade, held: bool, caps: String) -> GuardRow {
-    let stood = match (grade, held) {
-        (Grade::Absent, _) => "did not stand",
-        (_, true) => "held",
-        (_, false) => "REFUSED",
+/// `by`: the pre-checks that stood for it. One that refused is told whatever its grade, and where none was looked at
+/// nothing has held.
+fn row(name: &str, grade: Grade, by: &[&Guard], caps: String) -> GuardRow {
+    let stood = if by.iter().any(|g| g.refused) {
+        "REFUSED"
+    } else if grade != Grade::Absent && by.iter().any(|g| g.holds) {
+        "held"
+    } else {
+        "did not stand"
     };
     GuardRow { name: name.into(), grade: grade.words(), absent: grade == Grade::Absent, stood, caps }
 }

@@ -9,7 +9,6 @@ use super::model::{CriterionRow, Report, TestReport};
 use super::words;
 use crate::guards::Guard;
 use crate::outcome::{Cause, JunitKind};
-use crate::record::Grade;
 use junit_report::{Duration, OffsetDateTime, ReportBuilder, TestCase, TestCaseBuilder, TestSuite};
 use quick_xml::events::{BytesStart, Event};
 use quick_xml::{Reader, Writer};
@@ -224,7 +223,7 @@ fn element_finished(
 
 /// The grade of a guard, and that it did not hold.
 fn guard_words(guard: &Guard) -> String {
-    let refused = if guard.holds || guard.grade == Grade::Absent { "" } else { ", REFUSED" };
+    let refused = if guard.refused { ", REFUSED" } else { "" };
     format!("{}{refused}", guard.grade.words())
 }
 
