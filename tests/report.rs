@@ -293,6 +293,44 @@ fn each_panel_has_a_text_alternative_and_each_line_its_name_and_unit() {
     assert!(page.contains("class=\"mark trip\" data-what=\"trip: "), "the cursor finds the trip");
 }
 
+/// A rig may read one current in mA and another in A rms: one panel has one scale, and every number on it is on that.
+#[test]
+fn every_line_of_a_panel_is_told_in_the_unit_in_which_it_is_drawn() {
+    let mut run = passing();
+    let currents =
+        |report: &Report| report.figures[0].panels.iter().find(|p| p.title == "Currents").unwrap().clone();
+    let told =
+        |panel: &Panel, name: &str| panel.told.split("; ").find(|t| t.contains(name)).unwrap().to_string();
+    let before = told(&currents(&run.report()), "bus_current");
+    let milli = spinproof::units::parse_unit("mA").unwrap();
+    run.columns.series.iter_mut().find(|s| s.name == "bus_current").unwrap().unit = milli;
+    let panel = currents(&run.report());
+    assert_eq!(told(&panel, "bus_current"), before, "the same current");
+    let units: Vec<&str> = panel.lines.iter().map(|l| l.unit.as_str()).collect();
+    assert_eq!((panel.unit.as_str(), &units[..]), ("A rms", &["A rms", "A"][..]));
+}
+
+/// While the shaft coasts no demand is in force, and nothing can be off from it.
+#[test]
+fn no_error_is_drawn_where_no_demand_is_in_force() {
+    use spinproof::plan::Shape;
+    let error = |run: &Run| {
+        let report = run.report();
+        let figure = report.tests[0].figure.clone().unwrap();
+        figure.panels.into_iter().find(|p| p.title.starts_with("Error")).unwrap().high
+    };
+    let mut run = passing();
+    let down = run.columns.spans.iter().find(|s| s.test == 0 && s.segment == Some(2)).unwrap().clone();
+    let speed = run.columns.series.iter_mut().find(|s| s.name == "speed").unwrap();
+    let away = speed.t.iter().zip(speed.v.iter_mut()).filter(|(t, _)| **t > down.t0 && **t < down.t1);
+    away.for_each(|(_, v)| *v += 100.0);
+    assert!(error(&run) > 500.0, "100 rad/s are 955 rpm: {}", error(&run));
+    for shape in [Shape::Coast { below: None }, Shape::Watch { turned: None }, Shape::Silence] {
+        run.plan.tests[0].profile.segments[2].shape = shape.clone();
+        assert!(error(&run) < 500.0, "{shape:?}: {}", error(&run));
+    }
+}
+
 /// Begin, row and length of every stroke of a map that is at least as dark as `level`.
 fn strokes(panel: &Panel, level: u8) -> Vec<(f64, f64, f64)> {
     let dark = panel.shades.iter().filter(|s| s.level >= level);

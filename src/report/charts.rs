@@ -7,7 +7,7 @@ use super::predicted;
 use super::words;
 use crate::columns::{Columns, DemandSeries, Series, Span};
 use crate::files::rig::{Role, Sets};
-use crate::plan::{Channel, Crossing, Plan};
+use crate::plan::{Channel, Crossing, Plan, Shape};
 use crate::record::What;
 use crate::units::Unit;
 
@@ -146,11 +146,13 @@ fn panel(
     for (i, (_, s)) in series.iter().enumerate() {
         let v = scaled(&s.v);
         let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
-        let name = if s.unit.text == unit.text { s.name.clone() } else { format!("{} ({})", s.name, s.unit) };
+        // On the panel's scale, whatever the channel's own unit is: every number beside the line is on that.
+        let own = words::unit_in_form(&unit, &s.unit);
+        let name =
+            if own == words::unit_text(&unit) { s.name.clone() } else { format!("{} ({own})", s.name) };
         told.extend(from_to(&name, v[shown(s)].iter().copied(), range));
-        let unit = words::unit_text(&s.unit);
         let path = plot::line(points, time, range, COLUMNS);
-        lines.push(Line { name, unit, pattern: (i % 4) as u8, path });
+        lines.push(Line { name, unit: own, pattern: (i % 4) as u8, path });
         lost.extend_from_slice(&s.lost);
     }
     lost.sort_by(f64::total_cmp);
@@ -187,7 +189,17 @@ pub(super) fn told_of(title: &str, unit: &str, time: Range, told: &[String]) -> 
     format!("{title}{of}, {from} to {to}: {}", told.join("; "))
 }
 
-/// Measured less demand while the profile ran.
+/// The stretches of a test in which no demand is in force, or none is sent: nothing can be off from it there.
+fn undemanded(evidence: &Evidence<'_>, test: usize) -> Vec<(f64, f64)> {
+    let segments = evidence.plan.tests.get(test).map_or(&[][..], |t| &t.profile.segments);
+    let free = |s: &&Span| {
+        let segment = s.segment.and_then(|i| segments.get(i));
+        s.test == test && segment.is_some_and(|s| s.undemanded() || s.shape == Shape::Silence)
+    };
+    evidence.columns.spans.iter().filter(free).map(|s| (s.t0, s.t1)).collect()
+}
+
+/// Measured less demand while the profile ran and a demand was in force.
 fn error_panel(
     evidence: &Evidence<'_>,
     channel: Option<usize>,
@@ -201,11 +213,17 @@ fn error_panel(
     let shown = series.within(span.t0, span.t1);
     let unit = &series.unit;
     let t = &series.t[shown.clone()];
+    let free = undemanded(evidence, span.test);
+    let demanded =
+        |t: f64| demand.at(t).filter(|_| !free.iter().any(|(from, to)| (*from..=*to).contains(&t)));
     let v: Vec<f64> = t
         .iter()
         .zip(&series.v[shown])
-        .map(|(t, v)| demand.at(*t).map_or(f64::NAN, |d| unit.difference_from_si(v - d)))
+        .map(|(t, v)| demanded(*t).map_or(f64::NAN, |d| unit.difference_from_si(v - d)))
         .collect();
+    if v.iter().all(|v| v.is_nan()) {
+        return None;
+    }
     let range = Range::around(v.iter().copied().chain([0.0]))?;
     let points = Points { t, v: &v, lost: &series.lost, stands: false };
     let path = plot::line(points, time, range, COLUMNS);

@@ -13,6 +13,14 @@ pub(super) fn unit_text(unit: &Unit) -> String {
     if unit.text == "1" { String::new() } else { unit.text.clone() }
 }
 
+/// The symbol of `unit` with what `of` says besides: `A` of a direct current on a scale in `A rms`.
+pub(super) fn unit_in_form(unit: &Unit, of: &Unit) -> String {
+    let says = |word: &&str| ["rms", "peak", "line", "phase", "electrical", "mechanical"].contains(word);
+    let symbol = unit.text.split(' ').filter(|word| !says(word));
+    let text: Vec<&str> = symbol.chain(of.text.split(' ').filter(says)).collect();
+    unit_text(&Unit { text: text.join(" "), ..unit.clone() })
+}
+
 /// The unit of a difference of two values in `unit`: K where the values are in °C.
 pub(super) fn difference_unit_text(unit: &Unit) -> String {
     if unit.kind.absolute { "K".into() } else { unit_text(unit) }
