@@ -319,6 +319,35 @@ fn a_failure_before_a_stop_closes_the_rung_and_the_stop_stays_what_it_is() {
     }
 }
 
+/// A suite that names a rung and asks nothing of a test that drives would pass whatever the unit does.
+#[test]
+fn a_suite_that_asks_nothing_of_what_it_drives_opens_nothing_and_says_so() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
+    let dir = desk();
+    let asks = SHORT.find("[[test.criterion]]").unwrap();
+    std::fs::write(dir.path().join("nothing.toml"), &SHORT[..asks]).unwrap();
+    let told = "it does not show anything of test `nudge`, which drives and has no criterion";
+    for (file, opens) in [("short.toml", true), ("nothing.toml", false)] {
+        let checked = spinproof(dir.path(), &["check", file]);
+        assert_eq!(checked.status.code(), Some(0), "{}", text(&checked));
+        assert_eq!(text(&checked).contains(told), !opens, "{}", text(&checked));
+        let made = spinproof(dir.path(), &["rehearse", file]);
+        assert_eq!(made.status.code(), Some(0), "{}", text(&made));
+        let entry = all(dir.path()).pop().unwrap();
+        assert_eq!(entry.off_ladder, !opens, "{entry:?}");
+    }
+    // Rungs without a criterion of which something else is the judge, and suites without a rung, as before.
+    let lacks =
+        |suite: &str| spinproof::evidence::lacks(&common::load(common::RIG, common::UNIT, suite, None).plan);
+    let nothing = &SHORT[..asks];
+    let silent = nothing.replace("{ ramp = \"0 rpm\", rate = \"60 rpm/s\" }", "{ silence = \"160 ms\" }");
+    assert_ne!(silent, nothing);
+    for suite in [nothing.replace("rung = \"first spin\"\n", ""), silent] {
+        assert_eq!(lacks(&suite), [""; 0], "{suite}");
+    }
+    assert_eq!(lacks(nothing).len(), 1);
+}
+
 /// The band of the crawl of first-spin, from the demo files.
 fn crawl() -> String {
     let first = common::FIRST_SPIN.find("[[test]]").unwrap();

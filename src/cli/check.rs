@@ -3,6 +3,7 @@
 use super::load::{add_cycles, beside, demo_rig, demo_unit, forbidden, invalid, read};
 use super::{Early, say};
 use crate::diag::{Diag, Sources};
+use crate::evidence::opens_nothing;
 use crate::files::load::{self, Role};
 use crate::files::{rig, suite, unit};
 use crate::hazards::{self, Case};
@@ -133,7 +134,8 @@ fn read_all(texts: &[(String, String)], sources: &mut Sources, diags: &mut Vec<D
 fn judged(case: &Case<'_>) -> (String, Vec<Diag>) {
     let found = hazards::judge(case);
     let warnings: String = hazards::warnings(&found).iter().map(|w| format!("{w}\n")).collect();
-    let text = summary(case.plan) + &hazards::summary(&found) + &warnings;
+    let opens_nothing = opens_nothing(case.plan).map_or_else(String::new, |told| format!("note: {told}\n"));
+    let text = summary(case.plan) + &opens_nothing + &hazards::summary(&found) + &warnings;
     (text, hazards::refusals(&found, hazards::is_real(case.plan)))
 }
 

@@ -8,7 +8,7 @@ use super::rehearse::{keep_files, parse_faults};
 use super::whole::{Commissioning, PART};
 use super::{Early, Files, Making, say};
 use crate::engine::Logged;
-use crate::evidence::{Class, entry};
+use crate::evidence::{Class, entry, opens_nothing};
 use crate::files::suite::{Answers, Rung};
 use crate::hazards;
 use crate::outcome::Cause;
@@ -89,6 +89,9 @@ pub(super) fn make_loaded(
     }
     if part_of.is_none() {
         rung_by_rung(&loaded.plan, &kinds)?;
+        if let Some(told) = opens_nothing(&loaded.plan) {
+            say::err(format_args!("note: {told}"));
+        }
     }
     let operator = operator(&loaded.plan, &kinds, answers.as_ref(), terminal)?;
     shown.say(Need::Guards, answered_for(&operator, terminal, &loaded));

@@ -86,7 +86,7 @@ pub struct Entry {
     pub outcome: Option<Cause>,
     /// Guards and how each was known.
     pub grades: Vec<(String, Grade)>,
-    /// Whether it opens nothing: the ladder was left aside for it, or it is called a commissioning and is none.
+    /// Whether it opens nothing: the ladder was left aside for it, or its suite does not show what its rung asks for.
     pub off_ladder: bool,
 }
 

@@ -162,7 +162,9 @@ fn does_not_count(
             Some(Rung::Commissioning) => {
                 "it was a part of a commissioning only, or the ladder was left aside".into()
             }
-            _ => "the ladder was left aside for that run".into(),
+            _ => {
+                "the ladder was left aside for that run, or a test of it that drives has no criterion".into()
+            }
         });
     }
     for cap in cap(&run.grades).iter().filter(|c| c.rung < run.counts_as()) {

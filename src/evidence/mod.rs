@@ -13,4 +13,4 @@ mod whole;
 pub use entry::{Class, Entry, Standing, Told, build_said, entry};
 pub use guards::{Cap, GUARDS, Guard, cap, expected_guards, graded};
 pub use ladder::{Closed, Ladder, Step, climb, ladder, suite_of};
-pub use whole::{Whole, lacks, whole};
+pub use whole::{Whole, lacks, opens_nothing, whole};

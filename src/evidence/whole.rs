@@ -3,7 +3,7 @@
 use super::entry::Entry;
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
-use crate::plan::{Plan, Shape};
+use crate::plan::{Plan, Shape, Test};
 use crate::record::Grade;
 
 /// What is known of a commissioning beside the runs of its rungs.
@@ -23,12 +23,37 @@ pub struct Whole {
     pub lacks: Vec<String>,
 }
 
-/// What the tests of a plan would have to show besides, to count as a commissioning: the things that closed loop rests
-/// on. Empty for a plan of another rung.
+/// What the tests of a plan would have to show besides, to open the rung that it names. Empty for a plan without a rung.
 pub fn lacks(plan: &Plan) -> Vec<String> {
-    if plan.rung != Some(Rung::Commissioning) {
-        return Vec::new();
+    match plan.rung {
+        None => Vec::new(),
+        Some(Rung::Commissioning) => [for_closed_loop(plan), for_each_test(plan)].concat(),
+        Some(_) => for_each_test(plan),
     }
+}
+
+/// That a suite opens nothing and what it would have to show for that, in words; `None` if it lacks nothing.
+pub fn opens_nothing(plan: &Plan) -> Option<String> {
+    let lacks = lacks(plan);
+    (!lacks.is_empty())
+        .then(|| format!("the suite `{}` opens nothing; it does not show {}", plan.suite, lacks.join("; ")))
+}
+
+/// What drives and is held against nothing passes whatever the unit does. A silence has its own end, and the rig's heat pulse
+/// a pre-check.
+fn for_each_test(plan: &Plan) -> Vec<String> {
+    let judged = |test: &Test| {
+        let silent = test.profile.segments.iter().any(|s| s.shape == Shape::Silence);
+        !test.criteria.is_empty() || test.profile.watches() || silent
+    };
+    let own = plan.tests.iter().skip(usize::from(plan.heat_pulse().is_some()));
+    own.filter(|test| !judged(test))
+        .map(|test| format!("anything of test `{}`, which drives and has no criterion", test.name))
+        .collect()
+}
+
+/// The things that closed loop rests on: a commissioning shows them all.
+fn for_closed_loop(plan: &Plan) -> Vec<String> {
     let figure = |id: &str| plan.tests.iter().flat_map(|t| &t.criteria).any(|c| c.metric.id() == id);
     let silent = plan.tests.iter().flat_map(|t| &t.profile.segments).any(|s| s.shape == Shape::Silence);
     [
