@@ -15,7 +15,7 @@ pub enum Cause {
     FilesInvalid,
     /// The run could not be made: no port, no controller, lost link, recorder failed.
     NotMade,
-    /// A pre-check refused; nothing turned.
+    /// Hazards, the ladder or a pre-check refused; tests before it may have been driven.
     Refused,
     /// A trip started the safe state.
     Tripped,
@@ -131,7 +131,7 @@ pub const TABLE: [Row; 8] = [
         JunitKind::Error,
         LadderEffect::Keeps,
         "refused",
-        "hazards or a pre-check refused; nothing was energised by this program",
+        "hazards, the ladder or a pre-check refused, or what had to be shown was not; no profile was driven after that",
     ),
     row(
         Cause::Tripped,
