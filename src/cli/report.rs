@@ -8,7 +8,7 @@ use crate::outcome::Cause;
 use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::{Results, evaluate_with};
-use crate::trace::{Held, OpenRun, RunFolder, RunInfo, Trace};
+use crate::trace::{Held, OpenRun, RunFolder, RunInfo, Trace, replace};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
@@ -101,14 +101,13 @@ fn write_documents(
         hazards: &loaded.hazards,
         cuts: results.missing.clone(),
     });
-    let write = |name: &str, text: String| {
-        std::fs::write(dir.join(name), text).map_err(|e| {
-            Early::new(Cause::NotMade, format!("{} cannot be written: {e}", dir.join(name).display()))
-        })
-    };
-    write("junit.xml", report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    write("report.html", report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
-    write("report.json", report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?)?;
+    // All are made before the first is written. The XML comes last: where it stands, the others stand beside it.
+    let html = report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?;
+    let json = report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?;
+    let xml = report::junit(&model).map_err(|e| Early::new(Cause::NotMade, e))?;
+    for (name, text) in [("report.html", html), ("report.json", json), ("junit.xml", xml)] {
+        put(&dir.join(name), &text)?;
+    }
     let mut summary = report::terminal(&model, std::io::stdout().is_terminal());
     summary += &format!("run folder: {}\n", dir.display());
     for name in not_given {
@@ -155,4 +154,12 @@ fn lost(trace: &Trace) -> Option<String> {
         1 => format!("1 record, number {first} of the run, is in no stream"),
         n => format!("{n} records, the first of them number {first} of the run, are in no stream"),
     })
+}
+
+/// Writes a document whole in the place of an old one. What is no file, such as a pipe that somebody reads, has nothing to
+/// lose and is written into.
+fn put(path: &Path, text: &str) -> Result<(), Early> {
+    let is_file = std::fs::metadata(path).map_or(true, |found| found.is_file());
+    let put = if is_file { replace(path, text.as_bytes()) } else { std::fs::write(path, text) };
+    put.map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be written: {e}", path.display())))
 }

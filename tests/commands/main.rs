@@ -508,6 +508,36 @@ fn a_record_that_is_not_whole_is_never_passed() {
     }
 }
 
+/// Nothing of the last report is lost to a disk that has no room for the next.
+#[test]
+fn a_report_that_does_not_fit_leaves_the_last_one_whole() {
+    let _alone = bench();
+    let temp = tempfile::tempdir().unwrap();
+    let suite = temp.path().join("suite.toml");
+    std::fs::write(&suite, SHORT).unwrap();
+    let dir = temp.path().join("run");
+    let path = dir.to_str().unwrap();
+    assert_eq!(spinproof(&["rehearse", suite.to_str().unwrap(), "--out", path]).status.code(), Some(0));
+    let documents =
+        || ["junit.xml", "report.html", "report.json"].map(|name| std::fs::read(dir.join(name)).unwrap());
+    let before = documents();
+    // No file grows beyond 64 kB: room for the index and for two of the documents.
+    assert!(before[1].len() > 65_536 && before[0].len() < 65_536, "{}", before[1].len());
+    let program = command(&[]).get_program().to_owned();
+    let output = Command::new("sh")
+        .args(["-c", "trap '' XFSZ; ulimit -f 128; exec \"$0\" report \"$1\""])
+        .args([program.as_os_str(), dir.as_os_str()])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
+    assert!(text(&output).contains("report.html cannot be written"), "{}", text(&output));
+    assert!(documents() == before, "they are as they were");
+    let left = std::fs::read_dir(&dir)
+        .unwrap()
+        .filter(|e| e.as_ref().unwrap().path().extension().is_some_and(|e| e == "new"));
+    assert_eq!(left.count(), 0, "nothing is left beside them");
+}
+
 /// The table of a cycle is kept in the run folder: the documents need neither the suite's folder nor what has
 /// become of the table since.
 #[test]
