@@ -142,11 +142,15 @@ fn whole_run_case(report: &Report) -> TestCase {
     let tests: f64 = report.tests.iter().map(|t| t.length_s).sum();
     let length = report.identity.length_s.or(headline.cut.as_ref().map(|c| c.last_record_s));
     let time = milliseconds(length.unwrap_or(0.0) - tests);
+    let why = (kind == JunitKind::Error && !told).then(|| joined(&headline.word, &headline.why));
     let mut case = if !report.safe_state.not_driven {
         let word = Cause::NotConfirmed.row().headline;
-        TestCaseBuilder::error("whole run", time, word, &joined(word, "treat the machine as driven"))
-    } else if kind == JunitKind::Error && !told {
-        let why = joined(&headline.word, &headline.why);
+        let treat = joined(word, "treat the machine as driven");
+        // Said once, and not instead of what ended the run.
+        let why = why.filter(|_| headline.cause != Cause::NotConfirmed);
+        let told = why.map_or(treat.clone(), |why| format!("{treat}; {why}"));
+        TestCaseBuilder::error("whole run", time, word, &clean(&told))
+    } else if let Some(why) = why {
         TestCaseBuilder::error("whole run", time, &clean(&headline.word), &clean(&why))
     } else {
         TestCaseBuilder::success("whole run", time)
