@@ -181,6 +181,20 @@ fn a_recorder_that_fails_stops_the_run_by_way_of_the_engine() {
     assert!(recorder.inputs().len() <= 20);
 }
 
+/// The last batch finds no room when the engine has said its last word: that word stands, and beside it that the trace is
+/// not whole.
+#[test]
+fn a_recorder_that_fails_at_its_end_is_told_beside_the_engines_word() {
+    for fails_at_end in [false, true] {
+        let recorder = Memory { fails_at_end, ..Memory::default() };
+        let machine =
+            beating(Duration::from_millis(50), |out| out.push_back(finished(Cause::Passed, "all done")));
+        let (ending, _) = make(machine, recorder);
+        assert_eq!((ending.cause, ending.why.as_str()), (Cause::Passed, "all done"));
+        assert_eq!(ending.recorded.is_err(), fails_at_end, "{:?}", ending.recorded);
+    }
+}
+
 /// A recorder that never returns: the engine goes on beating to its own end.
 #[test]
 fn a_disk_that_hangs_does_not_hold_the_engine_up() {

@@ -202,6 +202,8 @@ pub fn note(at: Instant, text: &str) -> Output {
 pub struct Memory {
     pub kept: Arc<Mutex<Vec<Keep>>>,
     pub fails_at: Option<u64>,
+    /// Whether there is no room for the last of it.
+    pub fails_at_end: bool,
 }
 
 impl Memory {
@@ -233,6 +235,7 @@ impl Recorder for Memory {
         Ok(())
     }
     fn finish(self) -> anyhow::Result<()> {
+        anyhow::ensure!(!self.fails_at_end, "no space left on device");
         self.keep(Keep::End);
         Ok(())
     }
