@@ -326,7 +326,7 @@ fn no_error_is_drawn_where_no_demand_is_in_force() {
     away.for_each(|(_, v)| *v += 100.0);
     assert!(error(&run) > 500.0, "100 rad/s are 955 rpm: {}", error(&run));
     for shape in [Shape::Coast { below: None }, Shape::Watch { turned: None }, Shape::Silence] {
-        run.plan.tests[0].profile.segments[2].shape = shape.clone();
+        run.plan.tests[0].profile.segments[2].shape = shape;
         assert!(error(&run) < 500.0, "{shape:?}: {}", error(&run));
     }
 }

@@ -4,6 +4,7 @@
 #[path = "../common/mod.rs"]
 mod common;
 mod ports;
+mod record;
 
 use assert_cmd::cargo::CommandCargoExt;
 use spinproof::record::{Record, What};
