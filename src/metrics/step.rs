@@ -12,7 +12,9 @@ pub(super) const OVERSHOOT: Entry = Entry {
     about: "how far the response to one step or ramp goes beyond its settled end, in % of the amplitude between the levels \
             measured just before and at the end, the peak by a parabola through the largest sample and its \
             neighbours; uncertainty from noise, levels and drift (an offset and a gain error cancel); refuses spans \
-            without a single change of demand, no steady level before it, an end that has not settled, too few samples",
+            without a single change of demand, no steady level before it, an end that has not settled, too few samples, \
+            a response that is not within a fifth of the demanded change, and an end more than a tenth of it beside the \
+            demand (the channel's own uncertainty allowed for)",
     direction: Direction::LowerIsBetter,
     subject: Subject::Tracked,
     kind: |_| Kind::default(),
@@ -26,8 +28,8 @@ pub(super) const SETTLING_TIME: Entry = Entry {
     version: 1,
     about: "time from the moment the demand reached its final value to the last exit of the band around the settled \
             end, linear between samples; uncertainty from how far the exit moves when the band does by the noise, and \
-            from the moments; refuses as `overshoot` does, and where the last exit is so late that the figure \
-            would only be a lower bound",
+            from the moments; refuses as `overshoot` does, a band as wide as the demanded change, and where the last \
+            exit is so late that the figure would only be a lower bound",
     kind: |_| duration(),
     needs_band: true,
     operands: &[],
@@ -44,6 +46,12 @@ const END_MIN: usize = 16;
 const DRIFT_MAX: f64 = 0.01;
 /// Standard deviation about the settled end that is refused, in parts of the demanded change.
 const SWING_MAX: f64 = 0.1;
+/// How far the response may be from the demanded change, in parts of it, to be an answer to it: a step half answered
+/// neither overshoots nor leaves the band.
+const ANSWER_OFF: f64 = 0.2;
+/// How far the settled end may lie beside the demand, in parts of the demanded change, beyond what the channel's
+/// own uncertainty explains.
+const END_OFF: f64 = 0.1;
 /// Longest stretch before the change that the level before it is taken from, seconds.
 const BASE_LENGTH: f64 = 0.5;
 /// Fewest samples of the level before the change.
@@ -76,7 +84,10 @@ struct Response<'a> {
     stroke: Stroke,
     /// Samples from the first movement of the demand on.
     after: Window<'a>,
+    base: Level,
     top: Level,
+    /// From the one level to the other, positive the way of the demand.
+    amplitude: f64,
     /// Begin of the settled end, seconds.
     end: f64,
     /// Standard deviation of the noise of one sample.
@@ -99,7 +110,47 @@ fn response<'a>(view: &View<'a>) -> Result<Response<'a>, Refusal> {
         ));
     }
     let top = settled(&tail, (stroke.to - stroke.from).abs())?;
-    Ok(Response { after: all.part(stroke.start, t1), top, end, noise: noise(tail.v), stroke })
+    let base = base(view, &stroke)?;
+    let amplitude = (stroke.to - stroke.from).signum() * (top.value - base.value);
+    let noise = noise(tail.v);
+    let response = Response { after: all.part(stroke.start, t1), base, top, amplitude, end, noise, stroke };
+    answered(&response)?;
+    Ok(response)
+}
+
+/// Refuses a response that is no answer to the change of demand: hardly above its noise, not as large as was asked
+/// for, or settled somewhere else.
+fn answered(response: &Response<'_>) -> Result<(), Refusal> {
+    let Response { stroke, after, base, top, amplitude, noise, .. } = response;
+    let (series, change) = (after.series, (stroke.to - stroke.from).abs());
+    let (name, unit) = (&series.name, &series.unit);
+    let u_amplitude = joined([base.u, top.u]);
+    if *amplitude <= 5.0 * u_amplitude || *amplitude <= 5.0 * noise {
+        return refuse(format!(
+            "`{name}` went {} the way of the demand: too little against noise {} to be an amplitude",
+            difference_text(unit, *amplitude),
+            difference_text(unit, noise.max(u_amplitude))
+        ));
+    }
+    if (amplitude - change).abs() > ANSWER_OFF * change {
+        return refuse(format!(
+            "`{name}` went {} where the demand went {}: it did not answer the change of demand, at most {:.0} % off may be",
+            difference_text(unit, *amplitude),
+            difference_text(unit, change),
+            100.0 * ANSWER_OFF
+        ));
+    }
+    let (off, most) = ((top.value - stroke.to).abs(), END_OFF * change + 2.0 * joined([top.u, series.u]));
+    if off > most {
+        return refuse(format!(
+            "`{name}` settled at {}, {} beside the demand of {}: at most {} may be",
+            value_text(unit, top.value),
+            difference_text(unit, off),
+            value_text(unit, stroke.to),
+            difference_text(unit, most)
+        ));
+    }
+    Ok(())
 }
 
 /// Finds the single movement of the demand in the span, or says why there is none.
@@ -219,20 +270,8 @@ fn base(view: &View<'_>, stroke: &Stroke) -> Result<Level, Refusal> {
 
 fn overshoot(view: &View<'_>) -> Result<Measured, Refusal> {
     let response = response(view)?;
-    let base = base(view, &response.stroke)?;
-    let Response { stroke, after, top, noise, .. } = &response;
-    let unit = &after.series.unit;
+    let Response { stroke, after, base, top, amplitude, noise, .. } = &response;
     let sign = (stroke.to - stroke.from).signum();
-    let amplitude = sign * (top.value - base.value);
-    let u_amplitude = joined([base.u, top.u]);
-    if amplitude <= 5.0 * u_amplitude || amplitude <= 5.0 * noise {
-        return refuse(format!(
-            "`{}` went {} the way of the demand: too little against noise {} to be an amplitude",
-            after.series.name,
-            difference_text(unit, amplitude),
-            difference_text(unit, noise.max(u_amplitude))
-        ));
-    }
     let heights: Vec<f64> = after.v.iter().map(|v| sign * (v - top.value)).collect();
     let largest = (0..heights.len()).max_by(|a, b| heights[*a].total_cmp(&heights[*b])).unwrap_or(0);
     let beyond = heights[largest] > 3.0 * noise;
@@ -284,8 +323,16 @@ fn settling_time(view: &View<'_>) -> Result<Measured, Refusal> {
         return refuse("no band above zero is given to settle into");
     };
     let response = response(view)?;
-    let Response { stroke, after, top, end, noise } = &response;
+    let Response { stroke, after, top, end, noise, .. } = &response;
     let unit = &after.series.unit;
+    let change = (stroke.to - stroke.from).abs();
+    if band >= change {
+        return refuse(format!(
+            "the band of ±{} is no narrower than the change of demand by {}: nothing could leave it",
+            difference_text(unit, band),
+            difference_text(unit, change)
+        ));
+    }
     let late = after.part(stroke.reached, view.span.t1);
     // Noise, level and the bend between samples move the edge of the band against the curve.
     let blur = joined([*noise, top.u, sag_between(&late, top.value, band)]);

@@ -122,13 +122,50 @@ fn settling_after_a_ramp_counts_from_the_end_of_the_ramp() {
     near(bench.measured("overshoot").value, 0.0, 1e-6);
 }
 
-/// A step whose response is inside the band from the first sample on.
+/// A ramp that is followed so closely that the response is inside the band from the first sample on.
 #[test]
 fn a_response_that_never_leaves_the_band_settles_at_once() {
-    let bench = stepped(0.01, 0.004, 0.0, 1.0).band(2.0);
-    let found = bench.measured("settling_time");
+    let mut frames = vec![(-1.0, 0.0)];
+    frames.extend((0..=20).map(|i| (0.02 * f64::from(i), 0.05 * f64::from(i))));
+    let close = Bench::new("rad/s", -0.596, 0.01, 2.4, |t| (2.5 * t).clamp(0.0, 1.0)).told(&frames);
+    let found = close.band(0.1).measured("settling_time");
     assert_eq!(found.value, 0.0);
+    // Samples lie 4 ms after each hundredth of a second: the first one after 0.4 s comes 4 ms later.
     near(found.u, 0.004 / 3.0_f64.sqrt(), 1e-12);
+}
+
+/// A band as wide as the change holds every response, the one that never came too.
+#[test]
+fn a_band_that_nothing_could_leave_is_refused() {
+    stepped(0.01, 0.004, 0.0, 1.0).band(0.999).measured("settling_time");
+    for band in [1.0, 2.0] {
+        stepped(0.01, 0.004, 0.0, 1.0).band(band).refuses("settling_time", "no narrower than the change");
+    }
+}
+
+/// From 600 to 680 rpm and no answer, half of one, one to another level, or one from another level: the response
+/// settles at once and goes beyond nothing, but it is no answer.
+#[test]
+fn a_step_that_is_not_answered_has_no_figure() {
+    let rpm = std::f64::consts::TAU / 60.0;
+    let from_to = |low: f64, high: f64| {
+        Bench::new("rpm", -0.6, 0.01, 3.0, move |t| rpm * (low + (high - low) * second_order(t)))
+            .told(&[(-1.0, 600.0 * rpm), (0.0, 680.0 * rpm)])
+            .band(8.0 * rpm)
+    };
+    for id in ["overshoot", "settling_time"] {
+        from_to(600.0, 680.0).measured(id);
+        from_to(600.0, 600.0).refuses(id, "rpm the way of the demand: too little");
+        from_to(600.0, 600.0).noisy(0.2 * rpm, 5).refuses(id, "too little against noise");
+        from_to(600.0, 640.0).refuses(id, "went 40.00 rpm where the demand went 80.00 rpm");
+        from_to(500.0, 680.0).refuses(id, "went 180.0 rpm where the demand went 80.00 rpm");
+        // An offset of 10 rpm: more than a tenth of the change, unless the channel declares as much.
+        from_to(610.0, 690.0).refuses(id, "10.00 rpm beside the demand of 680.0 rpm: at most 8.0");
+        from_to(610.0, 690.0).uncertain(1.5 * rpm, 0.0).measured(id);
+        // The edges of what is an answer.
+        from_to(606.0, 674.0).measured(id);
+        from_to(614.0, 676.0).refuses(id, "at most 20 % off may be");
+    }
 }
 
 #[test]
