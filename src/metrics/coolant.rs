@@ -11,9 +11,9 @@ pub(super) const RISE_OVER: Entry = Entry {
     version: 1,
     about: "mean over the last tenth of the span of the channel minus the one under `with`, told at the same moments \
             by straight lines between samples; uncertainty from both channels, taken as independent, and from \
-            scatter whose neighbours resemble each other; says so while either still moves by more than 2 K/h \
-            (thermal equilibrium of IEC 60034-1); refuses cut spans, missing samples, and fewer than 10 samples of \
-            that tenth",
+            scatter whose neighbours resemble each other; refuses cut spans, missing samples, fewer than 10 samples of \
+            that tenth, and while either still moves by more than 2 K/h (thermal equilibrium of IEC 60034-1): what \
+            still rises is less than it will be",
     direction: Direction::LowerIsBetter,
     subject: Subject::Channel,
     kind: Kind::difference,
@@ -71,13 +71,19 @@ fn rise_over(view: &View<'_>) -> Result<Measured, Refusal> {
     }
     let rise: Vec<f64> = above.iter().zip(&below).map(|(a, b)| a - b).collect();
     let moves =
-        |v: &[f64]| trend(&t, v, 0.0).map_or(0.0, |fit| (fit.slope.abs() - 2.0 * fit.u_slope).max(0.0));
-    let drift = moves(&above).max(moves(&below));
-    let note = (drift > EQUILIBRIUM).then(|| {
-        format!("no thermal equilibrium: it still moves by {:.1} K/h, 2 K/h would be", drift * 3600.0)
-    });
+        |v: &[f64]| trend(&t, v, 0.0).map_or(f64::INFINITY, |fit| fit.slope.abs() - 2.0 * fit.u_slope);
+    for (name, v) in [(view.of, &above), (&cool.series.name, &below)] {
+        let drift = moves(v);
+        if drift > EQUILIBRIUM {
+            return refuse(format!(
+                "no thermal equilibrium: `{name}` still moves by {:.1} K/h at the end of `{}`, 2 K/h would be",
+                drift * 3600.0,
+                span.name
+            ));
+        }
+    }
     let u = joined([hot.series.u, cool.series.u, mean_uncertainty(&rise)]);
-    Ok(Measured { value: mean(&rise), u, n: rise.len(), note })
+    Ok(Measured { value: mean(&rise), u, n: rise.len(), note: None })
 }
 
 fn heat(view: &View<'_>) -> Result<Measured, Refusal> {

@@ -84,11 +84,25 @@ fn a_rise_is_taken_from_the_last_tenth() {
 
 /// IEC 60034-1, edition 12: thermal equilibrium is under 2 K/h.
 #[test]
-fn a_rise_that_still_moves_is_said_to_be_no_equilibrium() {
+fn a_rise_that_still_moves_is_no_equilibrium_and_refused() {
     let at = |per_hour: f64| loop_of(move |t| 323.15 + per_hour / 3600.0 * t, 293.15);
     assert!(at(1.9).measured("rise_over_coolant").note.is_none());
-    let note = at(2.5).measured("rise_over_coolant").note.expect("a note");
-    assert!(note.contains("still moves by 2.5 K/h"), "{note}");
+    at(2.5).refuses("rise_over_coolant", "`x` still moves by 2.5 K/h at the end of `span`");
+    at(-2.5).refuses("rise_over_coolant", "`x` still moves by 2.5 K/h");
+    // Coolant that warms up makes less of a rise as well.
+    let mut warming = loop_of(|_| 323.15, 293.15);
+    let y = &mut warming.columns.series[1];
+    y.v.iter_mut().zip(&y.t).for_each(|(v, t)| *v += 9.0 / 3600.0 * t);
+    warming.refuses("rise_over_coolant", "`y` still moves by 9.0 K/h");
+    // A test cut short: 5 minutes of a body whose rise of 40 K comes with a time constant of 300 s, in steps of 0.1 K.
+    let mut short =
+        Bench::new("°C", 0.0, 0.1, 300.0, |t| 293.15 + 40.0 * (1.0 - (-t / 300.0).exp())).noisy(0.05, 4);
+    short.add("y", "°C", |_| 293.15);
+    short.given.add("with", Value::Name("y".into()), "y");
+    for v in &mut short.x().v {
+        *v = 273.15 + ((*v - 273.15) * 10.0).round() / 10.0;
+    }
+    short.refuses("rise_over_coolant", "no thermal equilibrium: `x` still moves by");
     let mut bench = Bench::new("°C", 0.0, 0.3, 20.0, |_| 323.15);
     bench.add("y", "°C", |_| 293.15);
     bench.given.add("with", Value::Name("y".into()), "y");
