@@ -1,8 +1,8 @@
 //! Where a temperature is going and how fast: one exponential fitted through the record, and beside it the
 //! three-point rule, which uses the record in another way.
 
-use super::fit::{Correlated, correlated_squares, solve};
-use super::numeric::{joined, line, mean, mean_uncertainty, noise, resolution};
+use super::fit::{correlated_squares, solve};
+use super::numeric::{joined, line, mean, mean_uncertainty, noise, resolution, trend};
 use super::rise::fades;
 use super::window::{Window, difference_text, refuse, samples, seconds, value_text};
 use super::{Direction, Entry, Measured, Refusal, Subject, View, duration};
@@ -12,10 +12,12 @@ pub(super) const TIME_CONSTANT: Entry = Entry {
     version: 1,
     about: "time constant of final + (first - final) exp(-t / tau) fitted to the span by nonlinear least squares \
             (Levenberg and Marquardt) with residuals taken as a first-order autoregression; uncertainty by Student \
-            from the linearised fit, joined with resolution; says what the three-point rule gives, and where what is \
+            from the linearised fit, joined with resolution; where the second half of the span alone gives another \
+            tau, the mean of both and from half their difference either way (uniform); says what the three-point rule gives, and where what is \
             left beside the curve wanders, so that one exponential hardly describes the record; refuses cut spans, \
             missing samples, fewer than 30 samples, a change within the noise, a record shorter than one time \
-            constant, and a tau known to less than a half",
+            constant, a tau known to less than a half, and a record whose second half forecasts an end that differs \
+            by more than a twentieth of the change: it is no single exponential",
     direction: Direction::Neither,
     kind: |_| duration(),
     compute: |view| Ok(fitted(view)?.time_constant()),
@@ -26,7 +28,9 @@ pub(super) const FINAL: Entry = Entry {
     id: "final_temperature",
     version: 1,
     about: "where the exponential of `time_constant` ends, with the channel's own uncertainty joined to that of the \
-            fit: a forecast, if the load stays; refuses as `time_constant` does",
+            fit and, where the second half of the span alone ends elsewhere, three times the difference: U holds what \
+            a part of the body adds that is as slow as the span is long; a forecast, if the load stays, that does \
+            not see what is still slower; refuses as `time_constant` does",
     direction: Direction::LowerIsBetter,
     subject: Subject::Channel,
     kind: |of| of,
@@ -40,11 +44,11 @@ pub(super) const TIME_CONSTANT_THREE_POINT: Entry = Entry {
     version: 1,
     about: "time constant from three levels equally far apart, D / ln((y2 - y1) / (y3 - y2)), each level that of a \
             line through a fifth of the span (an equal stretch of an exponential changes each level in the same \
-            ratio, so that no bias is left); uncertainty from the levels by their partial derivatives; refuses as \
-            `time_constant` does, and levels that do not bend towards an end",
+            ratio, so that no bias is left); uncertainty from the levels by their partial derivatives, and from the \
+            second half of the span as `time_constant`; refuses as that does, and levels that do not bend towards an end",
     direction: Direction::Neither,
     kind: |_| duration(),
-    compute: |view| Ok(three_point(&record(view)?)?.time_constant()),
+    compute: |view| Ok(by_three_points(view)?.time_constant()),
     ..FINAL
 };
 
@@ -52,8 +56,9 @@ pub(super) const FINAL_THREE_POINT: Entry = Entry {
     id: "final_temperature_three_point",
     version: 1,
     about: "where the exponential through the three levels of `time_constant_three_point` ends, (y2^2 - y1 y3) / (2 \
-            y2 - y1 - y3); uncertainty from the levels and the channel; refuses as `time_constant_three_point` does",
-    compute: |view| Ok(three_point(&record(view)?)?.end()),
+            y2 - y1 - y3); uncertainty from the levels, the channel, and the second half of the span as \
+            `final_temperature`; refuses as `time_constant_three_point` does",
+    compute: |view| Ok(by_three_points(view)?.end()),
     ..FINAL
 };
 
@@ -68,11 +73,24 @@ const WANDERS: f64 = 0.95;
 /// Largest relative uncertainty of a time constant that is worth saying.
 const TAU_DOUBT: f64 = 0.5;
 
+/// Standard uncertainties of the second half alone beyond which its end or tau is another than that of the whole.
+const APART: f64 = 3.0;
+/// How many times the difference of the two ends is a standard uncertainty of the forecast. 2u then holds what a part of the
+/// body adds whose time constant is up to the length of the record: by sums of two exponentials the fit falls short by 2.3
+/// to 4.2 times the difference, the three-point rule by up to 5 times.
+const FORECAST: f64 = 3.0;
+/// Largest difference of the two ends, in parts of the change from the first value to the end: beyond that the record tells
+/// no end.
+const MISFIT_MAX: f64 = 0.05;
+
 /// What both ways give.
 struct Exponential {
     tau: f64,
     u_tau: f64,
+    /// Value of the curve at the first sample.
+    first: f64,
     end: f64,
+    /// Without the channel's own uncertainty.
     u_end: f64,
     n: usize,
     note: Option<String>,
@@ -86,6 +104,58 @@ impl Exponential {
     fn end(self) -> Measured {
         Measured { value: self.end, u: self.u_end, n: self.n, note: self.note }
     }
+
+    /// Value at `t` seconds after the first sample.
+    fn at(&self, t: f64) -> f64 {
+        self.end + (self.first - self.end) * (-t / self.tau).exp()
+    }
+}
+
+/// Holds the curve against what the second half of the record alone gives `by` the same way: a body with a slow part
+/// beside a quick one looks like one exponential over a short record, but goes on after it. What the two have apart
+/// joins the uncertainty; so does the channel's own.
+fn tried(
+    window: &Window<'_>,
+    mut whole: Exponential,
+    by: impl Fn(&Window<'_>) -> Option<Exponential>,
+) -> Result<Exponential, Refusal> {
+    let (begin, stop, unit) = (window.t[0], window.t[window.n() - 1], &window.series.unit);
+    let late = window.part(0.5 * (begin + stop), stop);
+    let apart = |a: f64, b: f64, u: f64| if (a - b).abs() > APART * u { (a - b).abs() } else { 0.0 };
+    let most = MISFIT_MAX * (whole.end - whole.first).abs();
+    let (ends, taus) = match by(&late).filter(|half| half.u_end <= most) {
+        Some(half) => (apart(whole.end, half.end, half.u_end), half.tau - whole.tau),
+        // It moves no more, or straight on: then it leaves the curve.
+        None => {
+            let left: Vec<f64> = late.t.iter().zip(late.v).map(|(t, v)| v - whole.at(t - begin)).collect();
+            let step = resolution(window.v).unwrap_or(0.0);
+            let leaves = trend(late.t, &left, 0.0)
+                .is_none_or(|fit| fit.slope.abs() > APART * fit.u_slope + step / (stop - late.t[0]));
+            if leaves {
+                return refuse(format!(
+                    "the second half of the record of `{}` leaves the exponential and has no end of its own",
+                    window.series.name
+                ));
+            }
+            (0.0, 0.0)
+        }
+    };
+    if ends > most {
+        return refuse(format!(
+            "`{}` is no single exponential: its end by the second half alone is {} from that by the whole ({}), at most {} \
+             may be",
+            window.series.name,
+            difference_text(unit, ends),
+            value_text(unit, whole.end),
+            difference_text(unit, most)
+        ));
+    }
+    if ends > 0.0 {
+        whole.tau += 0.5 * taus;
+        whole.u_tau = joined([whole.u_tau, taus / 12.0_f64.sqrt()]);
+    }
+    whole.u_end = joined([whole.u_end, FORECAST * ends, window.series.u]);
+    Ok(whole)
 }
 
 /// The samples, if something moves in them.
@@ -116,49 +186,23 @@ fn curve(p: &[f64; 3], x: f64) -> (f64, [f64; 3]) {
 
 fn fitted(view: &View<'_>) -> Result<Exponential, Refusal> {
     let window = record(view)?;
-    let (t0, length) = (window.t[0], window.t[window.n() - 1] - window.t[0]);
-    let x: Vec<f64> = window.t.iter().map(|t| (t - t0) / length).collect();
-    // Values about the first one: a small change on 300 K keeps its digits.
-    let base = window.v[0];
-    let y: Vec<f64> = window.v.iter().map(|v| v - base).collect();
-    let step = resolution(window.v).unwrap_or(0.0);
-    let fit = |white: f64| start(&x, &y).and_then(|start| correlated_squares(&x, &y, start, &curve, white));
-    let plain = fit(0.0);
-    let left = plain.map_or(0.0, |f| if step > 0.0 { fades(f.innovation, step) } else { 0.0 });
-    let Some(fit) = fit((1.0 - left) * step * step / 12.0).filter(|f| f.fit.p[2].is_finite()) else {
+    let Some((found, wanders)) = fit(&window) else {
         return refuse(format!(
             "no exponential fits `{}` over `{}`: the fit does not arrive",
             view.of, view.span.name
         ));
     };
-    let tau = length / fit.fit.p[2].exp();
-    if length < tau {
-        return refuse(format!(
-            "`{}` is {} long and the time constant about {}: a record of at least one time constant is needed",
-            view.span.name,
-            seconds(length),
-            seconds(tau)
-        ));
-    }
-    let found = judged(&window, &fit, tau, left * step / 12.0_f64.sqrt(), base);
-    if found.u_tau.is_nan() || found.u_tau > TAU_DOUBT * tau {
+    long_enough(&window, found.tau)?;
+    let mut found = tried(&window, found, |late| fit(late).map(|(half, _)| half))?;
+    if found.u_tau.is_nan() || found.u_tau > TAU_DOUBT * found.tau {
         return refuse(format!(
             "the time constant of `{}` is {} with a standard uncertainty of {}: the record does not tell it",
             view.of,
-            seconds(tau),
+            seconds(found.tau),
             seconds(found.u_tau)
         ));
     }
-    Ok(found)
-}
-
-fn judged(window: &Window<'_>, fit: &Correlated<3>, tau: f64, rounding: f64, base: f64) -> Exponential {
-    let p = &fit.fit.p;
-    // What rounding leaves shifts the level by that much, and bends the curve by as much of its height.
-    let u_tau = tau * joined([fit.fit.covariance[2][2].sqrt(), 2.0 * rounding / p[1].abs()]);
-    let u_end = joined([fit.fit.covariance[0][0].sqrt(), rounding, window.series.u]);
-    let end = base + p[0];
-    let rule = match three_point(window) {
+    let rule = match three_point(&window) {
         Ok(rule) => format!(
             "the three-point rule gives {} and {}",
             seconds(rule.tau),
@@ -166,11 +210,45 @@ fn judged(window: &Window<'_>, fit: &Correlated<3>, tau: f64, rounding: f64, bas
         ),
         Err(_) => "the three-point rule gives nothing".into(),
     };
-    let note = match fit.rho > WANDERS {
+    found.note = Some(match wanders {
         true => format!("what is left beside the curve wanders, so it is hardly one exponential; {rule}"),
         false => rule,
-    };
-    Exponential { tau, u_tau, end, u_end, n: window.n(), note: Some(note) }
+    });
+    Ok(found)
+}
+
+/// Refuses a record shorter than one time constant.
+fn long_enough(window: &Window<'_>, tau: f64) -> Result<(), Refusal> {
+    let length = window.t[window.n() - 1] - window.t[0];
+    if length < tau {
+        return refuse(format!(
+            "the record of `{}` is {} long and the time constant about {}: at least one time constant is needed",
+            window.series.name,
+            seconds(length),
+            seconds(tau)
+        ));
+    }
+    Ok(())
+}
+
+/// The exponential by least squares, and whether what is left beside it wanders; `None` where the fit does not arrive.
+fn fit(window: &Window<'_>) -> Option<(Exponential, bool)> {
+    let (t0, length) = (*window.t.first()?, window.t[window.n() - 1] - window.t[0]);
+    let x: Vec<f64> = window.t.iter().map(|t| (t - t0) / length).collect();
+    // Values about the first one: a small change on 300 K keeps its digits.
+    let base = window.v[0];
+    let y: Vec<f64> = window.v.iter().map(|v| v - base).collect();
+    let step = resolution(window.v).unwrap_or(0.0);
+    let fit = |white: f64| start(&x, &y).and_then(|start| correlated_squares(&x, &y, start, &curve, white));
+    let left = fit(0.0).map_or(0.0, |f| if step > 0.0 { fades(f.innovation, step) } else { 0.0 });
+    let found = fit((1.0 - left) * step * step / 12.0).filter(|f| f.fit.p[2].is_finite())?;
+    let (p, covariance) = (&found.fit.p, &found.fit.covariance);
+    let (tau, rounding) = (length / p[2].exp(), left * step / 12.0_f64.sqrt());
+    // What rounding leaves shifts the level by that much, and bends the curve by as much of its height.
+    let u_tau = tau * joined([covariance[2][2].sqrt(), 2.0 * rounding / p[1].abs()]);
+    let u_end = joined([covariance[0][0].sqrt(), rounding]);
+    let (first, end) = (base + p[0] + p[1], base + p[0]);
+    Some((Exponential { tau, u_tau, first, end, u_end, n: window.n(), note: None }, found.rho > WANDERS))
 }
 
 /// The best of a grid of rate constants, the other two parameters by linear least squares.
@@ -197,6 +275,13 @@ fn level(window: &Window<'_>, centre: f64) -> Option<f64> {
 fn fifth<'a>(window: &Window<'a>, centre: f64) -> Window<'a> {
     let half = 0.5 * LEVEL_SHARE * (window.t[window.n() - 1] - window.t[0]) * (1.0 + 1e-9);
     window.part(centre - half, centre + half)
+}
+
+fn by_three_points(view: &View<'_>) -> Result<Exponential, Refusal> {
+    let window = record(view)?;
+    let found = three_point(&window)?;
+    long_enough(&window, found.tau)?;
+    tried(&window, found, |late| three_point(late).ok())
 }
 
 /// tau = D / ln(1/q) and end = y3 + (y3 - y2) q / (1 - q), with q = (y3 - y2) / (y2 - y1), the levels being D apart.
@@ -246,19 +331,13 @@ fn three_point(window: &Window<'_>) -> Result<Exponential, Refusal> {
     if !(q > 2.0 * u_q && q < 1.0 - 2.0 * u_q) {
         return straight();
     }
-    if stop - begin < tau {
-        return refuse(format!(
-            "the record is {} long and the time constant about {}: at least one time constant is needed",
-            seconds(stop - begin),
-            seconds(tau)
-        ));
-    }
     // tau by q is tau / (q ln(1/q)); end by q is second / (1 - q)^2, by y2 and y3 directly -q / (1 - q) and 1 + q / (1 - q).
     let by_q = second / (1.0 - q).powi(2);
     let direct = [0.0, -q / (1.0 - q), 1.0 + q / (1.0 - q)];
     let by = |i: usize| by_q * dq[i] + direct[i];
-    let u_end = joined([by(0) * u, by(1) * u, by(2) * u, window.series.u]);
-    Ok(Exponential { tau, u_tau: tau / (q * -q.ln()) * u_q, end, u_end, n: window.n(), note: None })
+    let u_end = joined([by(0) * u, by(1) * u, by(2) * u]);
+    let u_tau = tau / (q * -q.ln()) * u_q;
+    Ok(Exponential { tau, u_tau, first: there(begin), end, u_end, n: window.n(), note: None })
 }
 
 #[cfg(test)]
