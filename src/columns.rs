@@ -2,7 +2,7 @@
 
 mod burst;
 
-pub use burst::{Burst, Laid, Waveform};
+pub use burst::{Burst, Laid, LostBurst, Waveform};
 
 use crate::units::Unit;
 
@@ -84,6 +84,8 @@ pub struct Columns {
     pub links: Vec<LinkSeries>,
     /// Bursts in order of time.
     pub bursts: Vec<Burst>,
+    /// Bursts that were begun and did not come whole.
+    pub lost_bursts: Vec<LostBurst>,
     /// Profiles and segments in order of time.
     pub spans: Vec<Span>,
 }
@@ -124,6 +126,12 @@ impl Columns {
         t1: f64,
     ) -> impl Iterator<Item = &'a Burst> + 'a {
         self.bursts_of(channel).filter(move |b| b.lies_within(t0, t1))
+    }
+
+    /// The first burst with that channel that was begun within `t0..=t1` and did not come whole.
+    pub fn lost_burst_within(&self, channel: &str, t0: f64, t1: f64) -> Option<&LostBurst> {
+        let here = |b: &&LostBurst| b.t >= t0 && b.t <= t1 && b.channels.iter().any(|c| c == channel);
+        self.lost_bursts.iter().find(here)
     }
 
     /// The bursts with that channel, wherever they lie.

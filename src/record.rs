@@ -95,6 +95,9 @@ pub struct Event {
     pub what: What,
 }
 
+/// Why a burst is given up that the plan wants no longer: its segment ended before it was whole.
+pub const NO_LONGER_WANTED: &str = "it was not whole when its segment ended";
+
 /// What happened. Indices are those of the plan; times in microseconds since the run began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case")]
@@ -236,7 +239,8 @@ pub enum What {
         /// Standard uncertainty of it in microseconds (uniform over what is left open).
         u: f64,
     },
-    /// A burst was given up; what was read of it stays.
+    /// A burst was given up; what was read of it stays. One that was only [no longer wanted](NO_LONGER_WANTED) is not
+    /// missing from anything.
     BurstLost {
         /// Index of the sort of burst.
         burst: usize,

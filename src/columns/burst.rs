@@ -56,6 +56,19 @@ pub struct Waveform {
     pub raw: Vec<i16>,
 }
 
+/// A burst that was begun and did not come whole.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LostBurst {
+    /// Name of the burst as the rig file has it.
+    pub name: String,
+    /// Names of its channels.
+    pub channels: Vec<String>,
+    /// Moment of its trigger in seconds since the run began; of its being given up, where it was never triggered.
+    pub t: f64,
+    /// Why, in words.
+    pub why: String,
+}
+
 impl Burst {
     /// Number of samples of each channel.
     pub fn len(&self) -> usize {
@@ -122,6 +135,16 @@ impl Waveform {
         self.raw.iter().map(|count| self.scale * f64::from(*count) + self.offset).collect()
     }
 
+    /// Standard uncertainty of one value from rounding to a count (uniform), SI.
+    pub fn rounding(&self) -> f64 {
+        self.scale.abs() / 12.0_f64.sqrt()
+    }
+
+    /// Whether all counts are the same.
+    pub fn stands(&self) -> bool {
+        self.raw.windows(2).all(|w| w[0] == w[1])
+    }
+
     /// How many samples stand at an end of the converter's range.
     pub fn clipped(&self) -> usize {
         self.raw.iter().filter(|count| **count <= self.ends.0 || **count >= self.ends.1).count()
@@ -167,6 +190,8 @@ mod tests {
         assert_eq!(burst.ends(), (2.5, 2.500375));
         assert_eq!(burst.length(), 0.0005);
         assert!(burst.flaw().is_none() && burst.channel("x").is_none());
+        assert!((axial.rounding() - 0.01 / 12.0_f64.sqrt()).abs() < 1e-15 && !axial.stands());
+        assert!(Waveform { raw: vec![7; 4], ..axial.clone() }.stands());
     }
 
     /// Said to begin at 2.5 s within 10 ms: for 19 in 20 it lies within what is 20 ms wider at either end.

@@ -4,7 +4,7 @@ use super::Timer;
 use super::core::Core;
 use super::link::Purpose;
 use crate::plan::{Burst, Plan, Segment};
-use crate::record::{Chunk, Record, What};
+use crate::record::{Chunk, NO_LONGER_WANTED, Record, What};
 use crate::time::{Duration, Instant};
 use crate::wire::scpi::block;
 
@@ -52,7 +52,7 @@ impl Core {
         if let Some(capture) = self.bursts.capture
             && !wanted.contains(&capture.burst)
         {
-            self.give_up_burst(now, "it was not whole when its segment ended".into());
+            self.give_up_burst(now, NO_LONGER_WANTED.into());
         }
         if self.bursts.capture.is_none() {
             self.begin_burst(now);

@@ -1,14 +1,15 @@
 //! What every metric of a burst asks first, and how several bursts of a span make one figure.
 
-use super::window::{refuse, samples, seconds, whole};
+use super::window::{refuse, rounding, samples, seconds, whole};
 use super::{Measured, Refusal, View};
-use crate::columns::{Burst, Laid, Series, Waveform};
+use crate::columns::{Burst, Laid, Waveform};
 use crate::units::Unit;
 
 /// What one burst gives: a figure, or why it is passed over.
 pub type Heard = Result<Measured, String>;
 
-/// The bursts of the view's channel within its span: at least one, all sound, none clipped.
+/// The bursts of the view's channel within its span: at least one, all sound, none clipped, and none lost, since the one
+/// that is missing may have been the worst.
 pub fn bursts<'a>(view: &View<'a>) -> Result<Vec<&'a Burst>, Refusal> {
     whole(view.span)?;
     let mut found: Vec<&Burst> = view.columns.bursts_within(view.of, view.span.t0, view.span.t1).collect();
@@ -20,6 +21,15 @@ pub fn bursts<'a>(view: &View<'a>) -> Result<Vec<&'a Burst>, Refusal> {
         ));
     }
     found.extend(unknown);
+    if let Some(lost) = view.columns.lost_burst_within(view.of, view.span.t0, view.span.t1) {
+        return refuse(format!(
+            "burst `{}` at {} within `{}` was lost: {}; what it held is not in the figure",
+            lost.name,
+            seconds(lost.t),
+            view.span.name,
+            lost.why
+        ));
+    }
     if found.is_empty() {
         return refuse(format!("no burst with `{}` lies within `{}`", view.of, view.span.name));
     }
@@ -43,17 +53,22 @@ pub fn moment(burst: &Burst) -> String {
     if burst.laid == Laid::Unknown { format!("{began} of its recording") } else { began }
 }
 
-/// A channel of a burst; refuses one that is not there or that touches the ends of its converter: what
-/// was cut off there is lost to every figure.
+/// A channel of a burst; refuses one that is not there, one that touches the ends of its converter, since what
+/// was cut off there is lost to every figure, and one that stands still: a sensor at work shows its own noise at least,
+/// and one that is dead or torn off would pass every limit that asks for little.
 pub fn channel<'a>(burst: &'a Burst, name: &str) -> Result<&'a Waveform, Refusal> {
     let Some(channel) = burst.channel(name) else {
         return refuse(format!("burst `{}` has no channel `{name}`", burst.name));
     };
+    let n = channel.raw.len();
     match channel.clipped() {
+        0 if n > 1 && channel.stands() => refuse(format!(
+            "all {n} samples of `{name}` in the burst at {} are the same: no sensor at work is so still",
+            moment(burst)
+        )),
         0 => Ok(channel),
-        n => refuse(format!(
-            "{n} of {} samples of `{name}` in the burst at {} stand at an end of the converter's range: it may be clipped",
-            channel.raw.len(),
+        clipped => refuse(format!(
+            "{clipped} of {n} samples of `{name}` in the burst at {} stand at an end of the converter's range: it may be clipped",
             moment(burst)
         )),
     }
@@ -99,6 +114,8 @@ pub struct Record {
     pub v: Vec<f64>,
     /// Relative standard uncertainty of the scale; zero where a channel does not tell.
     pub u_scale: f64,
+    /// Standard uncertainty of one value from rounding, SI.
+    pub rounding: f64,
     /// Relative standard uncertainty of the rate.
     pub u_rate: f64,
     /// Unit for messages.
@@ -124,6 +141,7 @@ impl Record {
             t: (0..burst.len()).map(|i| burst.t(i)).collect(),
             v: channel.values(),
             u_scale: channel.u_scale,
+            rounding: channel.rounding(),
             u_rate: burst.u_rate * 1e-6,
             unit: channel.unit.clone(),
         })
@@ -132,12 +150,13 @@ impl Record {
     /// Of a polled channel over the span of the view.
     pub fn of_series(view: &View<'_>, least: usize) -> Result<Record, Refusal> {
         let window = samples(view, least)?;
-        let Series { unit, .. } = window.series;
+        let unit = &window.series.unit;
         let length = window.t[window.n() - 1] - window.t[0];
         Ok(Record {
             t: window.t.to_vec(),
             v: window.v.to_vec(),
             u_scale: 0.0,
+            rounding: rounding(&window),
             u_rate: 2.0_f64.sqrt() * window.u_time() / length,
             unit: unit.clone(),
         })

@@ -1,7 +1,7 @@
 //! How far the bus gives way under load.
 
 use super::numeric::{joined, median, noise};
-use super::window::{difference_text, refuse, samples};
+use super::window::{difference_text, refuse, rounding, samples};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::units::Kind;
 
@@ -9,7 +9,7 @@ pub(super) const SAG: Entry = Entry {
     id: "bus_sag",
     version: 1,
     about: "median of the first 0.2 s of the span (or its first 9 samples, if that is longer), before load, minus the \
-            lowest sample; uncertainty from ripple and noise of both; the channel's common offset cancels in the \
+            lowest sample; uncertainty from ripple and noise of both and from rounding; the channel's common offset cancels in the \
             difference and is left out, a gain error is not known here; a dip between two samples is not seen; \
             refuses cut spans, missing samples, and a first window of more than a fifth of the span",
     direction: Direction::LowerIsBetter,
@@ -47,7 +47,8 @@ fn sag(view: &View<'_>) -> Result<Measured, Refusal> {
     // doubt about it, so only the noise from sample to sample counts. The median of normal values is
     // sqrt(pi/2) times as uncertain as their mean; the lowest sample has the noise of one.
     let u_before = (0.5 * std::f64::consts::PI / first.v.len() as f64).sqrt() * noise(first.v);
-    let u = joined([u_before, noise(samples.v)]);
+    // The noise of a reading that stands still is zero; its rounding is not.
+    let u = joined([u_before, noise(samples.v), rounding(&samples)]);
     let note = (lowest >= before).then(|| {
         format!(
             "no sag: the lowest sample is {} above the first level",

@@ -2,7 +2,7 @@
 //! shaft instead of over time: each sample counts for the angle that it stands for. That is resampling to equal angles
 //! without the error of an interpolation, and speed may change during a burst.
 
-use super::bursts::{bursts, channel, largest, sound};
+use super::bursts::{bursts, channel, largest, moment, sound};
 use super::numeric::{joined, line, median, student};
 use super::operand::{Operand, Takes};
 use super::window::{refuse, seconds};
@@ -18,9 +18,10 @@ pub(super) const AMPLITUDE: Entry = Entry {
             (Hann's window over whole turns), the angle being the integral of the speed's samples, led by the \
             resolver where the burst holds its `sine` and `cosine` too; with `slip`, the \
             largest within that share of the order, as rolling bearings need; of several bursts in the span the \
-            largest; uncertainty from the orders beside it, the scale, and the doubt of the speed; refuses bursts \
-            that are clipped, of fewer than four turns, or four turns of the order, or sampled at less than 2.5 \
-            times it, and speed that is not known all the time or changes its sign",
+            largest; uncertainty from the orders beside it, the scale, rounding of the converter, and the doubt of \
+            the speed; refuses if any burst is clipped, stands still, was lost, is sampled at less than 2.5 times the \
+            order, or leaves it too uncertain; passes over bursts of fewer than four turns, or four turns of the \
+            order; refuses speed that is not known all the time or changes its sign",
     direction: Direction::LowerIsBetter,
     subject: Subject::Burst,
     kind: |of| Kind { form: Form::Peak, ..of.difference() },
@@ -109,7 +110,11 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     }
     let fastest = angle.windows(2).map(|w| w[1] - w[0]).fold(0.0, f64::max);
     if fastest * order * PER_TURN > 1.0 {
-        return Ok(Err(format!("order {order:.3} comes faster than {PER_TURN} samples show")));
+        // Not passed over: the fastest burst is the one that a limit is meant for.
+        return refuse(format!(
+            "order {order:.3} comes faster than {PER_TURN} samples show in the burst at {}",
+            moment(burst)
+        ));
     }
     let block = Block::new(&wave.values(), &angle, 0, whole);
     // The resolver's samples have the burst's own moments: where they stand in the run does not matter then.
@@ -118,9 +123,10 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     let reach = (slip + 2.0 * doubt) * order * whole;
     let steps = if slip == 0.0 && reach < SEARCH_STEP { 0.0 } else { (reach / SEARCH_STEP).ceil() };
     if steps > SEARCH_MAX {
-        return Ok(Err(format!(
-            "order {order:.3} is uncertain by {reach:.0} of what {whole} turns tell apart: the burst is too long for it"
-        )));
+        return refuse(format!(
+            "order {order:.3} is uncertain by {reach:.0} of what {whole} turns tell apart: the burst at {} is too long for it",
+            moment(burst)
+        ));
     }
     let around = |k: f64| block.amplitude(order + k * SEARCH_STEP / whole);
     let value = (-(steps as i64)..=steps as i64).map(|k| around(k as f64)).fold(0.0, f64::max);
@@ -137,7 +143,8 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     // The largest of several places is lifted by noise: by up to s sqrt(2 ln m), taken as uniform.
     let places = (2.0 * reach).max(1.0);
     let chosen = noise * (2.0 * places.ln()).sqrt() / 3.0_f64.sqrt();
-    let u = joined([FEW * noise, chosen, value * wave.u_scale, loss]);
+    // What is smaller than a count may be rounded away altogether, and the noise beside it with it.
+    let u = joined([FEW * noise, chosen, value * wave.u_scale, loss, wave.rounding()]);
     let rpm = speed * 60.0 / TAU;
     let weak = if value < 3.0 * noise { ", no larger than the noise beside it" } else { "" };
     let figure = Measured { value, u, n: block.len(), note: Some(format!("at {rpm:.0} rpm{weak}")) };

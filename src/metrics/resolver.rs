@@ -1,9 +1,9 @@
 //! How good the resolver is: the ellipse that its two signals draw, the angle error that comes of it, and
 //! the noise of the angle.
 
-use super::bursts::{Heard, bursts, channel, largest, sound};
+use super::bursts::{Heard, bursts, channel, largest, moment, sound};
 use super::fit::solve;
-use super::numeric::{deviation, lag1, mean, mean_uncertainty};
+use super::numeric::{deviation, joined, lag1, mean, mean_uncertainty};
 use super::operand::{Operand, Takes};
 use super::window::refuse;
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
@@ -16,8 +16,9 @@ pub(super) const IMBALANCE: Entry = Entry {
     version: 1,
     about: "amplitude of the sine over that of the cosine (under `with`), minus one, from the ellipse that fits the \
             burst by least squares; of several bursts the largest; uncertainty by leaving out a tenth of the burst \
-            at a time (jackknife, Student); what the two scales do not share is not in it; refuses bursts that are \
-            clipped, short of 64 samples, or that miss a sixteenth of a turn of the signals",
+            at a time (jackknife, Student) and from rounding of the converter; what the two scales do not share is \
+            not in it; refuses if any burst is clipped, stands still or was lost; passes over bursts that are short of \
+            64 samples or miss a sixteenth of a turn of the signals",
     direction: Direction::Neither,
     subject: Subject::Burst,
     kind: |_| Kind::default(),
@@ -63,7 +64,8 @@ pub(super) const RADIUS: Entry = Entry {
     version: 1,
     about: "mean of the root of sine squared plus cosine squared, at rest or turning: what excitation and wiring \
             leave of the signals; of several bursts the smallest; uncertainty from scatter whose neighbours resemble \
-            each other and from the scale and offset; refuses bursts that are clipped or short of 64 samples",
+            each other and from the scale, offset and rounding; refuses bursts that are clipped, stand still, were \
+            lost or are short of 64 samples",
     direction: Direction::HigherIsBetter,
     kind: Kind::difference,
     compute: radius,
@@ -75,8 +77,9 @@ pub(super) const NOISE: Entry = Entry {
     version: 1,
     about: "standard deviation (rms) of the angle atan2(sine, cosine) beside a cubic in time and, where it turns, \
             what the ellipse does at the first two orders; of several bursts in the span the largest; uncertainty \
-            from the number of samples that count (neighbours resemble each other); refuses bursts that are clipped, \
-            short of 64 samples, or turn by more than a quarter of a turn from sample to sample",
+            from the number of samples that count (neighbours resemble each other) and rounding of the converter; \
+            refuses if any burst is clipped, stands still, was lost, or turns by more than a quarter of a turn from \
+            sample to sample; passes over bursts short of 64 samples",
     direction: Direction::LowerIsBetter,
     kind: |_| electrical(Form::Rms),
     compute: |view| largest(view, |burst| angle_noise(view, burst)),
@@ -150,34 +153,38 @@ fn wrapped(angle: f64) -> f64 {
     angle - TAU * (angle / TAU).round()
 }
 
-/// Sine and cosine of a burst in SI, or why it is passed over.
-#[allow(clippy::type_complexity)]
-fn signals(view: &View<'_>, burst: &Burst) -> Result<Result<(Vec<f64>, Vec<f64>), String>, Refusal> {
+/// The two signals of a burst in SI.
+struct Signals {
+    sine: Vec<f64>,
+    cosine: Vec<f64>,
+    /// Standard uncertainty of a point of the two from rounding to counts.
+    rounding: f64,
+}
+
+/// Sine and cosine of a burst, or why it is passed over.
+fn signals(view: &View<'_>, burst: &Burst) -> Result<Result<Signals, String>, Refusal> {
     sound(burst)?;
-    let (sine, cosine) = (channel(burst, view.of)?.values(), channel(burst, view.name("with")?)?.values());
-    if sine.len() < SAMPLES {
-        return Ok(Err(format!("a burst has {} samples, at least {SAMPLES} are needed", sine.len())));
+    let (y, x) = (channel(burst, view.of)?, channel(burst, view.name("with")?)?);
+    if y.raw.len() < SAMPLES {
+        return Ok(Err(format!("a burst has {} samples, at least {SAMPLES} are needed", y.raw.len())));
     }
-    Ok(Ok((sine, cosine)))
+    let rounding = y.rounding().hypot(x.rounding());
+    Ok(Ok(Signals { sine: y.values(), cosine: x.values(), rounding }))
 }
 
 fn ellipses(view: &View<'_>, figure: fn(&Ellipse) -> f64) -> Result<Measured, Refusal> {
-    largest(view, |burst| {
-        let (sine, cosine) = match signals(view, burst)? {
-            Ok(both) => both,
-            Err(why) => return Ok(Err(why)),
-        };
-        Ok(ellipse(&sine, &cosine, figure))
-    })
+    largest(view, |burst| Ok(signals(view, burst)?.and_then(|signals| ellipse(&signals, figure))))
 }
 
 /// The figure of the ellipse through all samples, its uncertainty from leaving out each tenth.
-fn ellipse(sine: &[f64], cosine: &[f64], figure: fn(&Ellipse) -> f64) -> Heard {
-    let (best, without) = fitted(sine, cosine)?;
+fn ellipse(signals: &Signals, figure: fn(&Ellipse) -> f64) -> Heard {
+    let (best, without) = fitted(&signals.sine, &signals.cosine)?;
     let without: Vec<f64> = without.iter().map(figure).collect();
     let k = without.len() as f64;
-    let u = STUDENT_NINE * deviation(&without) * (k - 1.0) / k.sqrt();
-    Ok(Measured { value: figure(&best), u, n: sine.len(), note: None })
+    let scatter = STUDENT_NINE * deviation(&without) * (k - 1.0) / k.sqrt();
+    // Every figure of the ellipse is one of its lengths over its radius, or an angle.
+    let u = scatter.hypot(signals.rounding / (0.5 * (best.a + best.b)));
+    Ok(Measured { value: figure(&best), u, n: signals.sine.len(), note: None })
 }
 
 /// The ellipse through all samples, and those without each tenth.
@@ -282,16 +289,13 @@ fn radius(view: &View<'_>) -> Result<Measured, Refusal> {
 fn smallest(view: &View<'_>) -> Result<Measured, Refusal> {
     let mut least: Option<Measured> = None;
     for burst in bursts(view)? {
-        let (sine, cosine) = match signals(view, burst)? {
-            Ok(both) => both,
-            Err(why) => return refuse(why),
-        };
+        let Signals { sine, cosine, rounding } = signals(view, burst)?.map_err(|why| Refusal { why })?;
         let radii: Vec<f64> = sine.iter().zip(&cosine).map(|(y, x)| x.hypot(*y)).collect();
         let value = mean(&radii);
         let (sine, cosine) = (channel(burst, view.of)?, channel(burst, view.name("with")?)?);
         let scale = value * sine.u_scale.max(cosine.u_scale);
         let offset = sine.u_offset.max(cosine.u_offset);
-        let u = super::numeric::joined([mean_uncertainty(&radii), scale, offset]);
+        let u = joined([mean_uncertainty(&radii), scale, offset, rounding]);
         if least.as_ref().is_none_or(|l| value < -l.value) {
             least = Some(Measured { value: -value, u, n: radii.len(), note: None });
         }
@@ -308,25 +312,29 @@ fn gates_off(view: &View<'_>) -> Result<Measured, Refusal> {
 }
 
 fn angle_noise(view: &View<'_>, burst: &Burst) -> Result<Heard, Refusal> {
-    let (sine, cosine) = match signals(view, burst)? {
-        Ok(both) => both,
+    let Signals { sine, cosine, rounding } = match signals(view, burst)? {
+        Ok(signals) => signals,
         Err(why) => return Ok(Err(why)),
     };
     let (angle, fastest) = unwrapped(&sine, &cosine);
     if fastest > 0.5 * PI {
-        let degrees = fastest.to_degrees();
-        return Ok(Err(format!(
-            "the angle goes by {degrees:.0} deg from sample to sample: which way cannot be told"
-        )));
+        // Not passed over: a burst of mere noise looks like this, and so does the fastest one.
+        return refuse(format!(
+            "the angle goes by {:.0} deg from sample to sample in the burst at {}: which way cannot be told",
+            fastest.to_degrees(),
+            moment(burst)
+        ));
     }
     let turns = (angle[angle.len() - 1] - angle[0]).abs() / TAU;
     let left = if turns >= 1.0 { beside::<8>(&angle) } else { beside::<4>(&angle) };
-    let Some((left, parameters)) = left else { return Ok(Err("the angle's course cannot be fitted".into())) };
+    let Some((left, parameters)) = left else { return refuse("the angle's course cannot be fitted") };
     let n = left.len() as f64;
     let value = (left.iter().map(|r| r * r).sum::<f64>() / (n - parameters)).sqrt();
     // The variance of n values of a first-order autoregression counts as n (1 - rho^2) / (1 + rho^2) values.
     let rho = lag1(&left).clamp(0.0, 0.99);
-    let u = value * ((1.0 + rho * rho) / (1.0 - rho * rho) / (2.0 * n)).sqrt();
+    let scatter = value * ((1.0 + rho * rho) / (1.0 - rho * rho) / (2.0 * n)).sqrt();
+    let radius = mean(&sine.iter().zip(&cosine).map(|(y, x)| y.hypot(*x)).collect::<Vec<_>>());
+    let u = scatter.hypot(rounding / radius);
     Ok(Ok(Measured { value, u, n: left.len(), note: None }))
 }
 

@@ -1,7 +1,7 @@
 //! What is left when nothing is asked to move.
 
-use super::numeric::{joined, line, noise, resolution};
-use super::window::{SAMPLES_MIN, refuse, seconds, whole, window};
+use super::numeric::{joined, line, noise};
+use super::window::{SAMPLES_MIN, refuse, rounding, seconds, whole, window};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::metrics::window::channel;
 use crate::units::Kind;
@@ -37,9 +37,8 @@ fn ripple(view: &View<'_>) -> Result<Measured, Refusal> {
         .map(|(t, v)| (*t, (v - fit.at(*t)).abs()))
         .max_by(|a, b| a.1.total_cmp(&b.1))
         .expect("window() gives at least SAMPLES_MIN samples");
-    // Rounding to the resolution is uniform; it is in the noise already unless the reading stands still.
-    let rounding = resolution(samples.v).unwrap_or(samples.series.u) / 12.0_f64.sqrt();
-    let u = joined([noise(samples.v), fit.u_at(at), rounding]);
+    // Rounding is in the noise already unless the reading stands still.
+    let u = joined([noise(samples.v), fit.u_at(at), rounding(&samples)]);
     Ok(Measured { value, u, n: samples.n(), note: None })
 }
 

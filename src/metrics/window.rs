@@ -1,6 +1,6 @@
 //! What every metric of a channel asks first: are the samples of the span whole enough to speak of?
 
-use super::numeric::median;
+use super::numeric::{median, resolution};
 use super::{Refusal, View};
 use crate::columns::{DemandSeries, Series, Span};
 use crate::units::{Unit, number_text, rounded_text};
@@ -60,6 +60,12 @@ impl<'a> Window<'a> {
     pub fn n(&self) -> usize {
         self.t.len()
     }
+}
+
+/// Standard uncertainty of one value from rounding to the reading's resolution, uniform. A reading that never changed
+/// cannot tell its resolution: the channel's declared uncertainty bounds it.
+pub fn rounding(window: &Window<'_>) -> f64 {
+    resolution(window.v).unwrap_or(window.series.u) / 12.0_f64.sqrt()
 }
 
 /// A refusal.

@@ -21,7 +21,7 @@ pub fn columns<'a>(plan: &Plan, records: impl IntoIterator<Item = &'a Record>) -
                 if takes_torque_off(plan, &event.what) {
                     assembly.values.on_stop();
                 }
-                assembly.bursts.event(plan, &event.what, &assembly.values);
+                assembly.bursts.event(plan, event, &assembly.values);
                 assembly.spans.event(event);
             }
             Record::Chunk(chunk) => assembly.bursts.chunk(chunk),
@@ -80,6 +80,7 @@ impl<'p> Assembly<'p> {
             demands: demands.collect(),
             links: links.collect(),
             bursts: Vec::new(),
+            lost_bursts: Vec::new(),
             spans: Vec::new(),
         };
         Assembly {
@@ -131,7 +132,7 @@ impl<'p> Assembly<'p> {
 
     fn finish(mut self) -> Columns {
         self.columns.spans = self.spans.finish();
-        self.columns.bursts = self.bursts.finish(self.plan);
+        (self.columns.bursts, self.columns.lost_bursts) = self.bursts.finish(self.plan);
         self.columns
     }
 }

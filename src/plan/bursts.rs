@@ -1,13 +1,14 @@
 //! Bursts put together from their pieces.
 
 use super::{Plan, Values, state_of};
-use crate::columns::{Burst, Waveform};
-use crate::record::{Chunk, What};
+use crate::columns::{Burst, LostBurst, Waveform};
+use crate::record::{Chunk, Event, NO_LONGER_WANTED, What};
 
 /// Bursts as far as they have come.
 #[derive(Debug, Default)]
 pub(super) struct Bursts {
     open: Vec<Open>,
+    lost: Vec<LostBurst>,
 }
 
 #[derive(Debug)]
@@ -22,8 +23,20 @@ struct Open {
 }
 
 impl Bursts {
-    /// A trigger opens a burst. Whether the gates switched is what the drive's state said last.
-    pub(super) fn event(&mut self, plan: &Plan, what: &What, values: &Values) {
+    /// A trigger opens a burst. Whether the gates switched is what the drive's state said last. One that is given up
+    /// is closed, and kept as lost unless the plan wanted no more of it.
+    pub(super) fn event(&mut self, plan: &Plan, event: &Event, values: &Values) {
+        let what = &event.what;
+        if let What::BurstLost { burst, number, why } = what
+            && let Some(sort) = plan.bursts.get(*burst)
+        {
+            let found = self.open.iter().rposition(|b| (b.burst, b.number) == (*burst, *number));
+            let began = found.map(|i| self.open.remove(i).began());
+            if why != NO_LONGER_WANTED {
+                let t = began.unwrap_or(event.at.secs_f64());
+                self.lost.push(lost(sort, t, format!("{why}, given up at {:.3} s", event.at.secs_f64())));
+            }
+        }
         if let What::BurstTriggered { burst, number, t, u } = what
             && let Some(sort) = plan.bursts.get(*burst)
         {
@@ -49,11 +62,30 @@ impl Bursts {
         }
     }
 
-    /// Those that came whole, in the order of their triggers.
-    pub(super) fn finish(self, plan: &Plan) -> Vec<Burst> {
+    /// Those that came whole, in the order of their triggers, and those that did not, in order of time.
+    pub(super) fn finish(mut self, plan: &Plan) -> (Vec<Burst>, Vec<LostBurst>) {
         let whole = |open: &Open| open.raw.iter().all(|raw| raw.len() == plan.bursts[open.burst].samples);
-        self.open.into_iter().filter(whole).map(|open| burst(plan, open)).collect()
+        let (whole, torn): (Vec<Open>, Vec<Open>) = self.open.into_iter().partition(whole);
+        let torn = torn.into_iter().map(|open| {
+            let why = "not all of its pieces are in the record".to_string();
+            lost(&plan.bursts[open.burst], open.began(), why)
+        });
+        self.lost.extend(torn);
+        self.lost.sort_by(|a, b| a.t.total_cmp(&b.t));
+        (whole.into_iter().map(|open| burst(plan, open)).collect(), self.lost)
     }
+}
+
+impl Open {
+    /// Moment of its trigger in seconds since the run began.
+    fn began(&self) -> f64 {
+        self.t0 as f64 * 1e-6
+    }
+}
+
+fn lost(sort: &super::Burst, t: f64, why: String) -> LostBurst {
+    let channels = sort.channels.iter().map(|c| c.name.clone()).collect();
+    LostBurst { name: sort.name.clone(), channels, t, why }
 }
 
 fn burst(plan: &Plan, open: Open) -> Burst {

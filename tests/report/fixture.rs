@@ -643,7 +643,8 @@ fn columns(plan: &Plan, end: f64, trip_at: Option<f64>) -> Columns {
             .collect(),
         missed: vec![20.03],
     }];
-    Columns { series: all, demands: vec![demand], links, bursts: vec![], spans: spans(plan, end, trip_at) }
+    let spans = spans(plan, end, trip_at);
+    Columns { series: all, demands: vec![demand], links, spans, ..Columns::default() }
 }
 
 fn spans(plan: &Plan, end: f64, trip_at: Option<f64>) -> Vec<Span> {

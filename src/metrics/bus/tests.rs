@@ -58,6 +58,17 @@ fn the_level_before_load_is_uncertain_itself() {
     let v = bench.x().v.clone();
     let before = (0.5 * PI / 11.0).sqrt() * noise(&v[..11]);
     let found = bench.measured("bus_sag");
-    near(found.u, joined([before, noise(&v[..201])]), 1e-12);
+    // Two values lie a tenth apart.
+    near(found.u, joined([before, noise(&v[..201]), 0.1 / 12.0_f64.sqrt()]), 1e-9);
     assert!(before > 0.1 * found.u, "the level before load matters here");
+}
+
+/// A reading that never changes has no noise, but it was rounded: within what the channel declares.
+#[test]
+fn a_bus_that_stands_still_is_known_no_better_than_its_rounding() {
+    let found = Bench::new("V", 0.0, 0.001, 4.0, |_| 155.0).uncertain(0.5, 0.0).measured("bus_sag");
+    assert_eq!(found.value, 0.0);
+    near(found.u, 0.5 / 12.0_f64.sqrt(), 1e-12);
+    let coarse = Bench::new("V", 0.0, 0.001, 4.0, |t| if t < 2.0 { 155.0 } else { 154.0 });
+    assert!(coarse.measured("bus_sag").u > 1.0 / 12.0_f64.sqrt());
 }

@@ -145,3 +145,52 @@ fn bursts_without_an_angle_are_refused() {
     bench.columns.series.clear();
     refuses(&bench, "channel `x` is not in the record");
 }
+
+fn tried(bench: &Bench, order: f64) -> Result<crate::metrics::Measured, crate::metrics::Refusal> {
+    let mut bench = bench.clone();
+    bench.given.add("order", Value::Range(order, order), "");
+    crate::metrics::find(ID).expect("a metric").compute(&bench.view("axial"))
+}
+
+/// The cable of the accelerometer is off in one of two bursts, or in both.
+#[test]
+fn a_dead_accelerometer_has_no_order() {
+    let mut bench = run_up(20.0, 0.0, &[1.0, 3.0], |a, _| 0.3 * (TAU * a).sin(), 0.01);
+    tried(&bench, 1.0).expect("a figure");
+    for dead in [1, 0] {
+        bench.columns.bursts[dead].channels[0].raw.fill(-3);
+        let why = tried(&bench, 1.0).expect_err("it is dead").why;
+        assert!(why.contains("all 8000 samples of `axial`") && why.contains("are the same"), "{why}");
+    }
+}
+
+/// Counts that alternate hold no order, but a count may hide one.
+#[test]
+fn a_count_is_doubt_of_an_order() {
+    let mut bench = run_up(20.0, 0.0, &[1.0], |_, _| 0.3, 0.0);
+    let waveform = &mut bench.columns.bursts[0].channels[0];
+    waveform.scale = 0.02;
+    waveform.raw.iter_mut().enumerate().for_each(|(i, count)| *count = (i % 2) as i16);
+    let found = tried(&bench, 1.0).expect("a figure");
+    assert!(found.value < 1e-3 && found.u >= 0.02 / 12.0_f64.sqrt(), "{found:?}");
+}
+
+/// From 10 to 40 turns a second: order 100 comes up to 4000 times a second, where 8000 samples show 3200. The slow burst
+/// is no answer for the fast one. One that is too short for four turns may be passed over.
+#[test]
+fn the_fastest_burst_is_not_passed_over() {
+    let shape = |a: f64, _: f64| 0.3 * (TAU * 100.0 * a).sin();
+    let slow = run_up(10.0, 3.0, &[0.5], shape, 0.01);
+    tried(&slow, 100.0).expect("a figure");
+    let both = run_up(10.0, 3.0, &[0.5, 8.5], shape, 0.01);
+    let why = tried(&both, 100.0).expect_err("too fast").why;
+    assert!(why.contains("comes faster than 2.5 samples show in the burst at 8.500 s"), "{why}");
+    // A speed known to a tenth only: of 900 turns of the order 90 could be meant, more than are searched.
+    let mut vague = run_up(20.0, 0.0, &[1.0], |a, _| 0.3 * (TAU * 45.0 * a).sin(), 0.01);
+    vague.columns.series[0].u = 0.05 * TAU * 20.0;
+    let why = tried(&vague, 45.0).expect_err("too vague").why;
+    assert!(why.contains("the burst at 1.000 s is too long for it"), "{why}");
+    let crawling = run_up(1.0, 4.0, &[0.1, 5.0], |a, _| 0.3 * (TAU * a).sin(), 0.01);
+    let note = tried(&crawling, 1.0).expect("a figure").note.expect("a note");
+    assert!(note.contains("1 passed over: 3 whole turns in a burst"), "{note}");
+}

@@ -118,9 +118,9 @@ mod tests {
             1.0,
             10_000.0,
             4096,
-            &[("sine", "V", &|_| 0.3), ("cosine", "V", &|_| 0.7)],
+            &[("sine", "V", &|t| (0.5 * t).sin()), ("cosine", "V", &|t| (0.5 * t).cos())],
         );
-        let why = resolver_picture(&still.columns, "sine", "cosine").expect_err("at rest").why;
+        let why = resolver_picture(&still.columns, "sine", "cosine").expect_err("nearly at rest").why;
         assert!(why.contains("parts of a turn were not seen"), "{why}");
     }
 }

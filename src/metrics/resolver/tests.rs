@@ -116,9 +116,43 @@ fn too_fast_and_too_few_are_refused() {
         1.0,
         1000.0,
         50,
-        &[("x", "V", &|_| 0.6), ("c", "V", &|_| 0.8)],
+        &[("x", "V", &|t| (TAU * 30.0 * t).sin()), ("c", "V", &|t| (TAU * 30.0 * t).cos())],
     );
     for id in ["angle_noise", "resolver_radius", "resolver_error"] {
         few.refuses(id, "50 samples, at least 64");
+    }
+}
+
+/// A quiet burst at rest does not answer for one that is too fast to be read: mere noise looks like that.
+#[test]
+fn a_burst_whose_angle_cannot_be_followed_is_not_passed_over() {
+    let bench = Bench::new("V", 0.0, 0.1, 10.0, |_| 0.0).given_name("with", "c").burst_noisy(
+        1.0,
+        1000.0,
+        500,
+        &[("x", "V", &|_| 0.6), ("c", "V", &|_| 0.8)],
+        0.001,
+        3,
+    );
+    bench.measured("angle_noise");
+    let noise = bench.burst_noisy(2.0, 1000.0, 500, &[("x", "V", &|_| 0.0), ("c", "V", &|_| 0.0)], 0.3, 4);
+    noise.refuses("angle_noise", "deg from sample to sample in the burst at 2.000 s");
+}
+
+/// Twelve bits for four times the signal: each figure is doubtful by what a point is rounded to, over the radius.
+#[test]
+fn rounding_is_doubt_of_every_figure_of_the_resolver() {
+    let step = 0.002;
+    let mut bench = turning(0.0, 0.0, 0.0, 0.0, 0.0);
+    for channel in &mut bench.columns.bursts[0].channels {
+        let values = channel.values();
+        channel.raw = values.iter().map(|v| (v / step).round() as i16).collect();
+        channel.scale = step;
+    }
+    let rounding = step * (2.0 / 12.0_f64).sqrt();
+    let ids = ["resolver_imbalance", "resolver_quadrature", "resolver_offset", "resolver_error"];
+    for id in ids.into_iter().chain(["resolver_radius", "angle_noise"]) {
+        let found = bench.measured(id);
+        assert!(found.u >= 0.999 * rounding && found.u < 2.0 * rounding, "{id}: {found:?}");
     }
 }

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::plan::testing::*;
+use crate::record::Chunk;
 
 const RPM: f64 = std::f64::consts::TAU / 60.0;
 
@@ -147,4 +148,48 @@ fn no_records_give_empty_columns_with_every_name() {
     let columns = columns(&plan, &[]);
     assert_eq!((columns.series.len(), columns.demands.len(), columns.links.len()), (22, 2, 1));
     assert!(columns.spans.is_empty());
+}
+
+/// A burst that came whole, one that could not be read, one of which a piece is missing, one that never began, and one that
+/// was under way when its segment ended: the first is a burst, the next three are lost, the last is neither.
+#[test]
+fn bursts_that_did_not_come_whole_are_kept_as_lost() {
+    let plan = plan_of(RIG, UNIT, SUITE);
+    let sort = plan.bursts.iter().position(|b| b.name == "phase").expect("a burst");
+    let triggered =
+        |number: u32, t: i64| event(t, What::BurstTriggered { burst: sort, number, t: 1000 * t, u: 40.0 });
+    let lost =
+        |number: u32, t: i64, why: &str| event(t, What::BurstLost { burst: sort, number, why: why.into() });
+    let piece = |number: u32, t: i64, offset: usize| {
+        let counts = vec![7; plan.bursts[sort].chunk];
+        Record::Chunk(Chunk { at: ms(t), burst: sort, number, channel: 0, offset: offset as u32, counts })
+    };
+    let pieces = |number: u32, t: i64| {
+        let offsets = (0..plan.bursts[sort].samples).step_by(plan.bursts[sort].chunk);
+        offsets.map(|offset| piece(number, t, offset)).collect::<Vec<_>>()
+    };
+    let torn = [triggered(2, 3000), piece(2, 3100, 0), piece(2, 3100, 2 * plan.bursts[sort].chunk)];
+    let records: Vec<Record> = [triggered(0, 1000)]
+        .into_iter()
+        .chain(pieces(0, 1500))
+        .chain([triggered(1, 2000), piece(1, 2500, 0), lost(1, 2700, "no reply, 3 times in a row")])
+        .chain(torn)
+        .chain([lost(3, 4000, "a block of another length came, 3 times in a row")])
+        .chain([triggered(4, 5000), piece(4, 5500, 0), lost(4, 5600, crate::record::NO_LONGER_WANTED)])
+        .collect();
+    let columns = columns(&plan, &records);
+    assert_eq!(columns.bursts.iter().map(|b| b.t0).collect::<Vec<_>>(), [1_000_000]);
+    let found: Vec<(f64, &str)> = columns.lost_bursts.iter().map(|b| (b.t, b.why.as_str())).collect();
+    assert_eq!(
+        found,
+        [
+            (2.0, "no reply, 3 times in a row, given up at 2.700 s"),
+            (3.0, "not all of its pieces are in the record"),
+            (4.0, "a block of another length came, 3 times in a row, given up at 4.000 s"),
+        ]
+    );
+    assert!(columns.lost_bursts.iter().all(|b| b.name == "phase" && b.channels == ["current_a"]));
+    let within = |t0, t1| columns.lost_burst_within("current_a", t0, t1).map(|b| b.t);
+    assert_eq!((within(0.0, 9.0), within(2.5, 9.0), within(4.5, 9.0)), (Some(2.0), Some(3.0), None));
+    assert!(columns.lost_burst_within("axial", 0.0, 9.0).is_none());
 }
