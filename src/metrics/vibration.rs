@@ -15,10 +15,12 @@ pub(super) const VELOCITY: Entry = Entry {
     version: 1,
     about: "root mean square of the velocity in a band (10 Hz to 1 kHz as in ISO 20816, unless `frequencies` says \
             otherwise), from acceleration: power spectrum under Hann's window, corrected for the window's power, \
-            over the square of the angular frequency; of several bursts in the span the largest; uncertainty from \
-            how pieces of the burst differ (Student), scale, rate and rounding of the converter; refuses channels \
-            that are no acceleration, bursts that are clipped, shorter than eight turns of the lowest frequency, or \
-            sampled at less than 2.5 times the highest",
+            over the square of the angular frequency; the window spreads a tone over two steps of the spectrum, so \
+            that two steps beyond either edge are counted too: a tone on the edge counts in full, one just outside in \
+            part, and the figure is never too small for it; of several bursts in the span the largest; uncertainty \
+            from how pieces of the burst differ (Student), scale, rate and rounding of the converter; refuses channels \
+            that are no acceleration, and if any burst is clipped, stands still, was lost, or is sampled at less than \
+            2.5 times the highest frequency; passes over bursts shorter than eight turns of the lowest",
     direction: Direction::LowerIsBetter,
     subject: Subject::Burst,
     kind: |of| {
@@ -40,6 +42,8 @@ const BAND: (f64, f64) = (10.0, 1000.0);
 /// Fewest turns of the lowest frequency in a burst, and in each piece of it.
 const TURNS: f64 = 8.0;
 const PIECE_TURNS: f64 = 4.0;
+/// Steps of the spectrum over which Hann's window spreads a tone to either side.
+const SPREAD: f64 = 2.0;
 /// Samples a turn of the highest frequency, at least.
 const PER_TURN: f64 = 2.5;
 
@@ -72,17 +76,19 @@ fn velocity(view: &View<'_>, burst: &Burst) -> Result<Heard, Refusal> {
             TURNS / low
         )));
     }
-    let Some(square) = mean_square(&record.v, burst.rate, low, high) else {
+    let spread = SPREAD / burst.length();
+    let Some(square) = mean_square(&record.v, burst.rate, low - spread, high + spread) else {
         return Ok(Err("no spectrum of the burst".into()));
     };
     let value = square.sqrt();
-    let scatter = pieces(&record.v, burst.rate, low, high);
-    // Rounding to a count is white, of variance q^2 / 12 over half the rate.
-    let step = burst.channel(view.of).map_or(0.0, |c| c.scale);
-    let rounding = step * step / 12.0 / (0.5 * burst.rate) * (1.0 / low - 1.0 / high) / (4.0 * PI * PI);
+    let scatter = pieces(&record.v, burst.rate, low, spread, high);
+    // Rounding of what moves over many counts is white, of variance q^2 / 12 over half the rate.
+    let (fine, coarse) = (record.rounding.powi(2), record.rounding / (TAU * low));
+    let rounding = fine / (0.5 * burst.rate) * (1.0 / low - 1.0 / high) / (4.0 * PI * PI);
     let raised = 0.5 * rounding / value.max(rounding.sqrt()).max(f64::MIN_POSITIVE);
     let scatter = if value > 0.0 { 0.5 * scatter / value } else { 0.0 };
-    let u = joined([scatter, raised, value * record.u_scale, value * record.u_rate]);
+    // A tone smaller than a count may be rounded away altogether: at the low edge that is most velocity.
+    let u = joined([scatter, raised, coarse, value * record.u_scale, value * record.u_rate]);
     let note =
         (value * value < 4.0 * rounding).then(|| "no larger than the converter's rounding".to_string());
     Ok(Ok(Measured { value, u, n: record.v.len(), note }))
@@ -101,13 +107,17 @@ fn mean_square(values: &[f64], rate: f64, low: f64, high: f64) -> Option<f64> {
     Some(by_line.sum())
 }
 
-/// Standard uncertainty of the mean square, from pieces that overlap by half.
-fn pieces(values: &[f64], rate: f64, low: f64, high: f64) -> f64 {
+/// Standard uncertainty of the mean square, from pieces that overlap by half, each over the band that the whole burst is
+/// taken over.
+fn pieces(values: &[f64], rate: f64, low: f64, spread: f64, high: f64) -> f64 {
     let length = (PIECE_TURNS / low * rate).ceil() as usize;
     let wanted = (2 * values.len() / length).saturating_sub(1).clamp(1, 16);
     let length = 2 * values.len() / (wanted + 1);
     let squares: Vec<f64> = (0..wanted)
-        .filter_map(|i| mean_square(values.get(i * length / 2..i * length / 2 + length)?, rate, low, high))
+        .filter_map(|i| {
+            let piece = values.get(i * length / 2..i * length / 2 + length)?;
+            mean_square(piece, rate, low - spread, high + spread)
+        })
         .collect();
     if squares.len() < 3 {
         return mean(&squares);
