@@ -4,6 +4,7 @@ use super::window::{refuse, rounding, samples, seconds, whole};
 use super::{Measured, Refusal, View};
 use crate::columns::{Burst, Laid, Waveform};
 use crate::units::Unit;
+use std::ops::Range;
 
 /// What one burst gives: a figure, or why it is passed over.
 pub type Heard = Result<Measured, String>;
@@ -132,6 +133,12 @@ impl Record {
     /// How long it is in seconds, the last sample's own interval included.
     pub fn length(&self) -> f64 {
         self.t.len() as f64 / self.rate()
+    }
+
+    /// Some of its samples.
+    pub fn part(&self, samples: Range<usize>) -> Record {
+        let (t, v) = (self.t[samples.clone()].to_vec(), self.v[samples].to_vec());
+        Record { t, v, unit: self.unit.clone(), ..*self }
     }
 
     /// Of a burst.

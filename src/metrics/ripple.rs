@@ -3,7 +3,7 @@
 use super::bursts::{Heard, Record, largest};
 use super::numeric::{deviation, joined, line, median};
 use super::spectrum::spectrum;
-use super::window::{difference_text, refuse};
+use super::window::{difference_text, refuse, seconds};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::units::{Dim, Kind};
 use std::f64::consts::TAU;
@@ -11,12 +11,13 @@ use std::f64::consts::TAU;
 pub(super) const PEAK_TO_PEAK: Entry = Entry {
     id: "bus_ripple",
     version: 1,
-    about: "ripple from peak to peak, beside a straight drift: median over stretches of two periods of the strongest \
-            frequency (so that its half is seen too) of largest minus smallest sample; noise lifts that by at most 2 \
-            s sqrt(2 ln m), half of which is taken off, a corner between two samples is missed by up to a step of \
-            the flank, half of which is added; both in the uncertainty; of several bursts in the span the largest; \
-            refuses cut spans, missing samples, sampling below 480 Hz (four samples a period of 120 Hz), fewer than \
-            five periods, clipped bursts",
+    about: "ripple from peak to peak, beside a straight drift: the record is cut into pieces of 0.4 s, and each gives the \
+            median of largest minus smallest sample over stretches of two periods of its slowest frequency that has a \
+            tenth of the strongest, 40 ms at least where the record allows; the largest of all pieces and bursts in \
+            the span; noise lifts that by at most 2 s sqrt(2 ln m), half of which is taken off, a corner between two \
+            samples is missed by up to a step of the flank, half of which is added; both and rounding in the \
+            uncertainty; refuses cut spans, missing samples, sampling below 480 Hz (four samples a period of 120 Hz), \
+            fewer than five periods, and if any burst is clipped, stands still or was lost",
     direction: Direction::LowerIsBetter,
     subject: Subject::Waveform,
     kind: Kind::difference,
@@ -42,6 +43,12 @@ pub(super) const FREQUENCY: Entry = Entry {
 const RATE_MIN: f64 = 480.0;
 /// Fewest periods of the strongest frequency.
 const PERIODS: f64 = 5.0;
+/// A record is cut into pieces of this length, seconds: what lasts for one of them counts, however sound the rest is.
+const PIECE: f64 = 0.4;
+/// Shortest stretch of which largest and smallest sample are taken, seconds: two periods of 50 Hz.
+const STRETCH_MIN: f64 = 0.04;
+/// Share of the strongest amplitude from which on a slower frequency must be seen whole.
+const SLOWER: f64 = 0.1;
 /// Amplitude in standard uncertainties of it below which there is no ripple to time.
 const CLEAR: f64 = 5.0;
 
@@ -50,6 +57,8 @@ struct Strongest {
     /// Values beside a straight line.
     v: Vec<f64>,
     frequency: f64,
+    /// The slowest frequency with at least a tenth of the amplitude.
+    slowest: f64,
     amplitude: f64,
     /// Standard deviation of what is left beside the sine.
     left: f64,
@@ -80,11 +89,15 @@ fn strongest(record: &Record) -> Result<Strongest, String> {
     let v: Vec<f64> = record.t.iter().zip(&record.v).map(|(t, v)| v - drift.at(*t)).collect();
     let Some(lines) = spectrum(&v, record.rate()) else { return Err("no spectrum of the record".into()) };
     let range = lines.lines(PERIODS / record.length(), 0.45 * record.rate());
-    let best = range.max_by(|a, b| lines.amplitude(*a).total_cmp(&lines.amplitude(*b)));
+    let best = range.clone().max_by(|a, b| lines.amplitude(*a).total_cmp(&lines.amplitude(*b)));
     let Some(best) = best else {
         return Err(format!("the record is shorter than {PERIODS} periods of any ripple"));
     };
     let rough = best as f64 * lines.step;
+    // The skirt of a stronger line or of a bent drift is no line of its own: only what is above its neighbours is.
+    let own = |k: usize| (k - 1..=k + 1).all(|beside| lines.amplitude(beside) <= lines.amplitude(k));
+    let slow = range.take_while(|k| *k < best);
+    let slow = slow.filter(|k| own(*k) && lines.amplitude(*k) >= SLOWER * lines.amplitude(best)).min();
     let frequency = finest(&record.t, &v, rough - lines.step, rough + lines.step);
     let (a, b) = sine(&record.t, &v, frequency);
     let left: Vec<f64> = record
@@ -96,7 +109,8 @@ fn strongest(record: &Record) -> Result<Strongest, String> {
             v - a * c - b * s
         })
         .collect();
-    Ok(Strongest { v, frequency, amplitude: a.hypot(b), left: deviation(&left) })
+    let slowest = slow.map_or(frequency, |k| k as f64 * lines.step);
+    Ok(Strongest { v, frequency, slowest, amplitude: a.hypot(b), left: deviation(&left) })
 }
 
 /// Cosine and sine amplitude at a frequency by least squares; whole turns or not.
@@ -146,10 +160,31 @@ fn frequency(record: &Record) -> Heard {
     Ok(Measured { value: found.frequency, u, n: found.v.len(), note: None })
 }
 
+/// The largest among the pieces of a record.
 fn peak_to_peak(record: &Record) -> Heard {
+    let n = record.t.len();
+    let pieces = ((record.length() / PIECE + 1e-6) as usize).max(1);
+    let mut worst: Option<(Measured, f64)> = None;
+    for i in 0..pieces {
+        let piece = record.part(i * n / pieces..(i + 1) * n / pieces);
+        let found = height(&piece)?;
+        if worst.as_ref().is_none_or(|(w, _)| found.value > w.value) {
+            worst = Some((found, piece.t[0]));
+        }
+    }
+    let Some((mut worst, at)) = worst else { return Err("the record is empty".into()) };
+    if let (Some(note), true) = (&mut worst.note, pieces > 1) {
+        note.push_str(&format!("; largest of {pieces} pieces, at {}", seconds(at)));
+    }
+    Ok(Measured { n, ..worst })
+}
+
+/// Height of the ripple in one piece of a record.
+fn height(record: &Record) -> Heard {
     let found = strongest(record)?;
-    let length = 2.0 / found.frequency;
-    let per = (length * record.rate()).round().max(2.0) as usize;
+    let whole = (2.0 / found.slowest * record.rate()).round().max(2.0);
+    let least = (STRETCH_MIN * record.rate()).round().min(0.5 * found.v.len() as f64);
+    let per = whole.max(least) as usize;
     let heights: Vec<f64> = found
         .v
         .chunks_exact(per)
@@ -160,7 +195,7 @@ fn peak_to_peak(record: &Record) -> Heard {
         })
         .collect();
     if heights.len() < 2 {
-        return Err(format!("fewer than {PERIODS} periods of {:.1} Hz", found.frequency));
+        return Err(format!("fewer than {PERIODS} periods of {:.1} Hz", found.slowest));
     }
     // Noise from second differences by their median: the corners of a sawtooth do not count, its straight flanks are zero.
     let second: Vec<f64> = found.v.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).abs()).collect();
@@ -171,7 +206,10 @@ fn peak_to_peak(record: &Record) -> Heard {
     let flank = median(&found.v.windows(2).map(|w| (w[1] - w[0]).abs()).collect::<Vec<_>>());
     let value = (raw - lifted + 0.5 * flank).max(0.0);
     let scatter = (0.5 * std::f64::consts::PI / heights.len() as f64).sqrt() * deviation(&heights);
-    let u = joined([scatter, lifted / 3.0_f64.sqrt(), flank / 3.0_f64.sqrt(), value * record.u_scale]);
+    // Rounding of the largest and of the smallest sample.
+    let rounding = 2.0_f64.sqrt() * record.rounding;
+    let root = 3.0_f64.sqrt();
+    let u = joined([scatter, lifted / root, flank / root, rounding, value * record.u_scale]);
     let note = match value < 2.0 * u {
         true => "no larger than its uncertainty".to_string(),
         false => format!("strongest at {:.1} Hz", found.frequency),
