@@ -1,6 +1,6 @@
 //! Whether the two tracks of a pedal agree.
 
-use super::numeric::{joined, median, noise};
+use super::numeric::{joined, noise};
 use super::operand::{Operand, Takes};
 use super::window::{SAMPLES_MIN, Window, other, paired, refuse, samples, seconds};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
@@ -11,8 +11,8 @@ pub(super) const APART: Entry = Entry {
     version: 1,
     about: "largest difference between the track and the one under `with` that lasted for at least `lasting`, \
             straight between samples; both in shares of the travel; uncertainty from both channels, their noise, and \
-            how fast they moved against their moments; refuses cut spans, missing samples, and sampling coarser than \
-            half of `lasting`",
+            how fast they moved against their moments; refuses cut spans, missing samples, and any two neighbouring \
+            samples of a track further apart than half of `lasting`",
     direction: Direction::LowerIsBetter,
     subject: Subject::Channel,
     kind: Kind::difference,
@@ -35,12 +35,17 @@ fn apart(view: &View<'_>) -> Result<Measured, Refusal> {
     let (first, second) = (samples(view, SAMPLES_MIN)?, other(view, "with", SAMPLES_MIN)?);
     let lasting = view.range("lasting").map_or(LASTING, |(low, _)| low);
     for track in [&first, &second] {
-        let step = median(&track.t.windows(2).map(|w| w[1] - w[0]).collect::<Vec<_>>());
-        if step > 0.5 * lasting {
+        // The longest step and not the usual one: where replies are lost the tracks may part unseen.
+        let moments = [view.span.t0].into_iter().chain(track.t.iter().copied()).chain([view.span.t1]);
+        let moments: Vec<f64> = moments.collect();
+        let steps = moments.windows(2).map(|w| (w[1] - w[0], w[0]));
+        let (longest, at) = steps.max_by(|a, b| a.0.total_cmp(&b.0)).unwrap_or((0.0, 0.0));
+        if longest > 0.5 * lasting + 1e-9 {
             return refuse(format!(
-                "`{}` is sampled every {}: a difference of {} can only be told from samples twice as close as that",
+                "no sample of `{}` for {} after {}: a difference of {} can only be told from samples twice as close as that",
                 track.series.name,
-                seconds(step),
+                seconds(longest),
+                seconds(at),
                 seconds(lasting)
             ));
         }

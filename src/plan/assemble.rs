@@ -99,7 +99,12 @@ impl<'p> Assembly<'p> {
         let link = &mut self.columns.links[group.link];
         let t = row.t_request.secs_f64();
         match row.status {
-            RowStatus::Missed => link.missed.push(t),
+            RowStatus::Missed => {
+                link.missed.push(t);
+                for channel in self.values.resting_on(self.plan, row.group) {
+                    self.columns.series[channel].lost.push(t);
+                }
+            }
             status => {
                 link.t.push(t);
                 link.round_trip

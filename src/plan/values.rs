@@ -135,6 +135,12 @@ impl Values {
         }
     }
 
+    /// The channels that a row of the group gives values: those that it reads, and what is derived from them.
+    pub fn resting_on<'a>(&'a self, plan: &'a Plan, group: usize) -> impl Iterator<Item = usize> + 'a {
+        let read = plan.groups.get(group).into_iter().flat_map(|g| g.fields.iter().flatten());
+        read.chain(self.derived_of.get(group).into_iter().flatten()).copied()
+    }
+
     fn derive(&mut self, plan: &Plan, row: &Row, channel: usize, out: &mut Vec<Valued>) {
         let Source::Derived(expr) = &plan.channels[channel].source else { return };
         self.missing[channel] = self.uses[channel].iter().any(|used| self.missing[*used]);

@@ -42,11 +42,36 @@ fn sampling_too_coarse_for_the_time_is_refused() {
     let mut bench = Bench::new("%", 0.0, 0.06, 2.0, |_| 0.4);
     bench.add("y", "%", |_| 0.4);
     bench.given.add("with", Value::Name("y".into()), "y");
-    bench.refuses("pedal_apart", "is sampled every 0.060 s: a difference of 0.100 s");
+    bench.refuses("pedal_apart", "no sample of `x` for 0.060 s after");
     let mut bench = tracks(0.1, 1.0);
     bench.columns.series[1].v[7] = f64::NAN;
     bench.refuses("pedal_apart", "1 of 2001 samples of `y`");
     Bench::new("%", 0.0, 0.01, 2.0, |_| 0.4).refuses("pedal_apart", "`with` is not given");
+}
+
+/// Every 40 ms for 20 s, the tracks 40 % apart for 0.35 s. Nine replies in a row are lost meanwhile: few of 500, but all
+/// that mattered. So are the first of a span.
+#[test]
+fn tracks_that_part_while_replies_are_lost_are_not_taken_for_one() {
+    let parted = |from: f64| {
+        let mut bench = Bench::new("%", 0.0, 0.04, 20.0, |_| 0.4);
+        bench.add("y", "%", move |t| if (from..from + 0.35).contains(&t) { 0.0 } else { 0.4 });
+        bench.given.add("with", Value::Name("y".into()), "y");
+        bench
+    };
+    assert!(parted(10.0).measured("pedal_apart").value > 0.39);
+    for (from, at) in [(10.0, "after 9.960 s"), (0.0, "after 0.000 s")] {
+        let mut bench = parted(from);
+        for series in &mut bench.columns.series {
+            let gone = series.within(from - 0.001, from + 0.34);
+            assert_eq!(gone.len(), 9);
+            series.lost = series.t[gone.clone()].to_vec();
+            series.v.drain(gone.clone());
+            series.u_t.drain(gone.clone());
+            series.t.drain(gone);
+        }
+        bench.refuses("pedal_apart", at);
+    }
 }
 
 proptest! {
