@@ -468,13 +468,13 @@ table! {
         bleeder: Q<Resistance>,
         /// Temperature of the room and of everything at the start.
         ambient: Q<Temperature>,
-        /// What the shaft drives; nothing if absent.
+        /// What the shaft drives; what `[shaft]` says if absent.
         load: Option<At<LoadKind>>,
         /// Torque of the friction brake, or the largest of the second machine.
         load_torque: Option<Q<Torque>>,
         /// Torque per speed of the second machine.
         load_drag: Option<Q<Drag>>,
-        /// Inertia of the second machine.
+        /// Inertia of the second machine; what `[shaft]` says if absent.
         load_inertia: Option<Q<Inertia>>,
         /// The controller's current limit, as in "24 A peak".
         current_limit: Option<At<Quantity>>,

@@ -35,6 +35,7 @@ impl TwinSpec {
             },
             rotor: RotorSpec { inertia: 0.03, friction: 0.8, breakaway: 0.9, drag: 0.0045, windage: 1e-6 },
             load: LoadSpec::Free,
+            coupled_inertia: 0.0,
             inverter: InverterSpec {
                 drop: 0.8,
                 resistance: 3e-3,

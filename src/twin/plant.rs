@@ -129,14 +129,14 @@ impl Plant {
     pub fn new(spec: &TwinSpec, angle: f64) -> Plant {
         let substeps = spec.substeps.max(1);
         let step = PERIOD / f64::from(substeps);
-        let (load, inertia) = match spec.load {
-            LoadSpec::Free => ([0.0; 3], 0.0),
-            LoadSpec::Brake { torque } => ([torque, 0.0, 0.0], 0.0),
-            LoadSpec::Machine { inertia, per_speed, torque_max } => ([0.0, per_speed, torque_max], inertia),
+        let load = match spec.load {
+            LoadSpec::Free => [0.0; 3],
+            LoadSpec::Brake { torque } => [torque, 0.0, 0.0],
+            LoadSpec::Machine { per_speed, torque_max } => [0.0, per_speed, torque_max],
         };
         let mut plant = Plant {
             machine: spec.machine,
-            rotor: RotorSpec { inertia: spec.rotor.inertia + inertia, ..spec.rotor },
+            rotor: RotorSpec { inertia: spec.rotor.inertia + spec.coupled_inertia, ..spec.rotor },
             supply: Supply::new(spec.supply, step),
             swapped: false,
             joint: 0.0,

@@ -22,6 +22,8 @@ pub struct TwinSpec {
     pub rotor: RotorSpec,
     /// What it drives.
     pub load: LoadSpec,
+    /// Moment of inertia of what is coupled to the shaft, in kg m². The firmware's author was told of the rotor alone.
+    pub coupled_inertia: f64,
     /// The inverter.
     pub inverter: InverterSpec,
     /// Mains, rectifier and DC link.
@@ -104,8 +106,6 @@ pub enum LoadSpec {
     },
     /// A second machine on a resistor: torque grows with speed up to its largest.
     Machine {
-        /// Moment of inertia in kg m².
-        inertia: f64,
         /// Torque per speed in Nm s/rad.
         per_speed: f64,
         /// Largest torque in Nm.

@@ -11,6 +11,7 @@ mod by_hand;
 mod channels;
 mod closer;
 mod context;
+mod coupled;
 mod criteria;
 mod cycles;
 mod demands;
@@ -110,6 +111,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let rig = ctx.rig;
     torque::check_settings(ctx, &scope);
     withstand::check(ctx, &scope);
+    coupled::check(ctx);
     let mut plan = Plan {
         rig: rig.name.value.clone(),
         unit: ctx.unit.name.value.clone(),

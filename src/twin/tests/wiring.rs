@@ -84,15 +84,31 @@ fn a_bad_joint_takes_two_thirds_of_its_resistance() {
     assert!(residual < 2e-3, "{residual}");
 }
 
+/// What is coupled turns with the rotor: left alone at 600 rpm with twice the inertia it loses speed half as fast.
+#[test]
+fn what_is_coupled_turns_with_the_shaft() {
+    let lost = |coupled_inertia: f64| {
+        let spec = TwinSpec { coupled_inertia, ..TwinSpec::demo() };
+        let mut plant = Plant::new(&spec, 0.0);
+        plant.spin(600.0 * RPM);
+        for _ in 0..1_000 {
+            plant.advance(None);
+        }
+        600.0 * RPM - plant.speed()
+    };
+    let ratio = lost(0.0) / lost(TwinSpec::demo().rotor.inertia);
+    assert!((ratio - 2.0).abs() < 0.02, "{ratio}");
+}
+
 /// A brake takes its torque at any speed, a second machine in proportion to speed up to its largest: power is torque times
 /// speed.
 #[test]
 fn loads_take_their_torque_out_of_the_shaft() {
-    let machine = LoadSpec::Machine { inertia: 0.01, per_speed: 0.1, torque_max: 4.0 };
+    let machine = LoadSpec::Machine { per_speed: 0.1, torque_max: 4.0 };
     for (load, torque) in [
         (LoadSpec::Brake { torque: 3.0 }, 3.0),
         (machine, 0.1 * 300.0 * RPM),
-        (LoadSpec::Machine { inertia: 0.01, per_speed: 1.0, torque_max: 4.0 }, 4.0),
+        (LoadSpec::Machine { per_speed: 1.0, torque_max: 4.0 }, 4.0),
     ] {
         let mut bench = Bench::new(TwinSpec { load, ..TwinSpec::demo() }, &[]);
         bench.enable();
