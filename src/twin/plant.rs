@@ -316,15 +316,18 @@ impl Plant {
         let m = &self.machine;
         let omega = f64::from(m.pole_pairs) * self.speed;
         let voltage = within_circle(voltage, self.supply.bus());
-        let [v_d, v_q] = self.in_rotor_axes(voltage, 0.5 * omega * self.step);
+        let middle = turned([self.sine, self.cosine], 0.5 * omega * self.step);
+        let [v_d, v_q] = in_rotor_axes(voltage, middle);
         let Figures { inductive: [l_d, l_q], impeding: [a_d, a_q], .. } = self.figures;
         let (x_d, x_q) = (omega * m.inductance_d, omega * m.inductance_q);
-        let [j_d, j_q] = if self.joint > 0.0 { self.joint_drop() } else { [0.0; 2] };
-        let b_d = v_d - j_d + l_d * self.current_d;
-        let b_q = v_q - j_q + l_q * self.current_q - omega * self.flux;
-        let scale = 1.0 / (a_d * a_q + x_d * x_q);
-        let i_d = (b_d * a_q + x_q * b_q) * scale;
-        let i_q = (a_d * b_q - x_d * b_d) * scale;
+        let [j_d, j_dq, j_q] = if self.joint > 0.0 { self.joint_in(middle) } else { [0.0; 3] };
+        let b_d = v_d + l_d * self.current_d;
+        let b_q = v_q + l_q * self.current_q - omega * self.flux;
+        // Two equations with two unknowns, by Cramer's rule.
+        let (a_d, a_q, c_d, c_q) = (a_d + j_d, a_q + j_q, x_q - j_dq, x_d + j_dq);
+        let scale = 1.0 / (a_d * a_q + c_d * c_q);
+        let i_d = (b_d * a_q + c_d * b_q) * scale;
+        let i_q = (a_d * b_q - c_q * b_d) * scale;
         self.current_d = 2.0 * i_d - self.current_d;
         self.current_q = 2.0 * i_q - self.current_q;
         self.torque = torque(m, self.flux, i_d, i_q);
@@ -333,18 +336,19 @@ impl Plant {
         self.sums.current += square * self.step;
         self.energy.inverter += lost * self.step;
         if self.joint > 0.0 {
-            let current = self.cosine * i_d - self.sine * i_q;
+            let [sine, cosine] = middle;
+            let current = cosine * i_d - sine * i_q;
             self.energy.copper += self.joint * current * current * self.step;
         }
         1.5 * (v_d * i_d + v_q * i_q) + lost
     }
 
-    /// What the joint in the first phase takes, in rotor axes, V: with the star point free, two thirds of its
-    /// R i along the phase's axis and nothing across (Clarke's transform of R i in one lead). By the current of before:
-    /// the joint's time constant, L/R, is several steps.
-    fn joint_drop(&self) -> [f64; 2] {
-        let along = 2.0 / 3.0 * self.joint * (self.cosine * self.current_d - self.sine * self.current_q);
-        [self.cosine * along, -self.sine * along]
+    /// The joint in the first phase as a resistance in rotor axes, along d, across and along q, Ohm: with the star point
+    /// free, two thirds of its R i along the phase's axis and nothing across (Clarke's transform of R i in one lead).
+    /// It stands in the equations of the step itself: L/R of a bad joint may be less than a step.
+    fn joint_in(&self, [sine, cosine]: [f64; 2]) -> [f64; 3] {
+        let along = 2.0 / 3.0 * self.joint;
+        [along * cosine * cosine, -along * sine * cosine, along * sine * sine]
     }
 
     /// Gates off: the diodes let current flow only into the DC link, and none while the peak of
@@ -424,13 +428,11 @@ impl Plant {
         let turns = f64::from(self.machine.pole_pairs) * self.angle * (1.0 / TAU);
         [self.sine, self.cosine] = sine_cosine(turns);
     }
+}
 
-    /// A voltage in stator axes seen from the rotor after it has turned on by `ahead` (electrical
-    /// rad, small): the middle of the step.
-    fn in_rotor_axes(&self, voltage: [f64; 2], ahead: f64) -> [f64; 2] {
-        let [s, c] = turned([self.sine, self.cosine], ahead);
-        [c * voltage[0] + s * voltage[1], c * voltage[1] - s * voltage[0]]
-    }
+/// A voltage in stator axes seen from a rotor at this sine and cosine.
+fn in_rotor_axes(voltage: [f64; 2], [s, c]: [f64; 2]) -> [f64; 2] {
+    [c * voltage[0] + s * voltage[1], c * voltage[1] - s * voltage[0]]
 }
 
 /// The most that the inverter can put out of a bus without harmonics: a circle of bus/sqrt3.

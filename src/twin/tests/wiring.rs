@@ -84,6 +84,38 @@ fn a_bad_joint_takes_two_thirds_of_its_resistance() {
     assert!(residual < 2e-3, "{residual}");
 }
 
+/// Whatever the joint, the currents stay those of the resistances once they have settled, and never leave what voltage and
+/// resistance allow by more than a swing: 10 V over 0.5 Ohm, with inductances of 30 uH whose L/R is far less than a step.
+#[test]
+fn no_joint_is_so_bad_that_the_currents_run_away() {
+    for severity in [1.0, 3.0, 31.0, 100.0] {
+        for inductance in [30e-6, 0.3e-3] {
+            let mut spec = TwinSpec::demo();
+            (spec.rotor.friction, spec.rotor.breakaway) = (1e3, 1e3);
+            (spec.machine.resistance, spec.machine.inductance_d) = (0.5, inductance);
+            spec.machine.inductance_q = inductance;
+            let mut plant = Plant::new(&spec, 0.7);
+            plant.joint = 0.3 * severity;
+            let mut most = 0f64;
+            for _ in 0..5_000 {
+                plant.advance(Some([10.0, 0.0]));
+                let [d, q] = plant.current();
+                most = most.max(d.hypot(q));
+            }
+            let expected = 10.0 / (0.5 + 2.0 / 3.0 * plant.joint);
+            let [a, b, c] = plant.phase_currents();
+            assert!((a / expected - 1.0).abs() < 1e-3 && (b - c).abs() < 1e-6, "{severity}: {a} {b} {c} A");
+            assert!(most < 40.0, "{severity}, {inductance} H: {most} A");
+        }
+    }
+    // And with the loops closed around it, at speed.
+    let mut bench = Bench::new(TwinSpec::demo(), &["weak-phase=100@0.5 s"]);
+    bench.enable();
+    let mut most = 0f64;
+    bench.follow(1.0, |_| 60.0, |_, _, truth| most = most.max(truth.current_d.hypot(truth.current_q)));
+    assert!(most < 150.0, "{most} A");
+}
+
 /// What is coupled turns with the rotor: left alone at 600 rpm with twice the inertia it loses speed half as fast.
 #[test]
 fn what_is_coupled_turns_with_the_shaft() {
