@@ -229,14 +229,17 @@ pub(super) struct World<'t> {
 }
 
 impl World<'_> {
-    /// Brings a fault about, once, at its onset. Faults on the link do nothing here.
+    /// Brings a fault about, once, at its onset. A second onset makes nothing better: what is a share of something takes the
+    /// worse of the two. Faults on the link do nothing here.
     pub fn suffer(&mut self, fault: &FaultSetting) {
         let severity = fault.severity;
         let left = (1.0 - severity).max(0.0);
         match fault.name {
-            FaultName::NoCoolant => self.thermal.pump.fill = left,
-            FaultName::CoolantAirLocked => self.thermal.pump.primed = left,
-            FaultName::PumpDying => self.thermal.pump.wear = severity,
+            FaultName::NoCoolant => self.thermal.pump.fill = self.thermal.pump.fill.min(left),
+            FaultName::CoolantAirLocked => {
+                self.thermal.pump.primed = self.thermal.pump.primed.min(left);
+            }
+            FaultName::PumpDying => self.thermal.pump.wear = self.thermal.pump.wear.max(severity),
             FaultName::RectifierLegDead => self.plant.supply.weaken_second_half(left),
             FaultName::WeakMagnets => {
                 self.plant.machine.flux_linkage *= (1.0 - 0.15 * severity).max(0.0);
@@ -255,7 +258,9 @@ impl World<'_> {
             FaultName::StuckWindingSensor => {
                 self.sensors.stick_winding(severity.min(1.0), self.thermal.winding());
             }
-            FaultName::OpenWindingSensor => self.sensors.winding_open = severity.min(1.0),
+            FaultName::OpenWindingSensor => {
+                self.sensors.winding_open = self.sensors.winding_open.max(severity.min(1.0));
+            }
             FaultName::WindingSensorOff => self.sensors.spec.temperature_offset[0] += 8.0 * severity,
             FaultName::CurrentOffset => self.sensors.spec.current_offset[0] += 8.0 * severity,
             FaultName::ResolverOffset => {
@@ -267,7 +272,9 @@ impl World<'_> {
                 self.sensors.spec.resolver_excitation *= (1.0 - 0.4 * severity).max(0.02);
             }
             FaultName::ResolverHum => self.sensors.spec.resolver_noise += 20e-3 * severity,
-            FaultName::CasingUnbonded => self.sensors.spec.casing_bond = left,
+            FaultName::CasingUnbonded => {
+                self.sensors.spec.casing_bond = self.sensors.spec.casing_bond.min(left);
+            }
             FaultName::PhasesSwapped => self.plant.swapped |= severity > 0.0,
             FaultName::WeakPhase => self.plant.joint += 0.3 * severity,
             FaultName::PedalOffRest => {

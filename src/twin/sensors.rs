@@ -90,7 +90,7 @@ pub(super) struct Sensors {
     /// Whether the loop of the hard-wired emergency stop is closed.
     pub stop_loop_closed: bool,
     /// Share of the winding temperature that hangs at a value, and that value in K.
-    stuck: Option<(f64, f64)>,
+    stuck: (f64, f64),
     /// What a foot presses, 0 to 1.
     pub pressed: f64,
     /// Share of the way to an open wire that the winding sensor's contact has gone.
@@ -116,7 +116,7 @@ impl Sensors {
             noise_gates: 0.0,
             noise_per_volt: 0.0,
             stop_loop_closed: true,
-            stuck: None,
+            stuck: (0.0, 0.0),
             winding_open: 0.0,
             pressed: 0.0,
             pole_pairs: f64::from(pole_pairs),
@@ -128,9 +128,18 @@ impl Sensors {
         sensors
     }
 
-    /// Lets a share of the winding's reading hang at `at` in K.
-    pub fn stick_winding(&mut self, share: f64, at: f64) {
-        self.stuck = Some((share, at));
+    /// Lets a share of the winding's reading hang at what it reads now, if more of it does than before. `winding` is its
+    /// temperature in K.
+    pub fn stick_winding(&mut self, share: f64, winding: f64) {
+        if share > self.stuck.0 {
+            self.stuck = (share, self.hung(winding));
+        }
+    }
+
+    /// What the sensor in the winding tells of its temperature in K: a part of it may hang.
+    fn hung(&self, winding: f64) -> f64 {
+        let (share, at) = self.stuck;
+        if share > 0.0 { winding + share * (at - winding) } else { winding }
     }
 
     /// Takes over what has been changed in the spec.
@@ -204,12 +213,9 @@ impl Sensors {
         let mut resolver_noise = self.noise_beside.clone();
         let resolver = self.resolver_at(plant, 0.0, gates, &mut resolver_noise);
         self.noise_beside = resolver_noise;
-        let Sensors { spec: s, noise, noise_beside: beside, pressed, .. } = self;
-        let mut winding = thermal.winding();
-        if let Some((share, at)) = self.stuck {
-            winding += share * (at - winding);
-        }
+        let mut winding = self.hung(thermal.winding());
         winding += self.winding_open * (OPEN_READS - winding);
+        let Sensors { spec: s, noise, noise_beside: beside, pressed, .. } = self;
         let temperature = |i: usize, truth: f64, noise: &mut Xoshiro256PlusPlus| {
             let read = truth + s.temperature_offset[i] + s.temperature_noise * gauss(noise);
             (read / TEMPERATURE_COUNT).round() as i32
@@ -335,6 +341,10 @@ mod tests {
         let hot = sensors.slow(&at(400.0), &plant, false);
         assert!((hot.temperatures[0] - cold.temperatures[0]).abs() < 5);
         assert!(hot.temperatures[1] - cold.temperatures[1] > 990);
+        // A milder onset later does not loosen it.
+        sensors.stick_winding(0.05, 400.0);
+        let still = sensors.slow(&at(400.0), &plant, false);
+        assert!((still.temperatures[0] - cold.temperatures[0]).abs() < 5, "{}", still.temperatures[0]);
         sensors.winding_open = 1.0;
         let open = sensors.slow(&at(400.0), &plant, false).temperatures[0];
         assert!((open - 2182).abs() < 10, "{open} tenths of a kelvin");

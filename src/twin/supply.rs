@@ -94,9 +94,9 @@ impl Supply {
         self.spec.transformer *= by;
     }
 
-    /// Leaves the leg of the second half wave only this share of its conductance.
+    /// Leaves the leg of the second half wave only this share of its conductance; none that it has lost comes back.
     pub fn weaken_second_half(&mut self, share: f64) {
-        self.second_half = share;
+        self.second_half = self.second_half.min(share);
     }
 
     /// One step with `load` in A drawn from the capacitor (negative: pumped into it).
@@ -267,6 +267,9 @@ mod tests {
         let bus = run(&mut supply, 5.0, 2.0);
         assert_eq!(minima(&bus), 5, "100 ms hold five whole waves");
         assert!(peak_to_peak(&bus) > 10.64, "one pulse a period ripples more");
+        // Dead is dead: a milder onset after it does not bring the leg back.
+        supply.weaken_second_half(0.95);
+        assert_eq!(minima(&run(&mut supply, 5.0, 2.0)), 5);
     }
 
     /// A leg that has lost a twentieth of its conductance is next to sound at any load: half waves carry nearly the same charge.

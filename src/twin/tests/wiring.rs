@@ -132,6 +132,28 @@ fn what_is_coupled_turns_with_the_shaft() {
     assert!((ratio - 2.0).abs() < 0.02, "{ratio}");
 }
 
+/// A second onset of a fault, milder than the first, mends nothing.
+#[test]
+fn a_milder_onset_heals_no_fault() {
+    let left = |fault: &str| {
+        let (first, second) = (format!("{fault}=1@0.2 s"), format!("{fault}=0.05@0.4 s"));
+        let mut bench = Bench::new(TwinSpec::demo(), &[&first, &second]);
+        bench.wait(0.5);
+        let Twin { thermal, sensors, .. } = &bench.twin;
+        match fault {
+            "no-coolant" => thermal.pump.fill,
+            "coolant-air-locked" => thermal.pump.primed,
+            "pump-dying" => 1.0 - thermal.pump.wear,
+            "open-winding-sensor" => 1.0 - sensors.winding_open,
+            _ => sensors.spec.casing_bond,
+        }
+    };
+    for fault in ["no-coolant", "coolant-air-locked", "pump-dying", "open-winding-sensor", "casing-unbonded"]
+    {
+        assert_eq!(left(fault), 0.0, "{fault}");
+    }
+}
+
 /// A brake takes its torque at any speed, a second machine in proportion to speed up to its largest: power is torque times
 /// speed.
 #[test]
