@@ -216,11 +216,14 @@ fn a_missing_shim_is_louder_the_faster_it_turns() {
 fn a_heat_soak_tells_a_dying_pump() {
     let rig = include_str!("../fixtures/brake-bench/rig.toml");
     let soak = include_str!("../suites/heat-soak.toml");
-    for (fault, expected) in
-        [(None, vec![]), (Some("pump-dying@10 s"), vec!["rise_over_coolant", "rise_over_coolant"])]
-    {
+    // With its pump dying the unit heats in two ways within the quarter of an hour: no forecast stands then either.
+    let dying = vec!["time_constant", "final_temperature", "rise_over_coolant", "rise_over_coolant"];
+    for (fault, expected) in [(None, vec![]), (Some("pump-dying@10 s"), dying)] {
         let faults: Vec<&str> = fault.into_iter().collect();
         let run = common::run_bench(common::load(rig, common::UNIT, soak, None), 1, &faults, |_| {});
+        for (criterion, verdict) in run.loaded.plan.tests[0].criteria.iter().zip(&run.results.verdicts[0]) {
+            println!("{} of {}: {:?}", criterion.metric.id(), criterion.of, verdict.measured);
+        }
         let unmet: Vec<&str> = unmet(&run).into_iter().map(|(id, _)| id).collect();
         assert_eq!(unmet, expected, "{fault:?}\n{}", run.results.why);
     }
