@@ -53,8 +53,8 @@ why = "the test puts 5.6 mm/s there"
 metric = "vibration_velocity"
 of = "casing"
 frequencies = ["20 Hz", "1 kHz"]
-at_most = "9 mm/s rms"
-why = "the same of all of the recording"
+at_most = "12 mm/s rms"
+why = "all of the recording: on the way up the same is up to 10.6 mm/s at 16 Hz, two steps of half a second below the band"
 "#;
 
 /// A stereo file of 24 bits that begins `begin` s after the run did: 1.5 m/s2 three times a turn of the shaft, as the truth
@@ -125,8 +125,8 @@ fn a_recording_is_as_good_as_its_place_in_time() {
     assert!(why(&unknown[1]).contains("what of it lies within `hold` is not known"), "{}", why(&unknown[1]));
     let whole = unknown[2].as_ref().unwrap();
     // The loudest piece lies on the way up, where the same acceleration is more velocity the slower it turns: at 20 Hz, where the
-    // band begins, 1.5/(2 pi 20)/sqrt 2 = 8.44 mm/s.
-    assert!((5.6..8.5).contains(&(whole.value * 1e3)), "{whole:?}");
+    // band begins, 1.5/(2 pi 20)/sqrt 2 = 8.44 mm/s, and two steps of 2 Hz below it, from where on lines count, 10.55 mm/s.
+    assert!((8.4..10.6).contains(&(whole.value * 1e3)), "{whole:?}");
     assert!(whole.note.as_ref().unwrap().contains("of its recording"), "{whole:?}");
 
     // Told within 4 s: no piece is surely in the 6 s of the hold.
