@@ -41,9 +41,6 @@ pub(super) struct Args {
 /// Storms whose troubles are reduced; each costs some more rehearsals.
 const REDUCED: usize = 5;
 
-/// Share of figures exactly on their limit that a guard band of 2u lets pass (normal distribution).
-const GUARDED: f64 = 0.02275;
-
 pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
     let ground = Ground { rig: loaded.rig, unit: loaded.unit, plan: loaded.plan };
@@ -199,22 +196,25 @@ fn weather(ground: &Ground, storm: &Storm, again: bool) -> Result<Weathered, Ear
 }
 
 /// Whether more was accepted beyond the limits than the decision rule lets through.
-fn say_acceptance(Acceptance { judged, beyond, accepted, backwards }: Acceptance) -> bool {
-    let share = |part: u64, of: u64| 100.0 * part as f64 / of.max(1) as f64;
+fn say_acceptance(acceptance: Acceptance) -> bool {
+    let Acceptance { judged, beyond, accepted, unseen, backwards, .. } = acceptance;
     say::line(format_args!(
-        "{judged} verdicts held against the truth; beyond their limit {beyond}, of these accepted {accepted} ({:.2} %, \
-         where a guard band of 2u lets {:.1} % of figures on the very limit pass)",
-        share(accepted, beyond),
-        100.0 * GUARDED
+        "{judged} verdicts held against the truth; beyond their limit {beyond}, of these accepted {accepted}, where the \
+         decision rule lets {:.2} pass in the mean, each by how far beyond its limit the truth lies",
+        acceptance.expected()
     ));
+    if unseen > 0 {
+        say::line(format_args!(
+            "{unseen} more passed that are beyond their limit only by the ripple of the mains on the bus, of which polls that \
+             keep step with it see one point"
+        ));
+    }
     if backwards > 0 {
         say::line(format_args!(
             "in {backwards} of them the shaft turned the other way than was read: only a turn by hand tells that"
         ));
     }
-    // Four standard deviations of a binomial count above what the rule allows at worst.
-    let most = GUARDED * beyond as f64 + 4.0 * (GUARDED * beyond as f64).sqrt();
-    let too_often = accepted as f64 > most.max(1.0);
+    let too_often = acceptance.is_too_much();
     if too_often {
         say::line(format_args!(
             "BROKEN: more was accepted beyond its limit than the decision rule lets through"

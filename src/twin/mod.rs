@@ -94,6 +94,8 @@ pub struct Twin {
     steps: i64,
     /// Heat set free up to the last thermal step.
     heat: Heat,
+    /// Lowest and highest bus since the newest row of the log, V.
+    bus_seen: (f64, f64),
     log: Vec<TruthRow>,
 }
 
@@ -119,6 +121,7 @@ impl Twin {
             ahead,
             steps: 0,
             heat: Heat::default(),
+            bus_seen: (f64::INFINITY, f64::NEG_INFINITY),
             log: Vec::new(),
         };
         twin.suffer_what_is_due();
@@ -179,6 +182,7 @@ impl Twin {
             self.hand = self.hand.take().filter(|_| torque.is_some());
         }
         self.plant.advance(gates.then(|| self.firmware.voltage()));
+        self.see_bus();
         self.steps += 1;
         let now = self.now();
         if self.ahead.last().is_some_and(|f| f.onset <= now) {
@@ -261,7 +265,15 @@ impl Twin {
 
     fn note(&mut self, t: Instant, event: Option<Cow<'static, str>>) {
         let truth = self.truth_at(t);
-        self.log.push(TruthRow { truth, event });
+        self.see_bus();
+        let (bus_low, bus_high) = self.bus_seen;
+        self.bus_seen = (truth.bus, truth.bus);
+        self.log.push(TruthRow { truth, event, bus_low, bus_high });
+    }
+
+    fn see_bus(&mut self) {
+        let bus = self.plant.supply.bus();
+        self.bus_seen = (self.bus_seen.0.min(bus), self.bus_seen.1.max(bus));
     }
 
     fn truth_at(&self, t: Instant) -> Truth {

@@ -78,6 +78,10 @@ pub struct TruthRow {
     /// What happened: "gates on: control word 15", "gates off: command timeout",
     /// "fault: stop loop open", "onset of bus-low".
     pub event: Option<Cow<'static, str>>,
+    /// Lowest bus voltage since the row before, V: a row every 10 ms always finds the same point of the mains' ripple.
+    pub bus_low: f64,
+    /// Highest bus voltage since the row before, V.
+    pub bus_high: f64,
 }
 
 impl TruthRow {
