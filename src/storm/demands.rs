@@ -1,55 +1,78 @@
-//! No demand above the plan for a single frame, and nothing enabled that is not ready. Judged by the bytes sent.
+//! No demand above the plan for a single frame, judged by the bytes sent.
 
-use super::evidence::{Evidence, Told};
-use super::listen::Sample;
-use super::{Breach, Rule, Trouble};
+use super::evidence::{Course, Evidence, Told};
+use super::{Breach, Rule};
 use crate::files::rig::Sets;
-use crate::plan::{Profile, Segment, Shape};
+use crate::plan::{HEAT_PULSE_TEST, Profile, Segment, Shape};
 use crate::time::{Duration, Instant};
-use std::f64::consts::TAU;
 
-/// Each demand frame against the profile as the plan has it. The judge does not know when the engine holds the
-/// profile for begun: not before the frame that switches the gates on, and not later than the drive may take to follow it and
-/// the watch with the gates on takes, the wake-up at the end of each as late as the surroundings let it be.
+/// Each demand frame against what the plan demands of the test that is driven. The judge does not know when the engine holds
+/// the profile for begun: not before the watch with the gates on can be over, and not later than the drive may take to
+/// follow and that watch takes, the wake-up at the end of each as late as the surroundings let it be.
 pub(super) fn above_the_plan(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
-    let plan = evidence.plan;
-    let Some(demand) = plan.demands.iter().find(|d| d.sets == Sets::ShaftSpeed) else { return };
-    // A frame on its way out while the runner is frozen was written before; what is written after waits.
-    let mut on: Option<Instant> = None;
-    let mut tests = 0;
+    let mut course = Course::new(evidence.plan);
     for moment in &evidence.moments {
+        if !moment.stops.is_empty() {
+            course.stopped();
+        }
         for &told in &moment.told {
-            match told {
-                told if told.switches_on() => {
-                    on = Some(moment.at);
-                    tests += 1;
-                }
-                told if told.stops() => on = None,
-                Told::Speed(rpm, decimals) => {
-                    let rounding = 0.5 * 10f64.powi(-(decimals as i32)) + 1e-9;
-                    let (low, high) = match on.and_then(|on| Some((on, plan.tests.get(tests - 1)?))) {
-                        Some((on, test)) => {
-                            let since = moment.at - on;
-                            let quiet = plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
-                            let slack = plan.drive.within + quiet + evidence.around.latest(moment.at) * 2;
-                            let frozen =
-                                evidence.around.frozen.map_or(Duration::ZERO, |(_, lasting)| lasting);
-                            reach(&test.profile, since - slack - frozen, since, demand.rest)
-                        }
-                        None => (demand.rest, demand.rest),
-                    };
-                    let (low, high) = (low * 60.0 / TAU - rounding, high * 60.0 / TAU + rounding);
-                    if !(low..=high).contains(&rpm) {
-                        let found =
-                            format!("a frame told {rpm} rpm where the plan has {low:.2} to {high:.2} rpm");
-                        breaches.push(Breach { rule: Rule::AboveThePlan, at: moment.at, found });
-                        return;
-                    }
-                }
-                Told::Word(_) => {}
+            course.told(moment.at, told);
+            let Told::Demand(sets, number, decimals) = told else { continue };
+            if let Some(found) = beyond(evidence, &course, moment.at, (sets, number, decimals)) {
+                breaches.push(Breach { rule: Rule::AboveThePlan, at: moment.at, found });
+                return;
             }
         }
     }
+}
+
+/// What is wrong with a demand frame, if anything is.
+fn beyond(
+    evidence: &Evidence<'_>,
+    course: &Course,
+    at: Instant,
+    (sets, number, decimals): (Sets, f64, usize),
+) -> Option<String> {
+    let plan = evidence.plan;
+    let Some(index) = plan.demands.iter().position(|d| d.sets == sets) else {
+        return Some(format!("a frame told {number} for {sets:?}, which the plan does not set"));
+    };
+    let demand = &plan.demands[index];
+    let (low, high) = allowed(evidence, index, course, at);
+    let (low, high) = (demand.unit.from_si(low), demand.unit.from_si(high));
+    let rounding = rounding(decimals);
+    let within = (low - rounding..=high + rounding).contains(&number);
+    let (name, unit) = (&demand.name, &demand.unit);
+    (!within).then(|| format!("a frame told {name} {number} {unit} where the plan has {low:.2} to {high:.2}"))
+}
+
+/// Half of the last decimal, and what arithmetic may add.
+pub(super) fn rounding(decimals: usize) -> f64 {
+    0.5 * 10f64.powi(-(decimals as i32)) + 1e-9
+}
+
+/// Lowest and highest value (SI) that a demand may have at a moment.
+fn allowed(evidence: &Evidence<'_>, index: usize, course: &Course, at: Instant) -> (f64, f64) {
+    let plan = evidence.plan;
+    let rest = plan.demands[index].rest;
+    let Some((on, Some(number))) = course.test() else { return (rest, rest) };
+    let test = &plan.tests[number];
+    let quiet = plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+    let latest = at - on - quiet;
+    if latest < Duration::ZERO {
+        return (rest, rest);
+    }
+    let frozen = evidence.around.frozen.map_or(Duration::ZERO, |(_, lasting)| lasting);
+    let earliest = latest - plan.drive.within - evidence.around.latest(at) * 2 - frozen;
+    // The heat pulse is told the angle at which the rotor stands, which may be any.
+    if number == HEAT_PULSE_TEST && plan.heat_pulse().is_some_and(|pulse| pulse.demand == index) {
+        return plan.demands[index].range;
+    }
+    if index == test.demand {
+        return reach(&test.profile, earliest, latest, rest);
+    }
+    let beside = test.with.iter().find(|(demand, _)| *demand == index).map_or(rest, |(_, value)| *value);
+    if earliest > Duration::ZERO { (beside, beside) } else { (rest.min(beside), rest.max(beside)) }
 }
 
 /// Lowest and highest value of a profile between two moments since its begin, the rest value before it included.
@@ -94,55 +117,4 @@ fn reach(profile: &Profile, from: Duration, to: Duration, rest: f64) -> (f64, f6
 
 fn ends(segment: &Segment) -> Option<(i64, i64)> {
     Some((segment.corners.first()?.0.micros(), segment.corners.last()?.0.micros()))
-}
-
-/// No frame on the way to switching on after a question was answered with no, nor while a sample of the watch lay
-/// outside a window that the rig declares; and from the first such frame until the gates are on no sample outside of one
-/// without a stop.
-pub(super) fn not_ready(evidence: &Evidence<'_>, samples: &[Sample], breaches: &mut Vec<Breach>) {
-    let plan = evidence.plan;
-    let no = evidence.storm.troubles.iter().any(|t| matches!(t, Trouble::No(_)));
-    let outside = |s: &Sample| {
-        s.values(plan).find_map(|(channel, value)| {
-            let window = plan.ready.windows.iter().find(|w| w.channel == channel)?;
-            (!(window.low..=window.high).contains(&value))
-                .then(|| format!("`{}` at {value} (SI)", window.name))
-        })
-    };
-    // When the gates were last told to go off, the watch for the next test had not begun.
-    let (mut enabled, mut on) = (false, false);
-    let mut sample = 0;
-    for (index, moment) in evidence.moments.iter().enumerate() {
-        let mut now_outside = None;
-        while let Some(known) = samples.get(sample).filter(|s| s.moment == index) {
-            sample += 1;
-            now_outside = now_outside.or(outside(known));
-        }
-        for &told in &moment.told {
-            if told.enables() && !enabled {
-                enabled = true;
-                if no {
-                    let found =
-                        "the controller was enabled after a question had been answered with no".into();
-                    breaches.push(Breach { rule: Rule::NotReady, at: moment.at, found });
-                    return;
-                }
-                let since = moment.at - plan.ready.observe;
-                if let Some(window) = samples[..sample].iter().filter(|s| s.asked >= since).find_map(outside)
-                {
-                    let found = format!("the controller was enabled with {window}");
-                    breaches.push(Breach { rule: Rule::NotReady, at: moment.at, found });
-                    return;
-                }
-            } else if told.stops() {
-                (enabled, on) = (false, false);
-            }
-            on |= told.switches_on();
-        }
-        if let Some(window) = now_outside.filter(|_| enabled && !on) {
-            let found = format!("the controller stayed on its way to being enabled with {window}");
-            breaches.push(Breach { rule: Rule::NotReady, at: moment.at, found });
-            return;
-        }
-    }
 }

@@ -3,6 +3,7 @@
 
 use super::draw::Storm;
 use crate::engine::{Output, Step};
+use crate::files::rig::Sets;
 use crate::plan::Plan;
 use crate::record::{LoggedInput, Record};
 use crate::rehearsal::{Ended, Surroundings};
@@ -31,6 +32,8 @@ pub(super) struct Moment {
     pub sent: Vec<(usize, Vec<u8>)>,
     /// Everything that was told the controller with it.
     pub told: Vec<Told>,
+    /// The links on which a stop frame of the plan was sent with it.
+    pub stops: Vec<usize>,
 }
 
 /// Everything to judge by.
@@ -47,7 +50,7 @@ pub(super) struct Evidence<'p> {
 }
 
 /// A step of the engine as a moment; its records are kept apart.
-pub(super) fn moment(step: Step, records: &mut Vec<Record>) -> Moment {
+pub(super) fn moment(plan: &Plan, step: Step, records: &mut Vec<Record>) -> Moment {
     let LoggedInput { at, kind, link, payload, .. } = step.input;
     let input = match kind {
         0 => What::Heard(usize::from(link), payload),
@@ -68,26 +71,29 @@ pub(super) fn moment(step: Step, records: &mut Vec<Record>) -> Moment {
         }
     }
     let told = sent.iter().flat_map(|(_, bytes)| told(bytes)).collect();
-    Moment { at, input, sent, told }
+    let stops = sent.iter().filter(|(link, bytes)| is_stop(plan, *link, bytes)).map(|(link, _)| *link);
+    let stops = stops.collect();
+    Moment { at, input, sent, told, stops }
+}
+
+/// Whether bytes are a stop frame of the plan, to the byte: another word that takes the gates off in the end, such as a
+/// quick stop, brakes, and a stop must not.
+pub(super) fn is_stop(plan: &Plan, link: usize, bytes: &[u8]) -> bool {
+    plan.stop.frames.iter().any(|frame| frame.link == link && frame.bytes == bytes)
 }
 
 /// What a frame tells the controller, in the words that the twin's board understands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) enum Told {
-    /// A speed in rpm, and how many decimals it was written with.
-    Speed(f64, usize),
+    /// What is set, the number in the board's unit for it, and how many decimals it was written with.
+    Demand(Sets, f64, usize),
     /// A control word of CiA 402.
     Word(u16),
 }
 
 impl Told {
-    /// Whether it takes the torque off or stops quickly: bit 1, *enable voltage*, or bit 2, *no quick stop*, is
-    /// clear (CiA 402, from memory).
-    pub fn stops(self) -> bool {
-        matches!(self, Told::Word(word) if word & 0x06 != 0x06)
-    }
-
-    /// Whether it is on the way to switching on: both bits are set.
+    /// Whether it is on the way to switching on: bit 1, *enable voltage*, and bit 2, *no quick stop*, are set (CiA 402, from
+    /// memory).
     pub fn enables(self) -> bool {
         matches!(self, Told::Word(word) if word & 0x06 == 0x06)
     }
@@ -98,6 +104,17 @@ impl Told {
     }
 }
 
+/// The words of the twin's board for what can be demanded of it.
+const DEMANDS: [(&str, Sets); 7] = [
+    ("SOURce:SPEed", Sets::ShaftSpeed),
+    ("SOURce:TORQue", Sets::Torque),
+    ("SOURce:PEDal", Sets::SpeedAtFullPedal),
+    ("SOURce:ANGLe", Sets::ForcedAngle),
+    ("SOURce:ALIGnment:CURRent", Sets::AlignmentCurrent),
+    ("SOURce:CURRent:LIMit", Sets::CurrentLimit),
+    ("SOURce:PUMP", Sets::Pump),
+];
+
 /// Everything that bytes sent tell the controller; each line feed ends a message.
 pub(super) fn told(bytes: &[u8]) -> Vec<Told> {
     let mut told = Vec::new();
@@ -105,15 +122,54 @@ pub(super) fn told(bytes: &[u8]) -> Vec<Told> {
         let line = line.strip_suffix(b"\r").unwrap_or(line);
         for unit in parse_message(line).0.iter().filter(|u| !u.query) {
             let Ok(number) = unit.number() else { continue };
-            if unit.is("SOURce:SPEed") {
+            if let Some((_, sets)) = DEMANDS.iter().find(|(word, _)| unit.is(word)) {
                 let decimals = unit.parameters[0].split_once('.').map_or(0, |(_, d)| d.len());
-                told.push(Told::Speed(number, decimals));
+                told.push(Told::Demand(*sets, number, decimals));
             } else if unit.is("CONTrol:WORD") && (0.0..=65535.0).contains(&number) {
                 told.push(Told::Word(number as u16));
             }
         }
     }
     told
+}
+
+/// Which test of the plan is being driven, as the bytes sent have it. A test that only watches is never switched on.
+#[derive(Debug)]
+pub(super) struct Course {
+    driven: Vec<usize>,
+    begun: usize,
+    on: Option<Instant>,
+}
+
+impl Course {
+    pub fn new(plan: &Plan) -> Course {
+        let driven = plan.tests.iter().enumerate().filter(|(_, test)| !test.profile.watches());
+        Course { driven: driven.map(|(index, _)| index).collect(), begun: 0, on: None }
+    }
+
+    /// Something was told at a moment.
+    pub fn told(&mut self, at: Instant, told: Told) {
+        if told.switches_on() && self.on.is_none() {
+            self.on = Some(at);
+            self.begun += 1;
+        }
+    }
+
+    /// A stop frame was sent.
+    pub fn stopped(&mut self) {
+        self.on = None;
+    }
+
+    /// Index of the test that is next to be switched on, if there is one.
+    pub fn next(&self) -> Option<usize> {
+        self.driven.get(self.begun).copied()
+    }
+
+    /// When the gates were told to switch on, and the index of the test that is driven since; a machine that switches on more
+    /// often than the plan has tests has none.
+    pub fn test(&self) -> Option<(Instant, Option<usize>)> {
+        Some((self.on?, self.driven.get(self.begun - 1).copied()))
+    }
 }
 
 #[cfg(test)]
@@ -123,23 +179,29 @@ mod tests {
     /// By hand: CiA 402's control words (06, 07, 0F, 00, 02, 80) and the frames of the demo rig.
     #[test]
     fn frames_tell_what_a_board_understands() {
-        assert_eq!(told(b"SOUR:SPE 120.5;*OPC?\n"), [Told::Speed(120.5, 1)]);
+        for (frame, sets, number, decimals) in [
+            ("SOUR:SPE 120.5;*OPC?\n", Sets::ShaftSpeed, 120.5, 1),
+            ("SOUR:TORQ -2\n", Sets::Torque, -2.0, 0),
+            ("SOUR:PED 200.0;*OPC?\n", Sets::SpeedAtFullPedal, 200.0, 1),
+            ("SOUR:ANGL 60.00;*OPC?\n", Sets::ForcedAngle, 60.0, 2),
+            ("SOUR:ALIG:CURR 20.00;*OPC?\n", Sets::AlignmentCurrent, 20.0, 2),
+            ("SOUR:CURR:LIM 6.00;*OPC?\n", Sets::CurrentLimit, 6.0, 2),
+            ("MEAS:DRIV?\nSOUR:PUMP 80\n", Sets::Pump, 80.0, 0),
+        ] {
+            assert_eq!(told(frame.as_bytes()), [Told::Demand(sets, number, decimals)], "{frame}");
+        }
         assert_eq!(told(b"\nCONT:WORD 0;*OPC?\n"), [Told::Word(0)]);
-        assert_eq!(told(b"MEAS:DRIV?\nSOUR:PUMP 80\n"), []);
-        for (word, stops, enables, on) in [
-            (0x06, false, true, false),
-            (0x07, false, true, false),
-            (0x0F, false, true, true),
-            (0x00, true, false, false),
-            (0x02, true, false, false),
-            (0x80, true, false, false),
+        assert_eq!(told(b"MEAS:DRIV?\n"), []);
+        for (word, enables, on) in [
+            (0x06, true, false),
+            (0x07, true, false),
+            (0x0F, true, true),
+            (0x00, false, false),
+            (0x02, false, false),
+            (0x80, false, false),
         ] {
             let told = Told::Word(word);
-            assert_eq!(
-                (told.stops(), told.enables(), told.switches_on()),
-                (stops, enables, on),
-                "{word:02X}"
-            );
+            assert_eq!((told.enables(), told.switches_on()), (enables, on), "{word:02X}");
         }
     }
 }

@@ -101,11 +101,10 @@ fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
     if let Some(group) = plan.groups.iter().position(|g| g.link == link && g.exchange.send == bytes) {
         return Asked::Group(group);
     }
-    if told(bytes).iter().any(|t| matches!(t, Told::Speed(..))) {
-        let sets = crate::files::rig::Sets::ShaftSpeed;
-        return plan.demands.iter().position(|d| d.sets == sets).map_or(Asked::Other, Asked::Demand);
-    }
-    Asked::Other
+    let sets =
+        told(bytes).iter().find_map(|t| if let Told::Demand(sets, ..) = t { Some(*sets) } else { None });
+    let demand = plan.demands.iter().position(|d| Some(d.sets) == sets);
+    demand.map_or(Asked::Other, Asked::Demand)
 }
 
 /// The samples among the lines.

@@ -5,12 +5,14 @@
 //! worked out from the bytes that came in; what was demanded from the bytes that went out.
 
 mod acceptance;
+mod after;
 mod demands;
 mod draw;
 mod evidence;
 mod kept;
 mod listen;
 mod proof;
+mod ready;
 mod reduce;
 mod stops;
 #[cfg(test)]
@@ -37,8 +39,14 @@ use std::sync::Arc;
 pub enum Rule {
     /// The stop is demanded within its deadline once its cause could be known.
     LateStop,
+    /// After a cause to stop nothing is enabled again, and the run has not passed.
+    WentOn,
+    /// The gates go off and stay off after a stop; until they do, it is demanded again and again.
+    StaysDriven,
     /// A stop is confirmed, truly, or alarmed.
     FalseProof,
+    /// A stop that samples confirm is not alarmed.
+    FalseAlarm,
     /// No demand is above the plan for a single frame.
     AboveThePlan,
     /// Nothing is enabled that is not ready.
@@ -60,7 +68,10 @@ impl Rule {
     pub fn words(self) -> &'static str {
         match self {
             Rule::LateStop => "the stop came late or not at all",
+            Rule::WentOn => "the run went on after a cause to stop",
+            Rule::StaysDriven => "the gates stayed on after a stop",
             Rule::FalseProof => "a stop was confirmed that was none",
+            Rule::FalseAlarm => "a stop was called unconfirmed that was confirmed",
             Rule::AboveThePlan => "a demand was beyond the plan",
             Rule::NotReady => "something was enabled that was not ready",
             Rule::LostSample => "a sample was lost or invented",
@@ -157,7 +168,7 @@ impl Ground {
             if again {
                 inputs.push(step.input.clone());
             }
-            moments.push(evidence::moment(step, &mut records));
+            moments.push(evidence::moment(&self.plan, step, &mut records));
         });
         let truth = bench.twin.drain_truth();
         digest = mixed(digest, ended.at.micros() as u64);
@@ -173,9 +184,11 @@ fn judge(evidence: &Evidence<'_>, plan: &Arc<Plan>, again: bool) -> (Vec<Breach>
     let lines = listen::lines(evidence);
     let samples = listen::samples(plan, &lines);
     stops::too_late(evidence, &lines, &samples, &mut breaches);
+    after::stays_driven(evidence, &mut breaches);
     proof::false_proof(evidence, &mut breaches);
+    proof::false_alarm(evidence, &samples, &mut breaches);
     demands::above_the_plan(evidence, &mut breaches);
-    demands::not_ready(evidence, &samples, &mut breaches);
+    ready::not_ready(evidence, &lines, &samples, &mut breaches);
     kept::lost(evidence, &lines, &mut breaches);
     let acceptance = acceptance::false_passes(evidence, &mut breaches);
     // Deadlines bound every state; what the surroundings add is bounded too.

@@ -1,6 +1,7 @@
 //! A stop is confirmed or alarmed: every word that it is confirmed is held against the twin's truth.
 
 use super::evidence::Evidence;
+use super::listen::Sample;
 use super::{Breach, Rule};
 use crate::outcome::Cause;
 use crate::record::{Record, Stage, What};
@@ -60,6 +61,40 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
             say(evidence.ended.at, found);
         }
     }
+}
+
+/// Samples in a row that must show a drive that is off and a shaft at rest.
+const SHOWN_IN_A_ROW: usize = 3;
+
+/// An end that is not confirmed, although the newest samples, all asked for after the last stop frame, say in one
+/// reply each that the drive is off, that no current flows and that the shaft stands. Judged where one reply has all of it.
+pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches: &mut Vec<Breach>) {
+    let plan = evidence.plan;
+    let last_stop = evidence.moments.iter().rev().find(|m| !m.stops.is_empty()).map(|m| m.at);
+    let (Some(last_stop), Cause::NotConfirmed) = (last_stop, evidence.ended.cause) else { return };
+    let group = plan.groups.iter().position(|g| g.fields.contains(&Some(plan.drive.state)));
+    let asked_since = |s: &&Sample| s.asked > last_stop && Some(s.group) == group;
+    let mut shown = 0;
+    for sample in samples.iter().filter(asked_since) {
+        let value = |wanted| sample.values(plan).find(|(channel, _)| *channel == wanted).map(|(_, v)| v);
+        let off = value(plan.drive.state).is_some_and(is_off);
+        let low = |(channel, limit)| value(channel).is_some_and(|v: f64| v.abs() <= limit);
+        shown = if off && plan.stop.current.is_none_or(low) && low(plan.stop.speed) { shown + 1 } else { 0 };
+    }
+    if shown >= SHOWN_IN_A_ROW {
+        let found = format!("the last {shown} samples show a drive that is off and a shaft at rest");
+        breaches.push(Breach { rule: Rule::FalseAlarm, at: evidence.ended.at, found });
+    }
+}
+
+/// A status word of a drive that has measured and whose gates are off: ready to switch on, switched on, switch on disabled or
+/// fault (CiA 402, from memory).
+fn is_off(word: f64) -> bool {
+    if !(0.0..=65535.0).contains(&word) || word.fract() != 0.0 {
+        return false;
+    }
+    let word = word as u16;
+    matches!(word & 0x6F, 0x21 | 0x23) || matches!(word & 0x4F, 0x40 | 0x08)
 }
 
 /// The newest truth at a moment: it is noted every 10 ms and whenever the gates change.

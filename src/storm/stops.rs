@@ -1,18 +1,21 @@
 //! The stop is demanded within its deadline once its cause could be known. What could be known is worked out here
 //! from the bytes that came in, the plan's limits and the clock, with nothing of the engine or its guard.
 //!
+//! A cause is not forgotten with its stop: nothing may be enabled after it, and a run that had one has not passed.
+//!
 //! For what comes with bytes or from outside the deadline is nought: the frame leaves at the same moment of the virtual
 //! clock. For what comes with time (a value too old, a demand not acknowledged) it is the limit itself, the period
 //! of the demand where that is what looks, and as much as the rehearsed surroundings let a wake-up be late.
 
-use super::evidence::{Evidence, Told, What};
+use super::demands::rounding;
+use super::evidence::{Course, Evidence, Moment, Told, What};
 use super::listen::{Asked, Heard, Sample};
 use super::{Breach, Rule};
 use crate::expr::{Memory, Operand};
 use crate::files::rig::Sets;
-use crate::plan::{Crossing, Plan, Source, Trip};
+use crate::outcome::Cause;
+use crate::plan::{Crossing, Plan, Shape, Source, Trip};
 use crate::time::{Duration, Instant};
-use std::f64::consts::TAU;
 
 /// Samples out of the plausible range in a row before a sensor must be disbelieved.
 const IMPLAUSIBLE: u32 = 2;
@@ -30,32 +33,46 @@ pub(super) fn too_late(
         let mut cause = judge.overdue(now);
         while let Some(heard) = lines.get(line).filter(|h| h.moment == index) {
             line += 1;
-            // It tells of the controller when it was told, no later, whenever the runner came to hear of it.
-            if let Some((sent, Asked::Demand(_))) = heard.answers {
-                judge.acknowledged = judge.acknowledged.max(sent);
-            }
+            judge.hear(heard);
         }
         while let Some(known) = samples.get(sample).filter(|s| s.moment == index) {
             sample += 1;
             cause = cause.or(judge.take(known));
         }
+        // In a silence the drive is expected to switch itself off.
+        let mut lasting = cause.clone().filter(|_| judge.driven && !judge.in_silence(now));
         if moment.input == What::Stop {
-            cause = cause.or(Some("somebody demanded a stop".into()));
+            let found = String::from("somebody demanded a stop");
+            (cause, lasting) = (cause.or(Some(found.clone())), Some(found));
         }
         if let What::Lost(link) = moment.input {
             judge.lost[link] = true;
+            lasting = Some(format!("link {link} was lost"));
         }
-        let was_driven = judge.driven;
-        let mut stopped = false;
-        for &told in &moment.told {
-            stopped |= told.stops();
-            judge.told(now, told);
+        judge.ends = judge.ends.take().or(lasting.map(|found| (now, found)));
+        if !moment.stops.is_empty() && judge.ends.is_none() && judge.driven && judge.before_the_end(now) {
+            let found = String::from("a stop was sent before the profile can have ended");
+            judge.ends = Some((now, found));
         }
-        let reachable = evidence.plan.stop.frames.iter().any(|f| !judge.lost[f.link]);
-        if let Some(cause) = cause.filter(|_| was_driven && !stopped && reachable) {
+        let stopped = judge.stops_with(moment);
+        if let Some(cause) = cause.filter(|_| judge.driven && !stopped) {
             breaches.push(Breach { rule: Rule::LateStop, at: now, found: cause });
             return;
         }
+        if !moment.stops.is_empty() {
+            judge.stopped(now);
+        }
+        moment.told.iter().for_each(|told| judge.told(now, *told));
+        if let Some((since, found)) = judge.ends.as_ref().filter(|_| moment.told.iter().any(|t| t.enables()))
+        {
+            let found = format!("the controller was enabled again, and at {since} {found}");
+            breaches.push(Breach { rule: Rule::WentOn, at: now, found });
+            return;
+        }
+    }
+    if let Some((since, found)) = judge.ends.as_ref().filter(|_| evidence.ended.cause == Cause::Passed) {
+        let found = format!("the run ended as passed, and at {since} {found}");
+        breaches.push(Breach { rule: Rule::WentOn, at: evidence.ended.at, found });
     }
     if judge.driven && !judge.lost.iter().any(|l| *l) {
         let found = "the run ended without a stop frame after the last frame that enables".into();
@@ -72,10 +89,17 @@ struct Judge<'e> {
     since: Instant,
     /// When a demand off its rest value was first sent since.
     turning: Option<Instant>,
-    first_demand: Option<Instant>,
-    acknowledged: Instant,
+    course: Course,
+    /// The first cause that ends the run.
+    ends: Option<(Instant, String)>,
+    /// Whether each demand is being told, and when what was last acknowledged of it had been sent.
+    telling: Vec<bool>,
+    acknowledged: Vec<Instant>,
+    /// What was last told of each demand, SI.
+    demands: Vec<Option<f64>>,
     lost: Vec<bool>,
-    demand: Option<f64>,
+    /// Samples in a row whose status word is not that of an enabled drive.
+    not_enabled: u32,
     newest: Vec<Option<(Instant, f64)>>,
     implausible: Vec<u32>,
     crossing: Vec<Option<Instant>>,
@@ -96,10 +120,13 @@ impl<'e> Judge<'e> {
             driven: false,
             since: Instant::ZERO,
             turning: None,
-            first_demand: None,
-            acknowledged: Instant::ZERO,
+            course: Course::new(plan),
+            ends: None,
+            telling: vec![false; plan.demands.len()],
+            acknowledged: vec![Instant::ZERO; plan.demands.len()],
+            demands: vec![None; plan.demands.len()],
             lost: vec![false; plan.links.len()],
-            demand: None,
+            not_enabled: 0,
             newest: vec![None; plan.channels.len()],
             implausible: vec![0; plan.channels.len()],
             crossing: vec![None; plan.trips.len()],
@@ -108,25 +135,68 @@ impl<'e> Judge<'e> {
         }
     }
 
+    /// An acknowledgement tells of the controller when it was told, no later, whenever the runner came to hear of it.
+    fn hear(&mut self, heard: &Heard) {
+        if let Some((sent, Asked::Demand(demand))) = heard.answers {
+            self.acknowledged[demand] = self.acknowledged[demand].max(sent);
+        }
+    }
+
+    /// Whether a stop frame was sent on every link that has one and is not lost.
+    fn stops_with(&self, moment: &Moment) -> bool {
+        self.plan.stop.frames.iter().all(|f| self.lost[f.link] || moment.stops.contains(&f.link))
+    }
+
+    fn stopped(&mut self, now: Instant) {
+        // The pump is told on, but for a silence, in which nothing is.
+        let silent = self.in_silence(now);
+        for (telling, demand) in self.telling.iter_mut().zip(&self.plan.demands) {
+            *telling &= demand.sets == Sets::Pump && !silent;
+        }
+        self.course.stopped();
+        self.driven = false;
+        self.turning = None;
+        self.demands.fill(None);
+    }
+
     fn told(&mut self, now: Instant, told: Told) {
-        if told.stops() {
-            self.driven = false;
-            (self.turning, self.first_demand, self.demand) = (None, None, None);
-        } else if told.enables() && !self.driven {
+        self.course.told(now, told);
+        if told.enables() && !self.driven {
             self.driven = true;
             self.since = now;
             self.crossing.fill(None);
+            self.not_enabled = 0;
         }
-        if let Told::Speed(rpm, _) = told {
-            self.demand = Some(rpm * TAU / 60.0);
-            if self.first_demand.is_none() {
-                self.first_demand = Some(now);
-                self.acknowledged = now;
-            }
-            if self.driven && rpm != 0.0 {
-                self.turning.get_or_insert(now);
-            }
+        let Told::Demand(sets, number, decimals) = told else { return };
+        let Some(index) = self.plan.demands.iter().position(|d| d.sets == sets) else { return };
+        let demand = &self.plan.demands[index];
+        self.demands[index] = Some(demand.unit.to_si(number));
+        if !std::mem::replace(&mut self.telling[index], true) {
+            self.acknowledged[index] = now;
         }
+        let off_rest = (number - demand.unit.from_si(demand.rest)).abs() > rounding(decimals);
+        if self.driven && sets != Sets::Pump && off_rest {
+            self.turning.get_or_insert(now);
+        }
+    }
+
+    /// Whether neither the profile of the test that is driven can be over nor the torque be taken off by it.
+    fn before_the_end(&self, now: Instant) -> bool {
+        let Some((on, Some(test))) = self.course.test() else { return true };
+        let quiet = self.plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+        let profile = &self.plan.tests[test].profile;
+        let off = profile.segments.iter().find(|s| s.coasts() || s.shape == Shape::Silence);
+        let end = off.and_then(|s| s.corners.first()).map_or(profile.length(), |(begin, _)| *begin);
+        now < on + quiet + end
+    }
+
+    /// Whether the silence of the test that is driven may have begun.
+    fn in_silence(&self, now: Instant) -> bool {
+        let Some((on, Some(test))) = self.course.test() else { return false };
+        let quiet = self.plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+        let segments = &self.plan.tests[test].profile.segments;
+        let silence = segments.iter().find(|s| s.shape == Shape::Silence).and_then(|s| s.corners.first());
+        silence.is_some_and(|(begin, _)| now >= on + quiet + *begin)
     }
 
     /// What time alone should have made known by now.
@@ -143,11 +213,16 @@ impl<'e> Judge<'e> {
                 return Some(format!("{} is {} old, {} allowed", channel.name, now - newest, channel.stale));
             }
         }
-        let demand = self.plan.demands.iter().find(|d| d.sets == Sets::ShaftSpeed && d.expect.is_some())?;
-        let patience = self.plan.drive.command_timeout.max(demand.every * 3) + demand.every;
-        self.first_demand?;
-        past(self.acknowledged + patience)
-            .then(|| format!("no demand was acknowledged for {}", now - self.acknowledged))
+        if self.in_silence(now) {
+            return None;
+        }
+        let told = self.plan.demands.iter().zip(&self.acknowledged).zip(&self.telling);
+        let told = told.filter(|((demand, _), telling)| **telling && demand.expect.is_some());
+        told.map(|(told, _)| told).find_map(|(demand, acknowledged)| {
+            let patience = self.plan.drive.command_timeout.max(demand.every * 3) + demand.every;
+            past(*acknowledged + patience)
+                .then(|| format!("no demand of {} was acknowledged for {}", demand.name, now - *acknowledged))
+        })
     }
 
     /// Takes a sample and says what in it should have brought the stop.
@@ -171,10 +246,10 @@ impl<'e> Judge<'e> {
         }
         for (channel, derived) in plan.channels.iter().enumerate() {
             let Source::Derived(expr) = &derived.source else { continue };
-            let (newest, demand) = (&self.newest, self.demand);
+            let (newest, demands) = (&self.newest, &self.demands);
             let get = |operand: Operand| match operand {
                 Operand::Channel(c) => newest[c].map(|(_, v)| v),
-                Operand::Demand(d) => demand.filter(|_| plan.demands[d].sets == Sets::ShaftSpeed),
+                Operand::Demand(d) => demands[d],
             };
             let fresh = expr.operands().iter().any(
                 |o| matches!(o, Operand::Channel(c) if newest[*c].is_some_and(|(at, _)| at == sample.known)),
@@ -192,11 +267,13 @@ impl<'e> Judge<'e> {
     }
 
     /// Once a demand off rest has gone out, the drive must say that it is enabled (CiA 402: status word under mask 6F
-    /// is 27).
-    fn state(&self, sample: &Sample, word: f64) -> Option<String> {
+    /// is 27). In a silence a sample that was asked for before it says nothing: there can be one of these.
+    fn state(&mut self, sample: &Sample, word: f64) -> Option<String> {
         let enabled = (0.0..=65535.0).contains(&word) && word.fract() == 0.0 && word as u32 & 0x6F == 0x27;
         let turning = self.turning.is_some_and(|since| sample.asked > since);
-        (turning && !enabled).then(|| format!("the status word is {word}, not operation enabled"))
+        self.not_enabled = if turning && !enabled { self.not_enabled + 1 } else { 0 };
+        let enough = if self.in_silence(sample.known) { 2 } else { 1 };
+        (self.not_enabled >= enough).then(|| format!("the status word is {word}, not operation enabled"))
     }
 
     fn trips(&mut self, sample: &Sample, channel: usize, value: f64) -> Option<String> {

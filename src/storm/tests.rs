@@ -1,12 +1,12 @@
 //! Each rule catches a machine that breaks it, and a sound one breaks none.
 
+mod spoilt;
+
 use super::*;
 use crate::diag::Sources;
-use crate::engine::{Input, Output};
 use crate::files::load::{read_rig, read_suite, read_unit};
 use crate::plan::resolve;
-use crate::record::{Event, Record, RowStatus, Stage, What};
-use std::collections::VecDeque;
+use spoilt::{Defect, Spoilt};
 
 /// Short, with one criterion that a sound unit does not meet: a ramp is followed late.
 const SUITE: &str = r#"
@@ -28,172 +28,18 @@ why = "far tighter than any loop, and wide enough for a guard band"
 "#;
 
 fn ground() -> Ground {
+    ground_of(SUITE)
+}
+
+fn ground_of(suite: &str) -> Ground {
     let mut sources = Sources::default();
     let rig =
         read_rig(&mut sources, "rig.toml", include_str!("../../fixtures/demo/rig.toml")).0.expect("a rig");
     let unit = read_unit(&mut sources, "unit.toml", include_str!("../../fixtures/demo/unit.toml")).0;
     let unit = unit.expect("a unit");
-    let suite = read_suite(&mut sources, "suite.toml", SUITE).0.expect("a suite");
+    let suite = read_suite(&mut sources, "suite.toml", suite).0.expect("a suite");
     let plan = Arc::new(resolve(&sources, &rig, &unit, &suite, None).expect("a plan"));
     Ground { rig, unit, plan }
-}
-
-/// What is wrong with a machine.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Defect {
-    /// It does not hear the operator.
-    Deaf,
-    /// It never sends a stop frame.
-    NoStopFrame,
-    /// Its stop frame waits for the next input.
-    SlowStopFrame,
-    /// It believes in every sample of the bus that it is 155 V.
-    BusBelieved,
-    /// It tells the controller one rpm more.
-    Bold,
-    /// It takes every answer for a yes.
-    YesToAll,
-    /// It keeps but 99 of 100 rows.
-    Forgetful,
-    /// It writes the demand, near enough, where the speed should stand.
-    Flattering,
-    /// It calls the stop confirmed as soon as it is demanded.
-    Trusting,
-    /// It never says that it has finished.
-    Endless,
-    /// It hears bytes only while nothing is driven.
-    DeafAtSpeed,
-    /// Once the drive is on its way to being enabled it takes the shaft for still.
-    Hasty,
-}
-
-/// The engine with a defect around it.
-struct Spoilt {
-    engine: Engine,
-    defect: Defect,
-    held: VecDeque<Output>,
-    ready: VecDeque<Output>,
-    rows: u32,
-    demand: f64,
-    enabling: bool,
-    driven: bool,
-    now: Instant,
-}
-
-impl Spoilt {
-    fn of(ground: &Ground, defect: Defect) -> Spoilt {
-        Spoilt {
-            engine: Engine::new(ground.plan.clone()),
-            defect,
-            held: VecDeque::new(),
-            ready: VecDeque::new(),
-            rows: 0,
-            demand: 0.0,
-            enabling: false,
-            driven: false,
-            now: Instant::ZERO,
-        }
-    }
-
-    fn spoil(&mut self, output: Output) {
-        let stops = |bytes: &[u8]| evidence::told(bytes).iter().any(|t| t.stops());
-        match (self.defect, output) {
-            (_, Output::Send { bytes, .. }) if self.defect == Defect::NoStopFrame && stops(&bytes) => {}
-            (Defect::SlowStopFrame, Output::Send { link, bytes }) if stops(&bytes) => {
-                self.held.push_back(Output::Send { link, bytes });
-            }
-            (Defect::Bold, Output::Send { link, bytes }) => {
-                let text = String::from_utf8(bytes).expect("the demo rig sends text");
-                let more = text.strip_prefix("SOUR:SPE ").and_then(|rest| {
-                    let (rpm, rest) = rest.split_once(';')?;
-                    let rpm: f64 = rpm.parse().ok().filter(|rpm| *rpm > 0.0)?;
-                    Some(format!("SOUR:SPE {:.1};{rest}", rpm + 1.0))
-                });
-                self.ready.push_back(Output::Send { link, bytes: more.unwrap_or(text).into_bytes() });
-            }
-            (Defect::Trusting, Output::Send { link, bytes }) if stops(&bytes) => {
-                self.ready.push_back(Output::Send { link, bytes });
-                let what = What::Stage { stage: Stage::NotDriven, confirmed: true, found: "trust".into() };
-                self.ready.push_back(Output::Record(Record::Event(Event { at: self.now, what })));
-            }
-            (Defect::Endless, Output::Finished { .. }) => {}
-            (Defect::Forgetful, Output::Record(Record::Row(row))) => {
-                self.rows += 1;
-                if !self.rows.is_multiple_of(100) {
-                    self.ready.push_back(Output::Record(Record::Row(row)));
-                }
-            }
-            (Defect::Flattering, Output::Record(Record::Row(mut row))) => {
-                if row.group == 0 && row.status == RowStatus::Ok {
-                    // Two rpm off: an error of nought would have no usable uncertainty.
-                    row.values[1] = Some(self.demand * 60.0 / std::f64::consts::TAU + 2.0);
-                }
-                self.ready.push_back(Output::Record(Record::Row(row)));
-            }
-            (_, output) => {
-                if let Output::Record(Record::Sent(sent)) = &output
-                    && sent.demand == 0
-                {
-                    self.demand = sent.value;
-                }
-                if let Output::Send { bytes, .. } = &output {
-                    self.enabling |= evidence::told(bytes).iter().any(|t| t.enables());
-                    self.driven |= evidence::told(bytes).iter().any(|t| t.switches_on());
-                }
-                self.ready.push_back(output);
-            }
-        }
-    }
-}
-
-impl Machine for Spoilt {
-    fn handle(&mut self, now: Instant, input: Input) {
-        self.now = now;
-        self.ready.append(&mut self.held);
-        let input = match (self.defect, input) {
-            (Defect::Deaf, Input::Stop(_)) => Input::Deadline,
-            (Defect::DeafAtSpeed, Input::Bytes { link, bytes }) if self.driven => {
-                // The status word and the speed as they should be, whatever they are.
-                Input::Bytes { link, bytes: read_of_the_drive(bytes, |fields| fields[0] = "1591") }
-            }
-            (Defect::Hasty, Input::Bytes { link, bytes }) if self.enabling => {
-                Input::Bytes { link, bytes: read_of_the_drive(bytes, |fields| fields[1] = "0.00") }
-            }
-            (Defect::BusBelieved, Input::Bytes { link, bytes }) => {
-                let calm = |fields: &mut [&str]| {
-                    if fields[3].parse::<f64>().is_ok_and(|bus| bus > 50.0) {
-                        fields[3] = "155.00";
-                    }
-                };
-                Input::Bytes { link, bytes: read_of_the_drive(bytes, calm) }
-            }
-            (Defect::YesToAll, Input::Answer { id, by, person, .. }) => {
-                Input::Answer { id, yes: true, by, person }
-            }
-            (_, input) => input,
-        };
-        self.engine.handle(now, input);
-        while let Some(output) = self.engine.poll() {
-            self.spoil(output);
-        }
-    }
-
-    fn poll(&mut self) -> Option<Output> {
-        self.ready.pop_front()
-    }
-}
-
-/// A reply with the state, speed, phase current, bus and bus current with some of it changed; any other as it is.
-fn read_of_the_drive(bytes: Vec<u8>, change: impl FnOnce(&mut [&str])) -> Vec<u8> {
-    let text = String::from_utf8_lossy(&bytes).into_owned();
-    let fields = text.strip_suffix('\n').map(|line| line.split(',').collect::<Vec<_>>());
-    match fields.filter(|f| f.len() == 5 && !f[0].contains('.')) {
-        Some(mut fields) => {
-            change(&mut fields);
-            (fields.join(",") + "\n").into_bytes()
-        }
-        None => bytes,
-    }
 }
 
 fn at(seconds: f64) -> Instant {
@@ -229,14 +75,100 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::Endless, &[], Rule::NoEnd),
         (Defect::Bold, &[], Rule::NotRepeatable),
     ];
-    for (defect, troubles, rule) in rows {
-        let storm = storm(troubles);
-        let sound = ground.weather(&storm, true).expect("a twin");
-        assert_eq!(sound.breaches, [], "a sound machine in the storm of {defect:?}");
-        let spoilt = ground.weather_with(Spoilt::of(&ground, *defect), &storm, true).expect("a twin");
-        let found: Vec<Rule> = spoilt.breaches.iter().map(|b| b.rule).collect();
-        assert!(found.contains(rule), "{defect:?}: {rule:?} expected, found {:?}", spoilt.breaches);
-    }
+    rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));
+}
+
+/// A sound machine breaks nothing in this storm, and one with the defect breaks this rule.
+fn catches(ground: &Ground, defect: Defect, troubles: &[Trouble], rule: Rule) {
+    let storm = storm(troubles);
+    let sound = ground.weather(&storm, true).expect("a twin");
+    assert_eq!(sound.breaches, [], "a sound machine in the storm of {defect:?}");
+    let spoilt = ground.weather_with(Spoilt::of(ground, defect), &storm, true).expect("a twin");
+    let found: Vec<Rule> = spoilt.breaches.iter().map(|b| b.rule).collect();
+    assert!(found.contains(&rule), "{defect:?}: {rule:?} expected, found {:?}", spoilt.breaches);
+}
+
+/// The same of what follows a stop. The build 1.5.0-rc2 has no command timeout, which the rig would refuse, and a line that is
+/// silent for 10 ms loses one stop frame: whoever sends no other leaves the torque on.
+#[test]
+fn whoever_forgets_a_stop_is_caught() {
+    let two = SUITE.to_string()
+        + &SUITE[SUITE.find("[[test]]").expect("a test")..].replace("\"up\"\nprofile", "\"again\"\nprofile");
+    let mut ground = ground_of(&two);
+    let settings = &mut Arc::make_mut(&mut ground.plan).links[0].settings;
+    settings.iter_mut().for_each(|setting| setting.must_be = None);
+    let stopped = Trouble::Stopped(at(2.5));
+    let lost = [Trouble::Build("1.5.0-rc2"), fault("link-silence=0.002@2.499 s"), stopped.clone()];
+    let rows: &[(Defect, &[Trouble], Rule)] = &[
+        (Defect::Braking, std::slice::from_ref(&stopped), Rule::LateStop),
+        (Defect::GoesOn, std::slice::from_ref(&stopped), Rule::WentOn),
+        (Defect::GoesOn, &[fault("link-silence=0.1@2.5 s")], Rule::WentOn),
+        (Defect::SaysPassed, std::slice::from_ref(&stopped), Rule::WentOn),
+        (Defect::StopsOnce, &lost, Rule::StaysDriven),
+        (Defect::GivesUp, &lost, Rule::StaysDriven),
+        (Defect::SaysNotConfirmed, std::slice::from_ref(&stopped), Rule::FalseAlarm),
+    ];
+    rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));
+}
+
+/// The same of what must hold before the shaft is told to turn.
+#[test]
+fn whoever_passes_over_a_pre_check_is_caught() {
+    let ground = ground();
+    let rows: &[(Defect, &[Trouble], Rule)] = &[
+        (Defect::Unchecked, &[fault("no-coolant")], Rule::NotReady),
+        (Defect::Unchecked, &[fault("coolant-air-locked")], Rule::NotReady),
+        (Defect::Unchecked, &[fault("bus-sensor-off=1.2")], Rule::NotReady),
+        (Defect::Unchecked, &[fault("pedal-tracks-apart=0.5")], Rule::NotReady),
+        (Defect::Unchecked, &[fault("current-offset")], Rule::NotReady),
+        (Defect::Unchecked, &[fault("resolver-weak")], Rule::NotReady),
+        (Defect::Unwatched, &[], Rule::AboveThePlan),
+    ];
+    rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));
+}
+
+/// What only watches is never switched on; then a current at an angle that is told, and a speed at little current.
+const COMMISSIONING: &str = r#"
+schema = 1
+name = "like a commissioning"
+rung = "commissioning"
+poll = ["field"]
+[[test]]
+name = "gates off"
+profile = [{ watch = "1 s", name = "rest" }]
+[[test]]
+name = "alignment"
+demand = "forced_angle"
+with = { alignment_current = "20 A peak" }
+profile = [
+    { hold = "2 s" },
+    { ramp = "60 deg electrical", rate = "120 deg/s electrical" },
+]
+[[test]]
+name = "closed loop"
+with = { current_limit = "6 A peak" }
+profile = [{ ramp = "60 rpm", rate = "40 rpm/s" }, { hold = "1 s" }]
+[[test]]
+name = "command timeout"
+with = { current_limit = "6 A peak" }
+profile = [
+    { ramp = "60 rpm", rate = "40 rpm/s" },
+    { hold = "1 s" },
+    { silence = "160 ms" },
+]
+"#;
+
+/// The same where other demands than the shaft speed are told.
+#[test]
+fn every_demand_of_every_test_is_judged() {
+    let ground = ground_of(COMMISSIONING);
+    assert_eq!(ground.weather(&storm(&[]), true).expect("a twin").cause, Cause::Passed);
+    let rows: &[(Defect, &[Trouble], Rule)] = &[
+        (Defect::Lavish, &[], Rule::AboveThePlan),
+        (Defect::Bold, &[], Rule::AboveThePlan),
+        (Defect::Unasked, &[], Rule::LateStop),
+    ];
+    rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));
 }
 
 /// A defect that shows only with one of several troubles is reduced to that one.
