@@ -22,9 +22,10 @@ pub struct Series {
     pub u_t: Vec<f64>,
     /// Values in SI, one per moment; NaN where the controller said so.
     pub v: Vec<f64>,
-    /// Moments in seconds at which a value was due and not got: lost, malformed, or never asked for because its slot was
-    /// missed.
+    /// Moments in seconds at which a value was asked for and not got.
     pub lost: Vec<f64>,
+    /// Moments in seconds at which a value was due and not asked for: the line had no room.
+    pub missed: Vec<f64>,
 }
 
 /// A demand over time: each value stands until the next (what the controller was told).
@@ -99,9 +100,14 @@ impl Series {
         start..end.max(start)
     }
 
-    /// How many values were due and not got within `t0..=t1`.
+    /// How many values were asked for and not got within `t0..=t1`.
     pub fn lost_within(&self, t0: f64, t1: f64) -> usize {
         self.lost.iter().filter(|t| **t >= t0 && **t <= t1).count()
+    }
+
+    /// How many values were due and not asked for within `t0..=t1`.
+    pub fn missed_within(&self, t0: f64, t1: f64) -> usize {
+        self.missed.iter().filter(|t| **t >= t0 && **t <= t1).count()
     }
 }
 

@@ -59,6 +59,7 @@ fn figure(id: &str, t: &[f64], y: &[f64]) -> f64 {
         u_t: vec![0.0; t.len()],
         v: y.to_vec(),
         lost: vec![],
+        missed: vec![],
     };
     let demand = DemandSeries { name: "speed".into(), unit, t: vec![-10.0, 0.0], v: vec![0.0, 1.0] };
     let name = "step".to_string();

@@ -189,7 +189,7 @@ type Signal<'s> = (&'s str, &'s str, &'s dyn Fn(f64) -> f64);
 fn series(name: &str, unit: &str, t: &[f64], v: &[f64]) -> Series {
     let unit = parse_unit(unit).expect("a unit");
     let (t, u_t, v) = (t.to_vec(), vec![0.0; t.len()], v.to_vec());
-    Series { name: name.into(), unit, u: 0.0, t, u_t, v, lost: vec![] }
+    Series { name: name.into(), unit, u: 0.0, t, u_t, v, lost: vec![], missed: vec![] }
 }
 
 fn span(t1: f64) -> Span {

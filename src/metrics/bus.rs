@@ -7,7 +7,7 @@ use crate::units::Kind;
 
 pub(super) const SAG: Entry = Entry {
     id: "bus_sag",
-    version: 1,
+    version: 2,
     about: "median of the first 0.2 s of the span (or its first 9 samples, if that is longer), before load, minus the \
             lowest sample; uncertainty from ripple and noise of both and from rounding; the channel's common offset cancels in the \
             difference and is left out, a gain error is not known here; a dip between two samples is not seen; \

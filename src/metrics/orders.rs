@@ -13,7 +13,7 @@ use std::f64::consts::TAU;
 
 pub(super) const AMPLITUDE: Entry = Entry {
     id: "order_amplitude",
-    version: 1,
+    version: 2,
     about: "peak amplitude of what comes `order` times per turn, by the Fourier integral over the angle of the shaft \
             (Hann's window over whole turns), the angle being the integral of the speed's samples, led by the \
             resolver where the burst holds its `sine` and `cosine` too; with `slip`, the \
@@ -47,7 +47,7 @@ pub(super) const AMPLITUDE: Entry = Entry {
 
 pub(super) const GROWTH: Entry = Entry {
     id: "order_growth",
-    version: 1,
+    version: 2,
     about: "with which power of speed the amplitude of `order_amplitude` grows over the bursts of the span: slope of \
             a straight line through the logarithms of both; 2 for unbalance far below resonance; uncertainty from \
             the line (Student); refuses as `order_amplitude` does, fewer than four bursts that stand out of the \

@@ -13,7 +13,7 @@ use std::f64::consts::{PI, TAU};
 
 pub(super) const IMBALANCE: Entry = Entry {
     id: "resolver_imbalance",
-    version: 1,
+    version: 2,
     about: "amplitude of the sine over that of the cosine (under `with`), minus one, from the ellipse that fits the \
             burst by least squares; of several bursts the largest; uncertainty by leaving out a tenth of the burst \
             at a time (jackknife, Student) and from rounding of the converter; what the two scales do not share is \
@@ -29,7 +29,7 @@ pub(super) const IMBALANCE: Entry = Entry {
 
 pub(super) const QUADRATURE: Entry = Entry {
     id: "resolver_quadrature",
-    version: 1,
+    version: 2,
     about: "how far the two signals are from being a quarter of a turn apart, positive where the sine leads by too \
             little; found and refused as `resolver_imbalance`",
     kind: |_| electrical(Form::Plain),
@@ -39,7 +39,7 @@ pub(super) const QUADRATURE: Entry = Entry {
 
 pub(super) const OFFSET: Entry = Entry {
     id: "resolver_offset",
-    version: 1,
+    version: 2,
     about: "distance of the ellipse's centre from zero over its mean radius; found and refused as \
             `resolver_imbalance`",
     direction: Direction::LowerIsBetter,
@@ -49,7 +49,7 @@ pub(super) const OFFSET: Entry = Entry {
 
 pub(super) const ERROR: Entry = Entry {
     id: "resolver_error",
-    version: 1,
+    version: 2,
     about: "largest error over a turn of the angle atan2(sine, cosine) that imbalance, quadrature and offsets of the \
             ellipse make, its mean left out (the angle's zero is adjusted anyway): a/(2+a) for a sine larger by a, \
             half a quadrature error, an offset over the radius; found and refused as `resolver_imbalance`",
@@ -61,7 +61,7 @@ pub(super) const ERROR: Entry = Entry {
 
 pub(super) const RADIUS: Entry = Entry {
     id: "resolver_radius",
-    version: 1,
+    version: 2,
     about: "mean of the root of sine squared plus cosine squared, at rest or turning: what excitation and wiring \
             leave of the signals; of several bursts the smallest; uncertainty from scatter whose neighbours resemble \
             each other and from the scale, offset and rounding; refuses bursts that are clipped, stand still, were \
@@ -74,7 +74,7 @@ pub(super) const RADIUS: Entry = Entry {
 
 pub(super) const NOISE: Entry = Entry {
     id: "angle_noise",
-    version: 1,
+    version: 2,
     about: "standard deviation (rms) of the angle atan2(sine, cosine) beside a cubic in time and, where it turns, \
             what the ellipse does at the first two orders; of several bursts in the span the largest; uncertainty \
             from the number of samples that count (neighbours resemble each other) and rounding of the converter; \
@@ -88,7 +88,7 @@ pub(super) const NOISE: Entry = Entry {
 
 pub(super) const NOISE_GATES_OFF: Entry = Entry {
     id: "angle_noise_gates_off",
-    version: 1,
+    version: 2,
     about: "as `angle_noise`, of the last burst before the end of the span that was taken while the gates were not \
             switching: what the resolver and its cable do without the inverter; refuses as `angle_noise`, and where \
             there is no such burst",

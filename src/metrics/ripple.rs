@@ -10,7 +10,7 @@ use std::f64::consts::TAU;
 
 pub(super) const PEAK_TO_PEAK: Entry = Entry {
     id: "bus_ripple",
-    version: 1,
+    version: 2,
     about: "ripple from peak to peak, beside a straight drift: the record is cut into pieces of 0.4 s, and each gives the \
             median of largest minus smallest sample over stretches of two periods of its slowest frequency that has a \
             tenth of the strongest, 40 ms at least where the record allows; the largest of all pieces and bursts in \

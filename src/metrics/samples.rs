@@ -35,6 +35,7 @@ impl Bench {
             t,
             v,
             lost: vec![],
+            missed: vec![],
         };
         let d = DemandSeries { name: "d".into(), unit, t: vec![from], v: vec![0.0] };
         let l = LinkSeries { name: "l".into(), t: vec![], round_trip: vec![], missed: vec![] };

@@ -9,7 +9,7 @@ use super::{Direction, Entry, Measured, Refusal, Subject, View, duration};
 
 pub(super) const TIME_CONSTANT: Entry = Entry {
     id: "time_constant",
-    version: 1,
+    version: 2,
     about: "time constant of final + (first - final) exp(-t / tau) fitted to the span by nonlinear least squares \
             (Levenberg and Marquardt) with residuals taken as a first-order autoregression; uncertainty by Student \
             from the linearised fit, joined with resolution; where the second half of the span alone gives another \
@@ -26,7 +26,7 @@ pub(super) const TIME_CONSTANT: Entry = Entry {
 
 pub(super) const FINAL: Entry = Entry {
     id: "final_temperature",
-    version: 1,
+    version: 2,
     about: "where the exponential of `time_constant` ends, with the channel's own uncertainty joined to that of the \
             fit and, where the second half of the span alone ends elsewhere, three times the difference: U holds what \
             a part of the body adds that is as slow as the span is long; a forecast, if the load stays, that does \
@@ -41,7 +41,7 @@ pub(super) const FINAL: Entry = Entry {
 
 pub(super) const TIME_CONSTANT_THREE_POINT: Entry = Entry {
     id: "time_constant_three_point",
-    version: 1,
+    version: 2,
     about: "time constant from three levels equally far apart, D / ln((y2 - y1) / (y3 - y2)), each level that of a \
             line through a fifth of the span (an equal stretch of an exponential changes each level in the same \
             ratio, so that no bias is left); uncertainty from the levels by their partial derivatives, and from the \
@@ -54,7 +54,7 @@ pub(super) const TIME_CONSTANT_THREE_POINT: Entry = Entry {
 
 pub(super) const FINAL_THREE_POINT: Entry = Entry {
     id: "final_temperature_three_point",
-    version: 1,
+    version: 2,
     about: "where the exponential through the three levels of `time_constant_three_point` ends, (y2^2 - y1 y3) / (2 \
             y2 - y1 - y3); uncertainty from the levels, the channel, and the second half of the span as \
             `final_temperature`; refuses as `time_constant_three_point` does",

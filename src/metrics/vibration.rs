@@ -12,7 +12,7 @@ use std::f64::consts::{PI, TAU};
 
 pub(super) const VELOCITY: Entry = Entry {
     id: "vibration_velocity",
-    version: 1,
+    version: 2,
     about: "root mean square of the velocity in a band (10 Hz to 1 kHz as in ISO 20816, unless `frequencies` says \
             otherwise), from acceleration: power spectrum under Hann's window, corrected for the window's power, \
             over the square of the angular frequency; the window spreads a tone over two steps of the spectrum, so \

@@ -7,6 +7,9 @@ use crate::units::{Unit, number_text, rounded_text};
 
 /// Largest share of the samples asked for that may be missing.
 const MISSING_MAX: f64 = 0.05;
+/// Share of the slots for which the line may have had no room: they are missing evenly, as from a slower poll, and with more of
+/// them it is not the poll any more that the suite relies on.
+const MISSED_MAX: f64 = 0.25;
 
 /// Largest part of the span that may pass without a sample, where samples usually come much closer.
 const GAP_MAX: f64 = 0.1;
@@ -92,8 +95,8 @@ pub fn channel<'a>(view: &View<'a>) -> Result<&'a Series, Refusal> {
 }
 
 /// The samples of the view's channel inside its span. Refuses a span that was cut, fewer than `least`
-/// samples, any sample that is not a finite number, more than 5 % missing, moments that run backwards, and a stretch
-/// without samples of more than a tenth of the span.
+/// samples, any sample that is not a finite number, more than 5 % missing, more than a quarter of the slots missed, moments
+/// that run backwards, and a stretch without samples of more than a tenth of the span.
 pub fn samples<'a>(view: &View<'a>, least: usize) -> Result<Window<'a>, Refusal> {
     whole(view.span)?;
     let series = channel(view)?;
@@ -149,6 +152,15 @@ pub fn window<'a>(series: &'a Series, span: &Span, t0: f64, least: usize) -> Res
             n + lost,
             span.name,
             number_text(100.0 * MISSING_MAX)
+        ));
+    }
+    let missed = series.missed_within(t0, t1);
+    let due = n + lost + missed;
+    if missed as f64 > MISSED_MAX * due as f64 {
+        return refuse(format!(
+            "{missed} of {due} slots of `{name}` in `{}` were missed, at most {} % may be: the line has no room for its polls",
+            span.name,
+            number_text(100.0 * MISSED_MAX)
         ));
     }
     gaps(&window, span, t0)?;

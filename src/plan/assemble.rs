@@ -62,6 +62,7 @@ impl<'p> Assembly<'p> {
             u_t: Vec::new(),
             v: Vec::new(),
             lost: Vec::new(),
+            missed: Vec::new(),
         });
         let demands = plan.demands.iter().map(|d| DemandSeries {
             name: d.name.clone(),
@@ -102,7 +103,7 @@ impl<'p> Assembly<'p> {
             RowStatus::Missed => {
                 link.missed.push(t);
                 for channel in self.values.resting_on(self.plan, row.group) {
-                    self.columns.series[channel].lost.push(t);
+                    self.columns.series[channel].missed.push(t);
                 }
             }
             status => {

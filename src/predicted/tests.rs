@@ -17,7 +17,16 @@ fn columns(a: impl Fn(f64) -> f64, b: impl Fn(f64) -> f64) -> Columns {
         let t: Vec<f64> = (-20..220).map(|i| 5.0 + 0.01 * f64::from(i)).collect();
         let v = t.iter().map(|t| f(t - 5.0)).collect();
         let unit = parse_unit("rpm").expect("a unit");
-        Series { name: name.into(), unit, u: 0.5, u_t: vec![0.0; t.len()], t, v, lost: Vec::new() }
+        Series {
+            name: name.into(),
+            unit,
+            u: 0.5,
+            u_t: vec![0.0; t.len()],
+            t,
+            v,
+            lost: Vec::new(),
+            missed: Vec::new(),
+        }
     };
     let span = Span {
         test: 0,

@@ -572,6 +572,7 @@ fn columns(plan: &Plan, end: f64, trip_at: Option<f64>) -> Columns {
         u_t: Vec::new(),
         v: Vec::new(),
         lost: Vec::new(),
+        missed: Vec::new(),
     };
     let mut all: Vec<Series> = (0..plan.channels.len()).map(series).collect();
     let mut demand = DemandSeries { name: "speed".into(), unit: rpm.clone(), t: Vec::new(), v: Vec::new() };

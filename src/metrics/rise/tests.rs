@@ -120,6 +120,16 @@ fn records_that_carry_no_rate_are_refused_with_numbers() {
     bench.refuses("rise_rate", "has no length");
 }
 
+/// A line with no room for its polls leaves slots out evenly: three of four are another poll than the suite relies on.
+#[test]
+fn too_many_slots_that_were_missed_are_refused() {
+    let mut bench = Bench::new("°C", 0.0, 0.1, 60.0, |t| 293.15 + 0.01 * t);
+    bench.x().missed = (0..200).map(|i| 0.3 * f64::from(i) + 0.05).collect();
+    bench.measured("rise_rate");
+    bench.x().missed = (0..201).map(|i| 0.29 * f64::from(i) + 0.05).collect();
+    bench.refuses("rise_rate", "201 of 802 slots of `x` in `span` were missed, at most 25 % may be");
+}
+
 /// Where noise blurs the steps, rounding is noise of variance q^2 / 12 of its own (Sheppard) and nothing more.
 #[test]
 fn blurred_rounding_is_taken_as_noise_of_its_own() {
