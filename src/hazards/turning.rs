@@ -1,6 +1,6 @@
 //! What the shaft does at worst in a test, in pieces short enough to be taken as straight, whatever the test demands.
 
-use super::case::Case;
+use super::case::{BEYOND, Case};
 use super::reach::Way;
 use crate::files::rig::{Limiting, Sets};
 use crate::plan::{Shape, Test};
@@ -73,16 +73,18 @@ impl Case<'_> {
     /// fires; a torque the other way brakes all of that first. What is coupled may turn it as fast as no trip fires from the
     /// first.
     fn by_torque(&self, test: &Test, lines: &[Piece]) -> Vec<Piece> {
-        let most = |way: Way| {
-            let reach = self.reach(test, way, self.current().0, self.coupled());
-            reach.map_or(super::case::BEYOND, |r| r.speed)
-        };
+        let most = |way: Way| self.reach(test, way, self.current().0, self.coupled()).map(|r| r.speed);
         let (forward, backward) = (most(Way::Forward), most(Way::Backward));
         let coupled = self.coupling().is_some();
+        if coupled && (forward.is_none() || backward.is_none()) {
+            // Nothing bounds it, or nobody knows what does: `runaway` says so.
+            return Vec::new();
+        }
+        let (forward, backward) = (forward.unwrap_or(BEYOND), backward.unwrap_or(BEYOND));
         let mut pieces = Vec::new();
         let mut speed = 0.0;
         for line in lines {
-            let torque = 0.5 * (line.speed.0 + line.speed.1);
+            let torque = if line.coasts { 0.0 } else { 0.5 * (line.speed.0 + line.speed.1) };
             let piece = |speed, lasts| Piece { speed, lasts, torque: Some(torque.abs()), ..*line };
             if coupled {
                 let fast = forward.max(backward);

@@ -182,6 +182,10 @@ fn an_interrupt_at_speed_ends_confirmed_and_reported() {
     let dir = temp.path().join("run");
     let child = run_until(&dir, "segment `hold`");
     let pid = child.id().to_string();
+    // While it goes on, its folder is its own.
+    let early = spinproof(&["report", dir.to_str().unwrap()]);
+    assert_eq!(early.status.code(), Some(3), "{}", text(&early));
+    assert!(text(&early).contains("wait until that has ended"), "{}", text(&early));
     assert!(Command::new("kill").args(["-INT", &pid]).status().unwrap().success());
     let output = child.wait_with_output().unwrap();
     assert_eq!(output.status.code(), Some(6), "{}", text(&output));

@@ -59,8 +59,12 @@ fn a_torque_turns_the_shaft_as_fast_as_no_trip_fires() {
         assert_eq!(found(&findings, hazard).answer, Answer::Refused, "{}", told(&findings));
     }
     let short = "{ ramp = \"1 Nm\", rate = \"2 Nm/s\" }, { ramp = \"0 Nm\", rate = \"2 Nm/s\" }";
-    let (_, findings) = judged(&torque_rig(), &strong, &by_torque(short));
-    assert_eq!(found(&findings, "EMF against the bus").answer, Answer::Fits, "{}", told(&findings));
+    // While it coasts nothing turns it further.
+    let coasts = "{ ramp = \"1 Nm\", rate = \"2 Nm/s\" }, { coast = \"30 s\" }";
+    for profile in [short, coasts] {
+        let (_, findings) = judged(&torque_rig(), &strong, &by_torque(profile));
+        assert_eq!(found(&findings, "EMF against the bus").answer, Answer::Fits, "{}", told(&findings));
+    }
 }
 
 /// What is coupled may turn the shaft against a torque for as long as it lasts.
@@ -71,6 +75,8 @@ fn a_torque_against_what_is_coupled_brakes_all_the_time() {
         "[twin]",
         "[shaft]\ncoupled = \"machine\"\nholds = \"0 Nm\"\ninertia = \"0.05 kg m2\"\n\n[twin]",
     );
+    let backwards = "[trip.backwards]\nchannel = \"speed\"\nbelow = \"-60 rpm\"\n\n[trip.bus_high]";
+    let rig = changed(&rig, "[trip.bus_high]", backwards);
     let held =
         "{ ramp = \"-1 Nm\", rate = \"2 Nm/s\" }, { hold = \"5 s\" }, { ramp = \"0 Nm\", rate = \"2 Nm/s\" }";
     let (_, findings) = judged(&rig, UNIT, &by_torque(held));
