@@ -31,6 +31,7 @@ fn main() {
         v: t.iter().map(|t| TAU * speed(*t)).collect(),
         t,
         lost: vec![],
+        missed: vec![],
     };
     let channels = vec![spinproof::columns::Waveform {
         name: "axial".into(),
