@@ -21,7 +21,7 @@ use crate::shell::operator::{Operator, choose};
 use crate::shell::port::{Need, Port, PortError, PortKind, Shown, look_at, may_open, may_yet_open};
 use crate::shell::run::{Ending, Setup, run_under};
 use crate::shell::signals::Signals;
-use crate::trace::{Before, Held, RunFolder, RunInfo, RunKind, Writer};
+use crate::trace::{Before, FileUsed, Held, RunFolder, RunInfo, RunKind, Writer};
 use std::ffi::OsString;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -229,7 +229,7 @@ fn first(args: &Args, loaded: &Loaded, real: bool, home: &Path) -> Result<First,
 
 /// Makes the run and closes its folder.
 async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
-    let Ready { args, loaded, kinds, rungs, first, part_of, .. } = ready;
+    let Ready { args, loaded, kinds, rungs, first, .. } = ready;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
     // Before the ports open: a board may take its time until it listens, and Ctrl-C has to be a stop then as well.
     let signals = Signals::catch().map_err(|e| not_made(&e))?;
@@ -248,13 +248,37 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
     let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
     let clock = Clock::start();
-    let kind = kind(kinds);
-    let mut info = RunInfo {
+    let mut info = info(ready, &clock, files);
+    folder.write_info(&info).map_err(|e| not_made(&e))?;
+    begun(&folder, plan, &info, ready)?;
+    let setup = Setup {
+        plan: plan.clone(),
+        machine: Logged::new(plan.clone()).with_gate(Some(rungs.gate())),
+        recorder: Kept::new(writer, plan, twin.as_ref()).map_err(|e| not_made(&e))?,
+        ports,
+        operator,
+        clock,
+        simulated: info.kind.simulated(),
+    };
+    let ending = run_under(signals, setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
+    if let Some(twin) = twin {
+        // The truth log is whole once the twin has ended; how it ended is no part of the result.
+        let _ = twin.finish().await;
+    }
+    info.before.climb = Some(rungs.climb());
+    close(&folder, &mut info, &clock, &ending)?;
+    Ok((folder.path().to_path_buf(), ending.cause))
+}
+
+/// `run.json` as it stands while the run goes on.
+fn info(ready: &Ready<'_>, clock: &Clock, files: Vec<FileUsed>) -> RunInfo {
+    let Ready { args, kinds, rungs, first, part_of, .. } = ready;
+    RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),
-        kind,
+        kind: kind(kinds),
         build: args.files.build.clone(),
-        seed: twin_runs.then_some(args.making.seed),
+        seed: kinds.contains(&PortKind::Twin).then_some(args.making.seed),
         faults: args.making.faults.clone(),
         began_utc: clock.began_utc(),
         ended: None,
@@ -270,26 +294,7 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
         began_monotonic: clock.began_monotonic(),
         files,
         recordings: Vec::new(),
-    };
-    folder.write_info(&info).map_err(|e| not_made(&e))?;
-    begun(&folder, plan, &info, ready)?;
-    let setup = Setup {
-        plan: plan.clone(),
-        machine: Logged::new(plan.clone()).with_gate(Some(rungs.gate())),
-        recorder: Kept::new(writer, plan, twin.as_ref()).map_err(|e| not_made(&e))?,
-        ports,
-        operator,
-        clock,
-        simulated: kind.simulated(),
-    };
-    let ending = run_under(signals, setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
-    if let Some(twin) = twin {
-        // The truth log is whole once the twin has ended; how it ended is no part of the result.
-        let _ = twin.finish().await;
     }
-    info.before.climb = Some(rungs.climb());
-    close(&folder, &mut info, &clock, &ending)?;
-    Ok((folder.path().to_path_buf(), ending.cause))
 }
 
 /// Puts the run into the index without an end, so that a run of which nothing more is heard closes its rung. A real one

@@ -88,6 +88,17 @@ struct Line {
     noise: f64,
 }
 
+/// Standard deviation of the noise in an amplitude, by the orders beside what is searched.
+fn beside(block: &Block, order: f64, reach: f64, whole: f64) -> f64 {
+    let amplitudes: Vec<f64> = [3.3, 4.3, 5.3, 6.3]
+        .iter()
+        .flat_map(|bins| [order + (reach + bins) / whole, order - (reach + bins) / whole])
+        .filter(|o| *o * whole > 2.0)
+        .map(|o| block.amplitude(o))
+        .collect();
+    median(&amplitudes) / RAYLEIGH_MEDIAN
+}
+
 fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal> {
     sound(burst)?;
     let wave = channel(burst, view.of)?;
@@ -130,13 +141,7 @@ fn hear(view: &View<'_>, burst: &Burst) -> Result<Result<Line, String>, Refusal>
     }
     let around = |k: f64| block.amplitude(order + k * SEARCH_STEP / whole);
     let value = (-(steps as i64)..=steps as i64).map(|k| around(k as f64)).fold(0.0, f64::max);
-    let beside: Vec<f64> = [3.3, 4.3, 5.3, 6.3]
-        .iter()
-        .flat_map(|bins| [order + (reach + bins) / whole, order - (reach + bins) / whole])
-        .filter(|o| *o * whole > 2.0)
-        .map(|o| block.amplitude(o))
-        .collect();
-    let noise = median(&beside) / RAYLEIGH_MEDIAN;
+    let noise = beside(&block, order, reach, whole);
     // Hann's window lets an amplitude off by b steps fall by (pi^2/6 - 1) b^2.
     let off = if steps > 0.0 { 0.5 * SEARCH_STEP } else { doubt * order * whole };
     let loss = value * (std::f64::consts::PI.powi(2) / 6.0 - 1.0) * off * off;

@@ -102,6 +102,39 @@ fn speed_demand(plan: &Plan) -> Option<usize> {
     plan.demands.iter().position(|d| d.sets == Sets::ShaftSpeed)
 }
 
+/// Draws each channel and tells its ends; the moments at which a value of any was lost.
+fn channel_lines(
+    series: &[(&Channel, &Series)],
+    scale: &Unit,
+    range: Range,
+    time: Range,
+    (lines, told): (&mut Vec<Line>, &mut Vec<String>),
+) -> Vec<f64> {
+    let mut lost = Vec::new();
+    for (i, (_, s)) in series.iter().enumerate() {
+        let v: Vec<f64> = s.v.iter().map(|v| scale.from_si(*v)).collect();
+        let (name, unit) = on_scale(&s.name, &s.unit, scale);
+        told.extend(from_to(&name, v[s.within(time.low, time.high)].iter().copied(), range));
+        let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
+        lines.push(Line {
+            name,
+            unit,
+            pattern: (i % 4) as u8,
+            path: plot::line(points, time, range, COLUMNS),
+        });
+        lost.extend_from_slice(&s.lost);
+    }
+    lost
+}
+
+/// Name and unit of a channel's line on a panel's scale: whatever the channel's own unit is, every number beside the line is on
+/// that scale.
+fn on_scale(name: &str, own: &Unit, scale: &Unit) -> (String, String) {
+    let unit = words::unit_in_form(scale, own);
+    let name = if unit == words::unit_text(scale) { name.to_string() } else { format!("{name} ({unit})") };
+    (name, unit)
+}
+
 /// One panel with the channels and, below them, a demand; `None` if there is nothing to draw.
 fn panel(
     evidence: &Evidence<'_>,
@@ -127,7 +160,6 @@ fn panel(
     let data = data_range(values.chain(demanded).map(|v| unit.from_si(v)).chain(banded).collect(), &unit)?;
     let levels = levels(evidence, channels, &unit, data);
     let range = with_levels(data, &levels)?;
-    let scaled = |v: &[f64]| -> Vec<f64> { v.iter().map(|v| unit.from_si(*v)).collect() };
     let mut lines = Vec::new();
     let mut told = Vec::new();
     // First, so that everything else lies above them.
@@ -135,35 +167,24 @@ fn panel(
         lines.extend(predicted::area(&s.name, bands, time, range, &unit));
     }
     if let Some(d) = demand {
-        let v = scaled(&d.v);
+        let v: Vec<f64> = d.v.iter().map(|v| unit.from_si(*v)).collect();
         told.extend(from_to("demand", within(&d.t, &v, time), range));
         let points = Points { t: &d.t, v: &v, lost: &[], stands: true };
         let name = "demand".to_string();
         let unit = words::unit_text(&unit);
         lines.push(Line { name, unit, pattern: 9, path: plot::line(points, time, range, COLUMNS) });
     }
-    let mut lost = Vec::new();
-    for (i, (_, s)) in series.iter().enumerate() {
-        let v = scaled(&s.v);
-        let points = Points { t: &s.t, v: &v, lost: &s.lost, stands: false };
-        // On the panel's scale, whatever the channel's own unit is: every number beside the line is on that.
-        let own = words::unit_in_form(&unit, &s.unit);
-        let name =
-            if own == words::unit_text(&unit) { s.name.clone() } else { format!("{} ({own})", s.name) };
-        told.extend(from_to(&name, v[shown(s)].iter().copied(), range));
-        let path = plot::line(points, time, range, COLUMNS);
-        lines.push(Line { name, unit: own, pattern: (i % 4) as u8, path });
-        lost.extend_from_slice(&s.lost);
-    }
+    let mut lost = channel_lines(&series, &unit, range, time, (&mut lines, &mut told));
     lost.sort_by(f64::total_cmp);
     told.extend(levels.iter().map(|(.., text)| format!("trip level {text}")));
     if !lost.is_empty() {
         told.push(words::count(lost.len(), "value lost", "values lost"));
     }
+    let unit = words::unit_text(&unit);
     Some(Panel {
         title: title.into(),
-        told: told_of(title, &words::unit_text(&unit), time, &told),
-        unit: words::unit_text(&unit),
+        told: told_of(title, &unit, time, &told),
+        unit,
         log: false,
         shades: Vec::new(),
         low: range.low,

@@ -7,7 +7,6 @@ mod ports;
 mod record;
 
 use assert_cmd::cargo::CommandCargoExt;
-use spinproof::record::{Record, What};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
@@ -107,24 +106,6 @@ fn every_way_to_end_has_its_exit_code() {
             xml_is_valid(&out);
         }
     }
-}
-
-/// What the runner noted of an unconfirmed stop outweighs a trace that looks passed.
-#[test]
-fn an_unconfirmed_stop_is_reported_as_such_whatever_the_trace_says() {
-    let _alone = bench();
-    let temp = tempfile::tempdir().unwrap();
-    let dir = temp.path().join("run");
-    let path = dir.to_str().unwrap();
-    assert_eq!(spinproof(&["rehearse", "suites/first-spin.toml", "--out", path]).status.code(), Some(0));
-    let info = std::fs::read_to_string(dir.join("run.json")).unwrap();
-    let noted = info.replacen('{', "{\n  \"unconfirmed\": \"the last-resort stop fired\",", 1);
-    std::fs::write(dir.join("run.json"), noted).unwrap();
-    let output = spinproof(&["report", path]);
-    assert_eq!(output.status.code(), Some(7), "{}", text(&output));
-    assert!(text(&output).contains("NOT CONFIRMED"), "{}", text(&output));
-    assert!(std::fs::read_to_string(dir.join("junit.xml")).unwrap().contains("<error"));
-    xml_is_valid(&dir);
 }
 
 #[test]
@@ -412,137 +393,6 @@ fn a_board_that_ignores_the_stop_ends_not_confirmed() {
 
 /// A suite of three seconds.
 const SHORT: &str = include_str!("../../fixtures/nudge.toml");
-
-/// A trace cut short: what is whole is read, the run is reported as cut, nothing is passed.
-#[test]
-fn a_truncated_trace_is_reported_as_cut() {
-    let _alone = bench();
-    let temp = tempfile::tempdir().unwrap();
-    let dir = temp.path().join("run");
-    let path = dir.to_str().unwrap();
-    assert_eq!(spinproof(&["rehearse", "suites/first-spin.toml", "--out", path]).status.code(), Some(0));
-    for entry in std::fs::read_dir(dir.join("trace")).unwrap() {
-        let stream = entry.unwrap().path();
-        let bytes = std::fs::read(&stream).unwrap();
-        std::fs::write(&stream, &bytes[..bytes.len() * 2 / 3]).unwrap();
-    }
-    let output = spinproof(&["report", path]);
-    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
-    assert!(text(&output).contains("breaks off within a batch"), "{}", text(&output));
-    xml_is_valid(&dir);
-    let replay = spinproof(&["replay", path]);
-    assert_eq!(replay.status.code(), Some(0), "{}", text(&replay));
-    assert!(text(&replay).contains("identical"), "what is left is replayed: {}", text(&replay));
-    assert!(text(&replay).contains("breaks off within a batch"), "and said to be cut: {}", text(&replay));
-}
-
-/// Writes the trace of a run folder again without what `lost` names, as a recorder that had no room for it would have.
-fn record_without(dir: &Path, lost: impl Fn(&Record) -> bool) {
-    let trace = spinproof::trace::read(dir).unwrap();
-    std::fs::remove_dir_all(dir.join("trace")).unwrap();
-    let mut writer = spinproof::trace::Writer::hurried(dir, &trace.layout).unwrap();
-    trace.inputs.iter().for_each(|input| writer.input(input).unwrap());
-    let kept = trace.records.iter().filter(|(_, record)| !lost(record));
-    kept.for_each(|(seq, record)| writer.record(*seq, record).unwrap());
-    writer.finish().unwrap();
-}
-
-/// Puts one member of run.json in the place of another.
-fn change_info(dir: &Path, key: &str, value: serde_json::Value) {
-    let mut info = json(&dir.join("run.json"));
-    info[key] = value;
-    std::fs::write(dir.join("run.json"), info.to_string()).unwrap();
-}
-
-/// What is missing may have been the worst of the run: whatever else the record says, nothing has passed, for the report, for
-/// the index, and for the index made again. In each of these the engine's last word is there, and it is that all went well.
-#[test]
-fn a_record_that_is_not_whole_is_never_passed() {
-    let _alone = bench();
-    let temp = tempfile::tempdir().unwrap();
-    let suite = temp.path().join("suite.toml");
-    std::fs::write(&suite, SHORT).unwrap();
-    let poll = |record: &Record| matches!(record, Record::Row(row) if row.t_request.secs_f64() < 0.5);
-    let began =
-        |record: &Record| matches!(record, Record::Event(e) if matches!(e.what, What::TestBegan { .. }));
-    type Change<'a> = &'a dyn Fn(&Path);
-    let rows: [(&str, &str, Change<'_>); 6] = [
-        ("one bit", "is damaged", &|dir| {
-            let streams = std::fs::read_dir(dir.join("trace")).unwrap().map(|e| e.unwrap().path());
-            let of_a_poll = |p: &PathBuf| p.file_name().unwrap().to_string_lossy().starts_with("poll-");
-            let stream = streams.filter(of_a_poll).max_by_key(|p| p.metadata().unwrap().len()).unwrap();
-            let mut bytes = std::fs::read(&stream).unwrap();
-            let middle = bytes.len() / 2;
-            bytes[middle] ^= 1;
-            std::fs::write(&stream, bytes).unwrap();
-        }),
-        ("one row of a poll", "is in no stream", &|dir| {
-            let seen = std::cell::Cell::new(0);
-            let third = |record: &Record| poll(record) && seen.replace(seen.get() + 1) == 2;
-            record_without(dir, third);
-        }),
-        ("the polls of half a second", "are in no stream", &|dir| record_without(dir, poll)),
-        ("the begin of the test", "is in no stream", &|dir| record_without(dir, began)),
-        ("nobody closed it", "without closing the trace", &|dir| {
-            change_info(dir, "ended", serde_json::Value::Null)
-        }),
-        ("a recorder that failed", "no space left on device", &|dir| {
-            change_info(dir, "ended", serde_json::Value::Null);
-            change_info(dir, "unrecorded", "no space left on device".into());
-        }),
-    ];
-    for (name, words, change) in rows {
-        let home = temp.path().join(name);
-        let dir = home.join("run");
-        let path = dir.to_str().unwrap();
-        let made = spinproof(&["rehearse", suite.to_str().unwrap(), "--out", path]);
-        assert_eq!(made.status.code(), Some(0), "{}", text(&made));
-        change(&dir);
-        let output = spinproof(&["report", path]);
-        let said = text(&output).split_whitespace().collect::<Vec<_>>().join(" ");
-        assert_eq!(output.status.code(), Some(3), "{name}: {said}");
-        assert!(said.contains(words) && said.contains("COULD NOT BE MADE"), "{name}: {said}");
-        let xml = std::fs::read_to_string(dir.join("junit.xml")).unwrap();
-        assert!(xml.contains("<error") && xml.contains("the record is not whole"), "{name}: {xml}");
-        xml_is_valid(&dir);
-        let index = || spinproof::archive::Index::existing(&home).unwrap().unwrap().all().unwrap();
-        let known = index();
-        assert_eq!((known.len(), known[0].outcome), (1, None), "{name}: its rung is closed");
-        let rebuilt = spinproof(&["runs", home.to_str().unwrap(), "--rebuild"]);
-        assert_eq!(rebuilt.status.code(), Some(0), "{}", text(&rebuilt));
-        assert_eq!(index(), known, "{name}");
-    }
-}
-
-/// Nothing of the last report is lost to a disk that has no room for the next.
-#[test]
-fn a_report_that_does_not_fit_leaves_the_last_one_whole() {
-    let _alone = bench();
-    let temp = tempfile::tempdir().unwrap();
-    let suite = temp.path().join("suite.toml");
-    std::fs::write(&suite, SHORT).unwrap();
-    let dir = temp.path().join("run");
-    let path = dir.to_str().unwrap();
-    assert_eq!(spinproof(&["rehearse", suite.to_str().unwrap(), "--out", path]).status.code(), Some(0));
-    let documents =
-        || ["junit.xml", "report.html", "report.json"].map(|name| std::fs::read(dir.join(name)).unwrap());
-    let before = documents();
-    // No file grows beyond 64 kB: room for the index and for two of the documents.
-    assert!(before[1].len() > 65_536 && before[0].len() < 65_536, "{}", before[1].len());
-    let program = command(&[]).get_program().to_owned();
-    let output = Command::new("sh")
-        .args(["-c", "trap '' XFSZ; ulimit -f 128; exec \"$0\" report \"$1\""])
-        .args([program.as_os_str(), dir.as_os_str()])
-        .output()
-        .unwrap();
-    assert_eq!(output.status.code(), Some(3), "{}", text(&output));
-    assert!(text(&output).contains("report.html cannot be written"), "{}", text(&output));
-    assert!(documents() == before, "they are as they were");
-    let left = std::fs::read_dir(&dir)
-        .unwrap()
-        .filter(|e| e.as_ref().unwrap().path().extension().is_some_and(|e| e == "new"));
-    assert_eq!(left.count(), 0, "nothing is left beside them");
-}
 
 /// The table of a cycle is kept in the run folder: the documents need neither the suite's folder nor what has
 /// become of the table since.
