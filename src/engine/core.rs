@@ -70,8 +70,8 @@ pub(super) struct Core {
     flushed: Vec<bool>,
     polling: bool,
     beating: Vec<Option<Beat>>,
-    /// The test whose profile runs, and since when.
-    profile: Option<(usize, Instant)>,
+    /// The test that is driven, and since when its profile runs.
+    pub profile: Option<(usize, Option<Instant>)>,
     woken: Option<(Instant, Timer)>,
     scratch: Vec<Valued>,
 }
@@ -162,7 +162,7 @@ impl Core {
 
     /// The profile of a test begins.
     pub(super) fn start_profile(&mut self, now: Instant, test: usize) {
-        self.profile = Some((test, now));
+        self.profile = Some((test, Some(now)));
         self.refresh_demand(test);
     }
 
@@ -488,8 +488,8 @@ impl Core {
     fn demand_frame(&mut self, plan: &Plan, now: Instant, index: usize) -> Vec<u8> {
         let demand = &plan.demands[index];
         let si = match self.profile {
-            Some((test, since)) => self.pulse.demanded(plan, test, index, now - since),
-            None => demand.rest,
+            Some((test, Some(since))) => self.pulse.demanded(plan, test, index, now - since),
+            at_rest => at_rest.and_then(|(test, _)| plan.limit_in(test, index)).unwrap_or(demand.rest),
         };
         let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
         let sent = Sent { at: now, demand: index, value: demand.unit.to_si(number) };

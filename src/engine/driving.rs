@@ -48,7 +48,9 @@ impl Driving {
         if core.plan.tests[test].profile.watches() {
             return Watching::begin(core, now, test);
         }
-        // What limits the demand is told before it.
+        // What limits the demand is told before it, and a current limit in force before anything is enabled: none of it has to be
+        // at rest, where some boards take a limit of zero for none.
+        core.profile = Some((test, None));
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
         core.start_heartbeat(now, plan.tests[test].demand);

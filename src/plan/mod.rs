@@ -38,7 +38,7 @@ pub use summary::summary;
 pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
 
-use crate::files::rig::Role;
+use crate::files::rig::{Role, Sets};
 use crate::files::suite::{Rule, Rung};
 use crate::time::{Duration, Instant};
 
@@ -101,6 +101,13 @@ impl Plan {
         let stale = group.fields.iter().flatten().map(|channel| self.channels[*channel].stale.micros()).min();
         let half = Duration::from_micros(stale.unwrap_or(NEVER).min(NEVER) / 2);
         (half - group.every).max(Duration::ZERO)
+    }
+
+    /// Which current limit a test lets a demand stand at, SI, for as long as it is driven; `None` of any other demand.
+    pub fn limit_in(&self, test: usize, demand: usize) -> Option<f64> {
+        let limits = self.demands[demand].sets == Sets::CurrentLimit;
+        let with = self.tests[test].with.iter().find(|(index, _)| limits && *index == demand);
+        with.map(|(_, value)| *value)
     }
 
     /// Whether a test has a person at the pedal.

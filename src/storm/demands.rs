@@ -55,6 +55,12 @@ pub(super) fn rounding(decimals: usize) -> f64 {
 fn allowed(evidence: &Evidence<'_>, index: usize, course: &Course, at: Instant) -> (f64, f64) {
     let plan = evidence.plan;
     let rest = plan.demands[index].rest;
+    if plan.demands[index].sets == Sets::CurrentLimit {
+        // In force before anything is enabled, and never more than that; after a stop it may be at rest again.
+        let test = course.test().map_or(course.next(), |(_, test)| test);
+        let limit = test.and_then(|test| plan.limit_in(test, index)).unwrap_or(rest);
+        return if course.test().is_some() { (limit, limit) } else { (rest.min(limit), rest.max(limit)) };
+    }
     let Some((on, Some(number))) = course.test() else { return (rest, rest) };
     let test = &plan.tests[number];
     let quiet = plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);

@@ -175,7 +175,7 @@ impl<'e> Judge<'e> {
             self.acknowledged[index] = now;
         }
         let off_rest = (number - demand.unit.from_si(demand.rest)).abs() > rounding(decimals);
-        if self.driven && sets != Sets::Pump && off_rest {
+        if self.driven && !matches!(sets, Sets::Pump | Sets::CurrentLimit) && off_rest {
             self.turning.get_or_insert(now);
         }
     }

@@ -1,6 +1,6 @@
 //! Torque on a free shaft: only below the controller's own limit.
 
-use super::board::{Board, at, drive, drive_plan, driven, reads};
+use super::board::{Board, at, drive, drive_plan, drive_suite, driven, reads};
 use super::common::torque_rig;
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
@@ -90,4 +90,24 @@ fn an_overspeed_trips_under_torque_too() {
     let ended = drive_plan(&torque_rig(), TORQUE, board, None);
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
     assert!(ended.why.contains("overspeed"), "{}", ended.why);
+}
+
+/// A limit of zero is none to some boards: the test's own is told before the drive is enabled, and no other until the stop.
+#[test]
+fn a_current_limit_is_in_force_before_anything_is_enabled() {
+    const SLOW: &str = "schema = 1\nname = \"slow\"\n[[test]]\nname = \"slow\"\nwith = { current_limit = \"6 A peak\" }\n\
+        profile = [{ ramp = \"60 rpm\", rate = \"60 rpm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
+    let sent = std::rc::Rc::new(std::cell::RefCell::new(Vec::new()));
+    let log = sent.clone();
+    let board = Board::new(move |_, request, _| {
+        log.borrow_mut().push(request.to_string());
+        None
+    });
+    let ended = drive_suite(SLOW, board);
+    assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
+    let sent = sent.borrow();
+    let first = |begin: &str| sent.iter().position(|r| r.starts_with(begin)).expect(begin);
+    assert!(first("SOUR:CURR:LIM 6.00") < first("CONT:WORD 6"), "{sent:?}");
+    let limits: Vec<&String> = sent.iter().filter(|r| r.starts_with("SOUR:CURR:LIM")).collect();
+    assert!(limits.len() > 20 && limits.iter().all(|r| r.starts_with("SOUR:CURR:LIM 6.00")), "{limits:?}");
 }
