@@ -5,7 +5,7 @@ use crate::outcome::Cause;
 use crate::record::Record;
 use crate::shell::arrivals::{Arrivals, Inbox, InboxEnd, Message};
 use crate::shell::clock::{Clock, go_before_others, wake_sharply};
-use crate::shell::keep::Keep;
+use crate::shell::keep::{Hand, Keep};
 use crate::shell::last_resort::EngineGuard;
 use crate::shell::on_panic;
 use crate::shell::operator::Asked;
@@ -32,7 +32,7 @@ pub struct Drive<M> {
     /// And one to read from.
     pub read_from: Vec<Handle>,
     /// To the recorder; never waited for.
-    pub keep: Sender<Keep>,
+    pub keep: Hand,
     /// To the terminal; never waited for.
     pub teller: Teller,
     /// Questions to the operator.
@@ -67,6 +67,7 @@ impl<M: Machine> Drive<M> {
             clock: self.clock,
             links,
             keep: self.keep,
+            unkept: false,
             teller: self.teller,
             asks: self.asks,
             listen: self.listen,
@@ -102,7 +103,9 @@ struct Turn<M> {
     machine: Logged<M>,
     clock: Clock,
     links: Vec<Line>,
-    keep: Sender<Keep>,
+    keep: Hand,
+    /// Whether a stop was demanded because the recorder is too far behind.
+    unkept: bool,
     teller: Teller,
     asks: Sender<Asked>,
     listen: Sender<bool>,
@@ -133,8 +136,13 @@ impl<M: Machine> Turn<M> {
             // Before anything that has come meanwhile: what is refused must not be driven.
             self.lost.push_front(Message { at: self.last, input });
         }
-        // A recorder that is gone has said so by itself, as a stop.
-        let _ = self.keep.send(Keep::Input(step.input));
+        self.keep.over(Keep::Input(step.input));
+        if !self.unkept
+            && let Some(why) = self.keep.too_far_behind(self.last)
+        {
+            self.unkept = true;
+            self.lost.push_back(Message { at: self.last, input: Input::Stop(why) });
+        }
         for (seq, output) in step.outputs {
             match output {
                 Output::Send { .. } => {}
@@ -160,7 +168,7 @@ impl<M: Machine> Turn<M> {
 
     fn record(&mut self, seq: u64, record: Record) {
         self.teller.tell(&record);
-        let _ = self.keep.send(Keep::Record(seq, record));
+        self.keep.over(Keep::Record(seq, record));
     }
 
     fn send(&mut self, link: usize, bytes: &[u8]) {

@@ -1,5 +1,5 @@
-//! The recorder's thread. The engine hands over and never waits: a slow or full disk stops the run,
-//! it does not stop the engine.
+//! The recorder's thread. The engine hands over and never waits: a disk that is slow, full, or does not answer stops the
+//! run, it does not stop the engine.
 
 use crate::engine::{Input, StopReason};
 use crate::record::{LoggedInput, Record};
@@ -8,8 +8,9 @@ use crate::shell::clock::Clock;
 use crate::shell::drive::spawn_watched;
 use crate::shell::planted;
 use crate::time::Instant;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
-use std::thread::JoinHandle;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+use std::sync::mpsc::{self, Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
 /// How often the recorder gets a chance to close a batch by age.
@@ -53,6 +54,27 @@ pub trait Recorder: Send + 'static {
     fn finish(self) -> anyhow::Result<()>;
 }
 
+/// What the engine's thread has of the recorder: it hands over, and sees how far the recorder is.
+#[derive(Debug, Clone)]
+pub struct Hand {
+    to: Sender<Keep>,
+    reached: Arc<AtomicI64>,
+}
+
+impl Hand {
+    /// Hands over. A recorder that is gone has said so by itself, as a stop.
+    pub fn over(&self, keep: Keep) {
+        let _ = self.to.send(keep);
+    }
+
+    /// Why the run must stop at `now`, if the recorder is too far behind: nothing else would tell of a write that never returns.
+    pub fn too_far_behind(&self, now: Instant) -> Option<StopReason> {
+        let reached = Instant::from_micros(self.reached.load(Ordering::Relaxed));
+        let why = "recorder: the disk does not keep up with the engine";
+        (now - reached > BEHIND_MAX).then(|| StopReason::Trouble(why.to_string()))
+    }
+}
+
 /// Starts the recorder's thread. On its first error it demands a stop, and goes on keeping what can be
 /// kept: a disk that was full may have room again. `ended` hears the first error, or that there was
 /// none.
@@ -62,17 +84,20 @@ pub trait Recorder: Send + 'static {
 pub fn spawn<R: Recorder>(
     recorder: R,
     clock: Clock,
-    from: Receiver<Keep>,
     inbox: Inbox,
     ended: impl FnOnce(Result<(), String>) + Send + 'static,
-) -> std::io::Result<JoinHandle<()>> {
+) -> std::io::Result<Hand> {
+    let (to, from) = mpsc::channel();
+    let reached = Arc::new(AtomicI64::new(clock.now().micros()));
+    let hand = Hand { to, reached: Arc::clone(&reached) };
     let to_engine = inbox.clone();
     spawn_watched("recorder", clock, inbox, move || {
-        let mut keeper = Keeper { recorder, clock, inbox: to_engine, first: None, warned: false };
+        let mut keeper = Keeper { recorder, clock, inbox: to_engine, first: None, reached };
         keeper.keep_all(&from);
         let finished = keeper.recorder.finish().map_err(|e| format!("{e:#}"));
         ended(keeper.first.map_or(finished, Err));
-    })
+    })?;
+    Ok(hand)
 }
 
 struct Keeper<R> {
@@ -81,8 +106,8 @@ struct Keeper<R> {
     inbox: Inbox,
     /// The first error.
     first: Option<String>,
-    /// Whether the stop for being behind was demanded.
-    warned: bool,
+    /// Up to which input everything was kept, us.
+    reached: Arc<AtomicI64>,
 }
 
 impl<R: Recorder> Keeper<R> {
@@ -92,12 +117,16 @@ impl<R: Recorder> Keeper<R> {
             planted::panic_if_asked("recorder");
             let result = match from.recv_timeout(TICK) {
                 Ok(Keep::Input(input)) => {
-                    self.notice_delay(input.at);
-                    self.recorder.input(&input)
+                    let result = self.recorder.input(&input);
+                    self.reached.store(input.at.micros(), Ordering::Relaxed);
+                    result
                 }
                 Ok(Keep::Record(seq, record)) => self.recorder.record(seq, &record),
                 Ok(Keep::End) | Err(RecvTimeoutError::Disconnected) => return,
-                Err(RecvTimeoutError::Timeout) => Ok(()),
+                Err(RecvTimeoutError::Timeout) => {
+                    self.reached.store(self.clock.now().micros(), Ordering::Relaxed);
+                    Ok(())
+                }
             };
             self.notice(result);
             let now = self.clock.now();
@@ -114,13 +143,6 @@ impl<R: Recorder> Keeper<R> {
             let why = format!("{error:#}");
             stop(&self.inbox, &self.clock, &why);
             self.first = Some(why);
-        }
-    }
-
-    fn notice_delay(&mut self, at: Instant) {
-        if !self.warned && self.clock.now() - at > BEHIND_MAX {
-            self.warned = true;
-            stop(&self.inbox, &self.clock, "the disk does not keep up with the engine");
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::shell::arrivals::{Inbox, Message, inbox};
 use crate::shell::child::TwinChild;
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Drive, Settled, spawn_watched};
-use crate::shell::keep::{self, Keep, Recorder};
+use crate::shell::keep::{self, Hand, Keep, Recorder};
 use crate::shell::keys::{self, Terminal};
 use crate::shell::last_resort::{self, Fired, StopOn, Watch};
 use crate::shell::on_panic;
@@ -143,7 +143,7 @@ async fn ended(twin: &mut Option<&mut TwinChild>) -> String {
 struct Running {
     words: async_mpsc::UnboundedReceiver<Word>,
     outlive: Outlive,
-    keep: mpsc::Sender<Keep>,
+    keep: Hand,
     recorded: oneshot::Receiver<Result<(), String>>,
     teller: Teller,
     shown: oneshot::Receiver<()>,
@@ -160,9 +160,8 @@ where
     let (inbox, inbox_end) = inbox()?;
     let (say, words) = async_mpsc::unbounded_channel();
 
-    let (keep, keep_end) = mpsc::channel();
     let (recorded_say, recorded) = oneshot::channel();
-    keep::spawn(recorder, clock, keep_end, inbox.clone(), move |result| {
+    let keep = keep::spawn(recorder, clock, inbox.clone(), move |result| {
         // Nobody may be waiting any more.
         let _ = recorded_say.send(result);
     })?;
@@ -238,7 +237,7 @@ impl Running {
         // It cannot fail but by a panic, and then `outlive` waits when it is dropped.
         let _ = tokio::task::spawn_blocking(move || watch.wait_until_over()).await;
         self.outlive.terminal.give_back();
-        let _ = self.keep.send(Keep::End);
+        self.keep.over(Keep::End);
         let (cause, why, last_resort) = match word {
             Some(Word::Settled(settled)) => (settled.cause, settled.why, None),
             Some(Word::Fired(fired)) => (Cause::NotConfirmed, unconfirmed(&fired), Some(fired)),
@@ -269,7 +268,7 @@ impl Drop for Running {
             return;
         }
         self.outlive.end();
-        let _ = self.keep.send(Keep::End);
+        self.keep.over(Keep::End);
         let end = std::time::Instant::now() + KEPT_WITHIN;
         while matches!(self.recorded.try_recv(), Err(oneshot::error::TryRecvError::Empty))
             && std::time::Instant::now() < end

@@ -195,32 +195,31 @@ fn a_recorder_that_fails_at_its_end_is_told_beside_the_engines_word() {
     }
 }
 
-/// A recorder that never returns: the engine goes on beating to its own end.
-#[test]
-fn a_disk_that_hangs_does_not_hold_the_engine_up() {
-    use spinproof::record::{LoggedInput, Record};
-    struct Hangs(mpsc::Receiver<()>);
-    impl spinproof::shell::keep::Recorder for Hangs {
-        fn input(&mut self, _: &LoggedInput) -> anyhow::Result<()> {
-            let _ = self.0.recv();
-            Ok(())
-        }
-        fn record(&mut self, _: u64, _: &Record) -> anyhow::Result<()> {
-            Ok(())
-        }
-        fn tick(&mut self, _: Instant) -> anyhow::Result<()> {
-            Ok(())
-        }
-        fn finish(self) -> anyhow::Result<()> {
-            Ok(())
-        }
+/// A recorder whose first write returns only when it is let go.
+struct Hangs(mpsc::Receiver<()>);
+
+impl spinproof::shell::keep::Recorder for Hangs {
+    fn input(&mut self, _: &spinproof::record::LoggedInput) -> anyhow::Result<()> {
+        let _ = self.0.recv();
+        Ok(())
     }
+    fn record(&mut self, _: u64, _: &spinproof::record::Record) -> anyhow::Result<()> {
+        Ok(())
+    }
+    fn tick(&mut self, _: Instant) -> anyhow::Result<()> {
+        Ok(())
+    }
+    fn finish(self) -> anyhow::Result<()> {
+        Ok(())
+    }
+}
+
+/// Runs a machine whose disk hangs until `held` hears something; how it ended, and the beats that went out.
+fn on_a_disk_that_hangs<M: Machine + Send + 'static>(
+    machine: Logged<M>,
+    held: mpsc::Receiver<()>,
+) -> (String, usize) {
     let pty = Pty::open(None).expect("a pty");
-    let (release, held) = mpsc::channel::<()>();
-    let machine = beating(Duration::from_millis(300), move |out| {
-        out.push_back(finished(Cause::Passed, "the engine got to its end"));
-        let _ = release.send(());
-    });
     let plain = setup(&pty, machine, Memory::default());
     let setup = spinproof::shell::run::Setup {
         plan: plain.plan,
@@ -233,8 +232,42 @@ fn a_disk_that_hangs_does_not_hold_the_engine_up() {
     };
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
     let ending = runtime.block_on(run(setup, None)).expect("it starts");
-    assert_eq!(ending.why, "the engine got to its end");
-    assert!(count(&far_side(&pty), b"beat\n") > 5);
+    (ending.why, count(&far_side(&pty), b"beat\n"))
+}
+
+/// A recorder that never returns: the engine goes on beating to its own end.
+#[test]
+fn a_disk_that_hangs_does_not_hold_the_engine_up() {
+    let (release, held) = mpsc::channel::<()>();
+    let machine = beating(Duration::from_millis(300), move |out| {
+        out.push_back(finished(Cause::Passed, "the engine got to its end"));
+        let _ = release.send(());
+    });
+    let (why, beats) = on_a_disk_that_hangs(machine, held);
+    assert_eq!(why, "the engine got to its end");
+    assert!(beats > 5);
+}
+
+/// What nobody writes down must not go on: after ten seconds without an answer of the disk the run is stopped.
+#[test]
+fn a_disk_that_never_answers_ends_the_run() {
+    let (release, held) = mpsc::channel::<()>();
+    let mut release = Some(release);
+    let machine = Fake::new(move |now, input, out| {
+        let end = match input {
+            Input::Stop(StopReason::Trouble(why)) => Some(why.clone()),
+            _ if now > Instant::from_micros(60_000_000) => Some("nobody stopped it".to_string()),
+            _ => None,
+        };
+        match end {
+            Some(why) => {
+                release.take();
+                out.push_back(finished(Cause::NotMade, &why));
+            }
+            None => out.push_back(wake(now + Duration::from_millis(20))),
+        }
+    });
+    assert_eq!(on_a_disk_that_hangs(machine, held).0, "recorder: the disk does not keep up with the engine");
 }
 
 #[test]
