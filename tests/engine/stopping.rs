@@ -161,7 +161,7 @@ fn at_rest_needs_three_slow_samples_in_a_row() {
             stopped = stopped.or(Some(now));
         }
         let since = now - stopped?;
-        flip = !flip;
+        flip ^= request == "MEAS:DRIV?";
         let speed = if flip && since < Duration::from_millis(300) { 100.0 } else { 0.0 };
         reads(request, 0x40, speed, 0.0)
     });
