@@ -91,6 +91,7 @@ impl Devices {
             "MEAS:DRIV?" => format!("{},{speed:.2},0.0,155.0,0.1", self.state),
             "MEAS:SLOW?;:MEAS:COOL?" => "20.0,20.0,20.0,0.0,1;1.95,3750,7.90,20.0".into(),
             "CONF:PED:RATE?" => "300".into(),
+            "CONF:VOLT:LIM?" => "210".into(),
             "MEAS:PED?;:MEAS:SUPP?" => "0.0,0.0,0.750,0.375,1;110.2".into(),
             "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             "READ:BURS:COUN?" => "4096".into(),

@@ -75,6 +75,8 @@ class Shaft:
                 return "I am bench board two no. HC7-0051 running 7.3"
             if line == "get holdoff":
                 return "holdoff=300"
+            if line == "get vmax":
+                return "vmax=220000"
             if line == "now":
                 return f"[{self.state}] w={self.speed + noise:.3f} i={1000 * self.current + 50:.0f}"
             if line == "warm":

@@ -174,7 +174,7 @@ table! {
         expect: At<String>,
         /// The text that must stand there, if it is known.
         must_be: Option<At<String>>,
-        /// What the controller limits by it, if a demand of torque or a pedal rests on that.
+        /// What the controller limits by it, if a demand or a hazard rests on that.
         limits: Option<At<Limiting>>,
         /// Unit of the value, where it limits something.
         unit: Option<At<Unit>>,
@@ -197,6 +197,8 @@ words! {
         ShaftSpeed = "shaft speed",
         /// How steeply the speed that a pedal asks for may change.
         PedalRate = "pedal rate",
+        /// Voltage of the DC link above which it takes the torque off.
+        BusVoltage = "bus voltage",
     }
 }
 

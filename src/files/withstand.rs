@@ -1,6 +1,8 @@
 //! What a bench withstands, as its rig file declares it: the figures that the hazards are held against.
 
 use super::read::*;
+use super::rig::{Limiting, Rig};
+use crate::diag::Place;
 use crate::units::Quantity;
 
 table! {
@@ -11,7 +13,7 @@ table! {
         runner: Q<Time>,
         /// What the adapter holds the stop back, such as the 16 ms of some USB adapters.
         adapter: Q<Time>,
-        /// From the last byte of the stop to gates off: the controller board.
+        /// From the last byte of the stop to gates off: the controller board. What it limits by itself takes no longer.
         controller: Q<Time>,
     }
 }
@@ -64,5 +66,16 @@ table! {
         thermal_cut_out: At<bool>,
         /// Whether this bench may run with nobody beside it.
         unattended: At<bool>,
+    }
+}
+
+impl Rig {
+    /// What the board limits by itself, SI, and where it was written: the value that a setting must have when it is read back.
+    pub fn limited(&self, what: Limiting) -> Option<(f64, Place)> {
+        let mut settings = self.link.iter().flat_map(|(_, link)| &link.setting);
+        let setting = settings.find(|s| s.limits.as_ref().is_some_and(|l| l.value == what))?;
+        let must_be = setting.must_be.as_ref()?;
+        let value = setting.unit.as_ref()?.value.to_si(must_be.value.trim().parse().ok()?);
+        (value > 0.0 && value.is_finite()).then_some((value, must_be.at))
     }
 }

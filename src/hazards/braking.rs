@@ -6,12 +6,9 @@ use super::physics::{charged, kinetic, room};
 use super::reach::Way;
 use super::turning::Piece;
 use crate::diag::{Diag, Place};
-use crate::files::rig::Role;
-use crate::plan::Crossing;
 
 const BRAKING: &str = "braking";
 const OVERSHOOT: &str = "overshoot";
-const FAULTY: &str = "overshoot up to the trips";
 const TAKES_BACK: &str = "the supply takes energy back";
 
 /// The most that a profile leaves in the DC link, J, and the segment where it does.
@@ -125,6 +122,9 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
     if case.takes_back() {
         return Finding::none(OVERSHOOT, TAKES_BACK);
     }
+    if case.rig.speed_loop.is_none() && case.rig.reaction.is_none() {
+        return super::reach::missing_reaction(case, OVERSHOOT);
+    }
     let (limit, limit_at) = case.bus_limit();
     let mut worst: Option<(f64, usize, f64, f64, Place)> = None;
     for (index, test) in case.speed_tests() {
@@ -152,7 +152,7 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
         "{} beyond {} ({}) are {} when it is pulled back: {} on {} becomes {}, limit {}",
         rpm(over),
         case.said(at),
-        if declared == at { "as far as no trip fires".to_string() } else { case.said(declared) },
+        if declared == at { "until a trip has ended it".to_string() } else { case.said(declared) },
         shown(energy, "J"),
         shown(bus, "V"),
         case.said(case.rig.supply.capacitance.at),
@@ -164,66 +164,14 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
             room(case.rig.supply.capacitance.low, bus, limit) - (energy - case.pulled_back(speed, over));
         let fits = largest(over, |o| case.pulled_back(speed, o) <= spare);
         let slower = largest(speed, |s| case.pulled_back(s, over) <= spare);
-        let help = format!(
-            "an overshoot of {} fits at this speed, or {} with this overshoot",
-            at_most(fits, "rpm"),
-            at_most(slower, "rpm")
-        );
-        Diag::at(at, message).other(limit_at, "the limit").help(help)
-    })
-}
-
-/// What a build that is not sound can do before a trip: pull back from as far as no trip fires, or pump until the trip on the
-/// bus has taken the torque off. The ratings must stand the lesser of the two.
-pub(super) fn overshoot_to_the_trips(case: &Case<'_>) -> Finding {
-    if case.takes_back() {
-        return Finding::none(FAULTY, TAKES_BACK);
-    }
-    if case.rig.supply.rated.is_none() {
-        return super::speed::missing_rating(case, FAULTY);
-    }
-    if case.rig.reaction.is_none() {
-        return super::reach::missing_reaction(case, FAULTY);
-    }
-    let (limit, limit_at) = case.rating();
-    let torque = case.torque_of(case.current().0);
-    let capacitance = case.rig.supply.capacitance.low;
-    // Torque and speed at their largest for one reaction after the trip on the bus.
-    let tripped = |speed: f64| {
-        let of_bus =
-            case.plan.trips.iter().filter(|t| case.plan.channels[t.channel].role == Some(Role::BusVoltage));
-        let after = of_bus.filter_map(|trip| {
-            let Crossing::Above(level) = trip.when else { return None };
-            let u = 2.0 * case.plan.channels[trip.channel].u;
-            Some(charged(capacitance, level + u, torque * speed * case.latency(trip)?))
-        });
-        after.fold(f64::INFINITY, f64::min)
-    };
-    let mut worst: Option<(f64, f64, f64, Place)> = None;
-    for (index, _) in case.speed_tests() {
-        let Some((speed, at)) = top(case, index) else { continue };
-        let over = tripped_overshoot(case, index, speed).unwrap_or(f64::INFINITY);
-        let pulled = case.pumped(index, case.pulled_back(speed, over));
-        let value = pulled.min(tripped(speed + over));
-        if worst.is_none_or(|(most, ..)| value > most || value.is_nan()) {
-            worst = Some((value, speed, over, at));
-        }
-    }
-    let Some((value, speed, over, at)) = worst else { return Finding::none(FAULTY, "no speed is demanded") };
-    let told = format!(
-        "{} above {}, as far as no trip fires, pulled back at once: {} on {}, limit {}",
-        rpm(over),
-        case.said(at),
-        shown(value, "V"),
-        case.said(case.rig.supply.capacitance.at),
-        case.said(limit_at),
-    );
-    Finding::held(FAULTY, value, limit, told, |message| {
-        let from = case.rig.supply.bus.high;
-        let fits = largest(over.min(super::case::BEYOND), |o| {
-            charged(capacitance, from, case.pulled_back(speed, o)) <= limit
-        });
-        let help = format!("a trip that fires {} above the demand fits", at_most(fits, "rpm"));
+        let undeclared =
+            if declared == at { "say in [speed_loop] how far a sound build overshoots: " } else { "" };
+        let or = if slower > 0.0 {
+            format!(", or {} with this overshoot", at_most(slower, "rpm"))
+        } else {
+            String::new()
+        };
+        let help = format!("{undeclared}an overshoot of {} fits at this speed{or}", at_most(fits, "rpm"));
         Diag::at(at, message).other(limit_at, "the limit").help(help)
     })
 }
@@ -238,19 +186,13 @@ fn top(case: &Case<'_>, index: usize) -> Option<(f64, Place)> {
     Some((fast(piece), case.written(index, piece.segment)))
 }
 
-/// The declared overshoot with its place, or how far the speed gets while no trip fires.
+/// The declared overshoot with its place, or how far the speed gets until a trip has ended it.
 fn declared_or_tripped(case: &Case<'_>, test: usize, speed: f64) -> Option<(f64, Option<Place>)> {
-    match &case.rig.speed_loop {
-        Some(known) => Some((known.overshoot.si.abs(), Some(known.overshoot.at))),
-        None => tripped_overshoot(case, test, speed).map(|over| (over, None)),
+    if let Some(known) = &case.rig.speed_loop {
+        return Some((known.overshoot.si.abs(), Some(known.overshoot.at)));
     }
-}
-
-/// How far above a demand of `speed` the speed gets while no trip fires, rad/s; the way of the test's fastest.
-fn tripped_overshoot(case: &Case<'_>, test: usize, speed: f64) -> Option<f64> {
-    let way = if case.plan.tests[test].profile.top() < 0.0 { Way::Backward } else { Way::Forward };
-    let demand_of = (case.plan.tests[test].demand, if way == Way::Forward { speed } else { -speed });
-    let levels = case.plan.trips.iter().filter_map(|trip| case.level(trip, way, Some(demand_of)));
-    let lowest = levels.fold(f64::INFINITY, f64::min);
-    lowest.is_finite().then(|| (lowest - speed).max(0.0))
+    let test = &case.plan.tests[test];
+    let way = if test.profile.top() < 0.0 { Way::Backward } else { Way::Forward };
+    let reach = case.reach(test, way, case.current().0, case.coupled())?;
+    Some(((reach.speed - speed).max(0.0), None))
 }

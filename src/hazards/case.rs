@@ -110,6 +110,18 @@ impl<'a> Case<'a> {
         )
     }
 
+    /// The largest torque of windings that are shorted at speed with a current of so many A peak in them, Nm.
+    pub(super) fn torque_shorted(&self, current: f64) -> f64 {
+        let m = &self.unit.machine;
+        super::physics::torque_shorted(
+            f64::from(m.pole_pairs.value),
+            m.flux_linkage.high,
+            (m.inductance_d.low, m.inductance_d.high),
+            (m.inductance_q.low, m.inductance_q.high),
+            current,
+        )
+    }
+
     /// Inertia of everything that turns, lowest and highest, kg m².
     pub(super) fn inertia(&self) -> (f64, f64) {
         let rotor = &self.unit.rotor.inertia;

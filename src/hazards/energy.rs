@@ -1,12 +1,22 @@
 //! What turns, and what holds it: the energy that a guard must contain, and the torque that the mount must hold.
 
-use super::case::{Case, at_most, largest, rpm, shown};
+use super::case::{Case, at_least, at_most, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::kinetic;
 use crate::diag::Diag;
 
 const GUARD: &str = "turning energy";
 const MOUNT: &str = "reaction mount";
+
+impl Case<'_> {
+    /// How far everything that turns runs away with nothing that holds it, rad/s, with its largest inertia, kg m²: all of it while a
+    /// brake lets go, or the rotor alone, lighter and faster. `None` if no trip bounds it.
+    pub(super) fn runs_away(&self) -> Option<Vec<(f64, f64)>> {
+        let current = self.current().0;
+        let both = [(self.let_go(), self.inertia().1), (self.broken(), self.unit.rotor.inertia.high)];
+        both.into_iter().map(|(turns, mass)| Some((self.furthest(current, turns)?, mass))).collect()
+    }
+}
 
 /// The energy of everything that turns, as fast as it can run away with nothing coupled to hold it, must be what the guard contains.
 pub(super) fn guard(case: &Case<'_>) -> Finding {
@@ -29,12 +39,9 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
     if case.rig.reaction.is_none() {
         return super::reach::missing_reaction(case, GUARD);
     }
-    let (current, inertia) = (case.current().0, &case.unit.rotor.inertia);
-    // All of it while a brake lets go, or the rotor alone, lighter and faster: the one with more energy.
-    let both = [(case.let_go(), case.inertia().1), (case.broken(), inertia.high)];
-    let reached: Option<Vec<(f64, f64)>> =
-        both.into_iter().map(|(turns, mass)| Some((case.furthest(current, turns)?, mass))).collect();
-    let most = reached
+    let inertia = &case.unit.rotor.inertia;
+    let most = case
+        .runs_away()
         .and_then(|all| all.into_iter().max_by(|a, b| kinetic(a.1, a.0).total_cmp(&kinetic(b.1, b.0))));
     let Some((speed, mass)) = most else {
         let message = "no trip bounds how far the speed runs away, and with it the energy".to_string();
@@ -57,7 +64,8 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
     })
 }
 
-/// The casing pushes back with the torque of the shaft: the mount must hold the largest.
+/// The casing pushes back with the torque of the shaft: the mount must hold the largest that the controller makes, and that of
+/// windings or an inverter that are shorted at speed, of which no controller knows anything.
 pub(super) fn mount(case: &Case<'_>) -> Finding {
     let Some(mount) = case.rig.withstand.as_ref().and_then(|w| w.mount.as_ref()) else {
         return super::missing(
@@ -68,16 +76,23 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
         );
     };
     let (current, at) = case.current();
-    let value = case.torque_of(current);
+    let torque = |current: f64| case.torque_of(current).max(case.torque_shorted(current));
+    let value = torque(current);
+    let how = if case.torque_shorted(current) < value { "" } else { " if the windings are shorted at speed" };
     let told = format!(
-        "{} make up to {}; the mount holds {}",
+        "{} make up to {}{how}; the mount holds {}",
         case.said(at),
         shown(value, "Nm"),
         case.said(mount.at)
     );
     Finding::held(MOUNT, value, mount.si, told, |message| {
-        let fits = largest(current, |c| case.torque_of(c) <= mount.si);
-        let help = format!("a current limit of {} or less fits", at_most(fits, "A peak"));
+        let help = if torque(0.0) < mount.si {
+            let fits = largest(current, |c| torque(c) <= mount.si);
+            format!("a current limit of {} or less fits", at_most(fits, "A peak"))
+        } else {
+            let alone = at_least(torque(0.0), "Nm");
+            format!("the magnets alone make up to {alone} in a short circuit: no current limit is low enough")
+        };
         Diag::at(at, message).other(mount.at, "what it holds").help(help)
     })
 }

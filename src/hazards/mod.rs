@@ -8,6 +8,7 @@
 mod braking;
 mod case;
 mod energy;
+mod faulty;
 mod finding;
 mod heat;
 mod mains;
@@ -37,7 +38,7 @@ pub fn judge(case: &Case<'_>) -> Vec<Finding> {
         energy::mount(case),
         braking::planned(case),
         braking::overshoot(case),
-        braking::overshoot_to_the_trips(case),
+        faulty::judge(case),
         heat::turning(case),
         heat::standing(case),
         heat::inverter(case),

@@ -62,11 +62,7 @@ impl Case<'_> {
 
     /// The steepest that the board itself changes the speed which a pedal asks for, rad/s2: a setting that must have that value.
     pub(super) fn pedal_rate(&self) -> Option<f64> {
-        let settings = self.rig.link.iter().flat_map(|(_, link)| &link.setting);
-        let mut of = settings.filter(|s| s.limits.as_ref().is_some_and(|l| l.value == Limiting::PedalRate));
-        let setting = of.next()?;
-        let rate = setting.unit.as_ref()?.value.to_si(setting.must_be.as_ref()?.value.trim().parse().ok()?);
-        (rate > 0.0 && rate.is_finite()).then_some(rate)
+        self.rig.limited(Limiting::PedalRate).map(|(rate, _)| rate)
     }
 
     /// A torque turns a free shaft for as long as it is demanded, the smallest inertia, against no drag, as far as no trip

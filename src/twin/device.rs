@@ -305,7 +305,6 @@ impl Device {
 
     fn setting(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
-        let limits = firmware.limits();
         if unit.is("CONTrol:WORD") {
             self.write(format_args!("{}", firmware.word()))
         } else if unit.is("STATus:WORD") {
@@ -324,19 +323,8 @@ impl Device {
         } else if unit.is("SOURce:PEDal") {
             let full = if let Told::Pedal(full) = firmware.told() { full } else { 0.0 };
             self.write(format_args!("{:.2}", rpm(full)))
-        } else if unit.is("CONFigure:PEDal:RATE") {
-            // Steepest change of speed that the pedal may ask for, rpm/s.
-            self.write(format_args!("{:.0}", rpm(limits.pedal_rate)))
         } else if unit.is("SOURce:PUMP") {
             self.write(format_args!("{:.0}", 100.0 * firmware.pump()))
-        } else if unit.is("CONFigure:CURRent:LIMit") {
-            self.write(format_args!("{:.1}", limits.current))
-        } else if unit.is("CONFigure:ALIGnment:CURRent:LIMit") {
-            self.write(format_args!("{:.1}", limits.alignment))
-        } else if unit.is("CONFigure:SPEed:LIMit") {
-            self.write(format_args!("{:.1}", rpm(limits.speed)))
-        } else if unit.is("CONFigure:COMMand:TIMeout") {
-            self.write(format_args!("{}", firmware.command_timeout().micros() / 1000))
         } else if unit.is("READ:BURSt:TRIGger") {
             // The board's own clock: microseconds since power-on.
             let trigger = self.burst.trigger.ok_or(ScpiError::STALE_DATA)?;
@@ -362,6 +350,28 @@ impl Device {
             self.write(format_args!("{count}"))
         } else if unit.is("SYSTem:VERSion") {
             self.write(format_args!("1999.0"))
+        } else {
+            self.limit(unit, firmware)
+        }
+    }
+
+    /// What the board limits by itself.
+    fn limit(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
+        let limits = firmware.limits();
+        if unit.is("CONFigure:PEDal:RATE") {
+            // Steepest change of speed that the pedal may ask for, rpm/s.
+            self.write(format_args!("{:.0}", rpm(limits.pedal_rate)))
+        } else if unit.is("CONFigure:CURRent:LIMit") {
+            self.write(format_args!("{:.1}", limits.current))
+        } else if unit.is("CONFigure:ALIGnment:CURRent:LIMit") {
+            self.write(format_args!("{:.1}", limits.alignment))
+        } else if unit.is("CONFigure:SPEed:LIMit") {
+            self.write(format_args!("{:.1}", rpm(limits.speed)))
+        } else if unit.is("CONFigure:COMMand:TIMeout") {
+            self.write(format_args!("{}", firmware.command_timeout().micros() / 1000))
+        } else if unit.is("CONFigure:VOLTage:LIMit") {
+            // Of the DC link: the gates go off above it.
+            self.write(format_args!("{:.0}", limits.bus_high))
         } else {
             Err(ScpiError::UNDEFINED_HEADER)
         }

@@ -98,6 +98,7 @@ impl Board {
             "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
             "CONF:COMM:TIM?" => "100".into(),
             "CONF:PED:RATE?" => "300".into(),
+            "CONF:VOLT:LIM?" => "210".into(),
             "MEAS:DRIV?" => format!("{},{},1.0,155.0,0.1", self.state, self.speed),
             "MEAS:SLOW?" => "20.0,20.0,20.0,0.0,1".into(),
             "MEAS:COOL?" => "1.95,3750,7.90,20.0".into(),

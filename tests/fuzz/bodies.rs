@@ -380,6 +380,7 @@ impl Board {
             "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
             "CONF:CURR:LIM?" => "24.0".into(),
             "CONF:PED:RATE?" => "300".into(),
+            "CONF:VOLT:LIM?" => "210".into(),
             "MEAS:PED?;:MEAS:SUPP?" => "0.5,0.5,0.750,0.375,1;110.2".into(),
             "MEAS:RES?" => "0.0,1.0,1.0,1.50".into(),
             "CONF:SPE:LIM?" => "2000.0".into(),

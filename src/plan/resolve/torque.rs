@@ -5,7 +5,7 @@
 use super::context::{Context, head, length};
 use super::scope::{Demand, Scope};
 use crate::diag::Diag;
-use crate::files::read::{At, Q, Speed, SpeedRate};
+use crate::files::read::{At, Q, Speed, SpeedRate, Voltage};
 use crate::files::rig::{self, Coupled, Limiting, Sets};
 use crate::files::suite;
 use crate::plan::{Plan, SettingMax};
@@ -170,6 +170,7 @@ pub(super) fn check_settings(ctx: &mut Context<'_>, scope: &Scope<'_>) {
         let wanted = match limits.value {
             Limiting::ShaftSpeed => crate::files::read::kind_of::<Speed>(),
             Limiting::PedalRate => crate::files::read::kind_of::<SpeedRate>(),
+            Limiting::BusVoltage => crate::files::read::kind_of::<Voltage>(),
         };
         if unit.kind != wanted {
             let message = format!(
@@ -180,5 +181,23 @@ pub(super) fn check_settings(ctx: &mut Context<'_>, scope: &Scope<'_>) {
             );
             ctx.refuse(Diag::at(unit.at, message).other(limits.at, ""));
         }
+    }
+    check_bus_limit(ctx);
+}
+
+/// A board that takes the torque off at a bus which the window before a run allows cannot be driven there.
+fn check_bus_limit(ctx: &mut Context<'_>) {
+    let (Some((own, at)), window) = (ctx.rig.limited(Limiting::BusVoltage), &ctx.rig.supply.bus) else {
+        return;
+    };
+    // A window above the rig's own limit is told where that is looked at.
+    if own <= window.high && window.high <= ctx.rig.limits.bus.si {
+        let message = format!(
+            "at {} the board takes the torque off by itself, and the bus may be as high before a run: {}",
+            ctx.said(at),
+            ctx.said(window.at)
+        );
+        let help = "lower the upper end of the window, or raise the board's limit and what must be read back";
+        ctx.refuse(Diag::at(at, message).other(window.at, "the window").help(help));
     }
 }

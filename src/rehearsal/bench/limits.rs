@@ -3,7 +3,7 @@
 
 use super::TwinError;
 use crate::files::read::At;
-use crate::files::rig::{Rig, Sets};
+use crate::files::rig::{Limiting, Rig, Sets};
 use crate::files::unit::Unit;
 use crate::plan::{Plan, Test};
 use crate::twin::TwinSpec;
@@ -35,6 +35,12 @@ pub(super) fn set(rig: &Rig, unit: &Unit, plan: &Plan, spec: &mut TwinSpec) -> R
     // The plan demands no speed beyond the unit's.
     limits.speed = limits.speed.max((ABOVE_SPEED * rig.limits.speed.si).min(unit.machine.speed_max.si));
     limits.bus_high = limits.bus_high.max(ABOVE_BUS * rig.limits.bus.si);
+    if let Some((own, _)) = rig.limited(Limiting::BusVoltage) {
+        limits.bus_high = own;
+    }
+    if let Some((rate, _)) = rig.limited(Limiting::PedalRate) {
+        limits.pedal_rate = rate;
+    }
     limits.bus_low = limits.bus_low.min(BELOW_BUS * rig.supply.bus.low);
     limits.winding = unit.thermal.winding_max.si - BELOW_WINDING;
     limits.inverter = unit.thermal.inverter_max.si - BELOW_INVERTER;

@@ -113,7 +113,10 @@ fn the_limits_are_wide_enough_for_the_bench() {
         ("above = \"185 V\"", "above = \"360 V\""),
         ("[\"-5 V\", \"250 V\"]", "[\"-5 V\", \"450 V\"]"),
         ("[\"140 V\", \"165 V\"]", "[\"300 V\", \"340 V\"]"),
+        // The board says nothing of a limit of its own.
+        ("must_be = \"210\"\nlimits = \"bus voltage\"\nunit = \"V\"\n", ""),
     ];
+    let own = [("must_be = \"210\"", "must_be = \"230\""), ("must_be = \"300\"", "must_be = \"250\"")];
     let lower = [
         ("bus = \"200 V\"", "bus = \"70 V\""),
         ("[\"140 V\", \"165 V\"]", "[\"42 V\", \"54 V\"]"),
@@ -132,6 +135,7 @@ fn the_limits_are_wide_enough_for_the_bench() {
         (&faster, &[], [6600.0, 210.0, 60.0, 140.0, 95.0]),
         (&faster, &slow, [6300.0, 210.0, 60.0, 140.0, 95.0]),
         (&higher, &[], [2200.0, 399.0, 60.0, 140.0, 95.0]),
+        (&own, &[], [2200.0, 230.0, 60.0, 140.0, 95.0]),
         (&lower, &[], [2200.0, 210.0, 18.0, 140.0, 95.0]),
         (&[], &cooler, [2200.0, 210.0, 60.0, 120.0, 85.0]),
     ];
@@ -144,8 +148,14 @@ fn the_limits_are_wide_enough_for_the_bench() {
             "{got:?}, expected {expected:?}"
         );
     }
+    let pedal = of(&changed(RIG, &own), UNIT, SUITE).expect("a twin").limits.pedal_rate;
+    assert!((pedal * 60.0 / TAU - 250.0).abs() < 1e-6, "{pedal}");
     // A bus that the converter could not show would trip nothing.
-    let wide = [("bus = \"200 V\"", "bus = \"600 V\""), ("rated = \"400 V\"", "rated = \"700 V\"")];
+    let wide = [
+        ("bus = \"200 V\"", "bus = \"600 V\""),
+        ("rated = \"400 V\"", "rated = \"700 V\""),
+        ("must_be = \"210\"", "must_be = \"650\""),
+    ];
     let spec = of(&changed(RIG, &wide), UNIT, SUITE).expect("a twin");
     assert!(spec.sensors.bus_full > spec.limits.bus_high, "{} V", spec.limits.bus_high);
 }
