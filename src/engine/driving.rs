@@ -48,8 +48,8 @@ impl Driving {
         if core.plan.tests[test].profile.watches() {
             return Watching::begin(core, now, test);
         }
-        // What limits the demand is told before it, and a current limit in force before anything is enabled: none of it has to be
-        // at rest, where some boards take a limit of zero for none.
+        // What limits the demand is told before it. A current limit stands at the test's value before anything is enabled: at rest
+        // it is zero, which some boards take for none.
         core.profile = Some((test, None));
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));

@@ -5,6 +5,7 @@ use super::State;
 use super::core::{Core, Notice};
 use super::link::Purpose;
 use super::operating::Operating;
+use super::watching::on_by_itself;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::plan::{Reading, SettingMax};
@@ -66,10 +67,14 @@ impl Identifying {
                 let why = unanswered(core, link, purpose, line.as_deref());
                 WindingDown::begin(core, now, None, Some((Cause::NotMade, why)))
             }
+            // A run that was killed may have left it on, and somebody is about to look at what turns.
+            Notice::Row { .. } => match on_by_itself(core, now) {
+                Some(firing) => refuse(core, now, format!("drive at rest: {}", firing.found)),
+                None => State::Identifying(self),
+            },
             Notice::Answer { id, yes, by, person } => self.answer(core, now, &id, yes, by, person),
             Notice::Ends(cause, why) => WindingDown::begin(core, now, None, Some((cause, why))),
             Notice::Reply { .. }
-            | Notice::Row { .. }
             | Notice::RowLost
             | Notice::Fired(_)
             | Notice::Typed { .. }
@@ -92,6 +97,7 @@ impl Identifying {
         }
         let plan = core.plan.clone();
         if let Some(question) = self.questions.front().map(|q| &plan.ready.questions[*q]) {
+            core.start_polling(now);
             core.event(now, What::Asked { id: question.id.clone() });
             core.out.push_back(Output::Ask { id: question.id.clone(), ask: question.ask.clone() });
             return State::Identifying(self);

@@ -133,3 +133,20 @@ fn readings_that_are_no_number_do_not_begin_a_trip_anew() {
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
     assert!(ended.why.contains("phase_current"), "{}", ended.why);
 }
+
+/// A run that was killed left the drive on, and the next one asks whether nobody is in its plane: it is stopped at the first row,
+/// whether anybody answers or not.
+#[test]
+fn a_drive_that_is_on_while_a_question_is_open_is_stopped_at_once() {
+    let mut stopped = false;
+    let mut board = Board::new(move |_, request, seen| {
+        stopped |= request.starts_with("CONT:WORD 0");
+        reads(request, if stopped { 0x40 } else { 0x27 }, seen.speed, 0.3)
+    });
+    board.answered = false;
+    let ended = drive(board, None);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("drive at rest"), "{}", ended.why);
+    assert!(ended.when(stop_sent) < at(50), "{}", ended.when(stop_sent));
+    assert_eq!(ended.stages(Stage::NotDriven), [true]);
+}

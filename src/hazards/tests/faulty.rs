@@ -15,7 +15,7 @@ fn volts(finding: &Finding) -> f64 {
     400.0 * (1.0 - finding.margin.expect("a figure"))
 }
 
-/// By hand: 24 A peak make at most 9.770 Nm (the row of the mount); the trip at 1750 rpm is seen within 180 ms, and the torque is
+/// By hand: 24 A peak make at most 9.770 Nm (every angle is tried in `physics`); the trip at 1750 rpm is seen within 180 ms, and the torque is
 /// off 23 ms and a stop frame of 18 bytes of 10 bits at 460800 baud later, 0.2034 s, in which 0.028 kg m2 gain 678 rpm: 2429 rpm with
 /// 1.2 rpm of uncertainty, 254.4 rad/s, 2485 W. The board's own 210 V, 1 V off, and 2 ms of that: sqrt(211^2 + 2 x 4.97 / 4.7e-3) = 216.0 V.
 #[test]
