@@ -357,6 +357,8 @@ table! {
         flow: Option<At<String>>,
         /// The channel of the shaft's speed.
         speed: Option<At<String>>,
+        /// The channel of the winding's temperature.
+        winding: Option<At<String>>,
         /// The channel of the current across the magnets.
         current: Option<At<String>>,
         /// How far the shaft was turned, or the two ends between which that lies.

@@ -14,11 +14,11 @@ use crate::units::{Dim, Form, Kind};
 
 pub(super) const DC_RESISTANCE: Entry = Entry {
     id: "dc_resistance",
-    version: 1,
+    version: 2,
     about: "resistance of a phase at standstill: what the voltage under `with` gains from the segment `before` to the \
-            span, over what the current gains, so that constant drops cancel; uncertainty from the scatter of all four \
-            means and both channels, each taken as independent at the two currents; refuses cut spans, missing samples, a \
-            current that gains less than ten times its uncertainty",
+            span, over what the current gains, so that constant drops cancel; with `winding` as copper has it at 20 °C; \
+            uncertainty from the scatter of all means and from the channels, each taken as independent at the two \
+            currents; refuses cut spans, missing samples, a current that gains less than ten times its uncertainty",
     direction: Direction::Neither,
     subject: Subject::Channel,
     kind: |_| plain(Dim { mass: 1, length: 2, time: -3, current: -2, ..Dim::default() }),
@@ -26,6 +26,11 @@ pub(super) const DC_RESISTANCE: Entry = Entry {
     operands: &[
         Operand::needed("with", Takes::Channel(voltage), "the voltage along the current"),
         Operand::needed("before", Takes::Segment, "the segment with the smaller current"),
+        Operand::optional(
+            "winding",
+            Takes::Channel(|_| temperature()),
+            "the channel of the winding's temperature; as warm as the winding is if absent",
+        ),
     ],
     compute: dc_resistance,
 };
@@ -120,6 +125,10 @@ fn current(of: Kind) -> Kind {
     Kind { dim: CURRENT, ..of }
 }
 
+fn temperature() -> Kind {
+    Kind { absolute: true, ..plain(Dim { temperature: 1, ..Dim::default() }) }
+}
+
 fn speed(_: Kind) -> Kind {
     plain(SPEED)
 }
@@ -150,6 +159,14 @@ fn level(view: &View<'_>, span: &Span, key: Option<&str>) -> Result<Level, Refus
     Ok(Level { value: mean(all.v), u, n: all.n() })
 }
 
+/// A resistance of copper and its uncertainty at 20 °C, from those at a temperature: it goes as 235 °C and that temperature (IEC
+/// 60034-1, from memory).
+fn at_20_degrees(value: f64, u: f64, winding: Level) -> (f64, f64) {
+    let above = 235.0 + winding.value - 273.15;
+    let share = (235.0 + 20.0) / above;
+    (value * share, share * joined([u, value * winding.u / above]))
+}
+
 fn dc_resistance(view: &View<'_>) -> Result<Measured, Refusal> {
     let low = view.segment("before")?;
     let (i_low, i_high) = (level(view, low, None)?, level(view, view.span, None)?);
@@ -159,8 +176,12 @@ fn dc_resistance(view: &View<'_>) -> Result<Measured, Refusal> {
     if current.is_nan() || current <= CLEAR * u_current {
         return refuse(format!("`{}` hardly gains from `{}` to `{}`", view.of, low.name, view.span.name));
     }
-    let value = voltage / current;
-    let u = joined([u_voltage / current, value * u_current / current]);
+    let warm = voltage / current;
+    let u_warm = joined([u_voltage / current, warm * u_current / current]);
+    let (value, u) = match view.name("winding") {
+        Err(_) => (warm, u_warm),
+        Ok(_) => at_20_degrees(warm, u_warm, level(view, view.span, Some("winding"))?),
+    };
     Ok(Measured { value, u, n: i_low.n + i_high.n, note: None })
 }
 

@@ -246,7 +246,7 @@ mod tests {
     use crate::units::parse_unit;
 
     /// Those that give another value or uncertainty from the same columns than they first did.
-    const SECOND: [&str; 16] = [
+    const SECOND: [&str; 17] = [
         "bus_sag",
         "time_constant",
         "final_temperature",
@@ -263,6 +263,7 @@ mod tests {
         "order_amplitude",
         "order_growth",
         "bus_ripple",
+        "dc_resistance",
     ];
 
     /// Id, direction, subject, whether a band is needed, and the kind of the figure of a temperature.

@@ -35,6 +35,21 @@ fn a_constant_drop_is_no_resistance() {
     assert!(flat.figure("dc_resistance").is_err(), "no gain, no resistance");
 }
 
+/// 23.0 mOhm at 90.83 °C are 18.0 mOhm at 20 °C (the resistance method's worked figures, as in hazards); 1 K is 1/325.83 of it.
+#[test]
+fn a_warm_winding_is_brought_to_20_degrees() {
+    let current = |t: f64| if t < 5.0 { 8.0 } else { 20.0 };
+    let mut bench = two_spans("A peak", 10.0, current);
+    bench.add("v", "V peak", |t| 23.0e-3 * current(t));
+    bench.add("copper", "°C", |_| 90.83 + 273.15);
+    let mut bench = bench.given_name("with", "v").given_name("winding", "copper");
+    let found = bench.figure("dc_resistance").expect("a resistance");
+    assert!((found.value - 18.0e-3).abs() < 1e-6, "{found:?}");
+    (bench.columns.series[0].u, bench.columns.series[1].u, bench.columns.series[2].u) = (0.0, 0.0, 1.0);
+    let u = bench.figure("dc_resistance").expect("a resistance").u;
+    assert!((u - 18.0e-3 / 325.83).abs() < 1e-8, "{u}");
+}
+
 /// psi 65.65 mWb, 3 pole pairs (parameters published with PyPI gym-electric-motor): at 1000 rpm 314.16 rad/s electrical,
 /// 20.624 V, and 18 mOhm x 10 A = 0.18 V on top.
 #[test]

@@ -77,6 +77,7 @@ fn written(file: &suite::Criterion) -> Vec<Written<'_>> {
     let all = [
         name("with", file.with.as_ref()),
         name("flow", file.flow.as_ref()),
+        name("winding", file.winding.as_ref()),
         name("speed", file.speed.as_ref()),
         name("current", file.current.as_ref()),
         range("turned", file.turned.as_ref()),
