@@ -49,6 +49,14 @@ fn measured_on(run: &Rehearsed) -> Vec<Found> {
     found(&run.loaded.plan, &run.loaded.unit, &run.results, true)
 }
 
+/// Of the hand-driven tests one lets the fully pressed pedal ask for 600 rpm.
+#[test]
+fn a_twentieth_of_the_highest_speed_bounds_a_pedal_too() {
+    let plan = load(&RIG, UNIT, read("suites/pedal.toml"), None).plan;
+    let told = too_fast(&plan, FASTEST / 0.05 * TAU / 60.0);
+    assert!(matches!(&told[..], [one] if one.contains("600 rpm")), "{told:?}");
+}
+
 /// Every rung passes with magnets that have lost 15 % of their flux: what a unit file expects is not a rung's business. It is
 /// said before anything is written back.
 #[test]

@@ -12,7 +12,7 @@ pub use points::points_at;
 pub use rungs::{RungError, rungs};
 pub use unit::{Found, found, write_back};
 
-use crate::plan::Plan;
+use crate::plan::{Plan, Test};
 use crate::units::{number_text, parse_unit};
 
 /// Highest speed of any rung as a share of the highest speed of the unit: what turns away at that speed is still slow
@@ -24,9 +24,9 @@ pub fn too_fast(plan: &Plan, speed_max: f64) -> Vec<String> {
     use crate::files::rig::Sets;
     let limit = SPEED_SHARE * speed_max;
     let rpm = |si: f64| parse_unit("rpm").map_or(String::new(), |u| number_text(u.from_si(si).round()));
-    let fast = plan.tests.iter().filter(|t| {
-        plan.demands[t.demand].sets == Sets::ShaftSpeed && t.profile.top().abs() > limit * (1.0 + 1e-9)
-    });
+    let sets_speed =
+        |t: &Test| matches!(plan.demands[t.demand].sets, Sets::ShaftSpeed | Sets::SpeedAtFullPedal);
+    let fast = plan.tests.iter().filter(|t| sets_speed(t) && t.profile.top().abs() > limit * (1.0 + 1e-9));
     fast.map(|t| {
         format!(
             "test `{}` demands {} rpm, commissioning stays below 5 % of the unit's highest speed: {} rpm",
