@@ -158,11 +158,6 @@ fn about(unit: &Unit, fit: &Fit) -> String {
     let second = parse_unit("s").unwrap_or_else(|_| Unit::one());
     let tau = words::value_and_spread(&second, fit.tau.value, 2.0 * fit.tau.u);
     let end = words::value_and_spread(unit, fit.end.value, 2.0 * fit.end.u);
-    let note = fit.end.note.as_ref().map_or_else(String::new, |note| format!(" {}.", capital(note)));
+    let note = fit.end.note.as_ref().map_or_else(String::new, |note| format!(" {}", words::sentence(note)));
     format!("Ends at {end} with a time constant of {tau} (k = 2), if the load stays as it was.{note}")
-}
-
-fn capital(text: &str) -> String {
-    let mut chars = text.chars();
-    chars.next().map_or_else(String::new, |first| first.to_uppercase().chain(chars).collect())
 }

@@ -54,17 +54,14 @@ impl Page<'_> {
         self.sentence(&self.report.headline.look)
     }
 
-    /// A phrase with a capital at its begin and a full stop at its end.
+    /// For the template.
     fn sentence(&self, phrase: &str) -> String {
-        let mut chars = phrase.trim().chars();
-        let Some(first) = chars.next() else { return String::new() };
-        self.stopped(&first.to_uppercase().chain(chars).collect::<String>())
+        words::sentence(phrase)
     }
 
-    /// With a full stop. No capital: such a phrase may begin with the name of a channel or trip.
+    /// The same.
     fn stopped(&self, phrase: &str) -> String {
-        let text = phrase.trim();
-        if text.is_empty() || text.ends_with(['.', '!', '?']) { text.to_string() } else { format!("{text}.") }
+        words::stopped(phrase)
     }
 
     /// Date and time to the second, as people write them; as recorded if it has another shape.

@@ -99,15 +99,9 @@ impl Story {
         } else if evidence.run.ended.is_none() && evidence.cuts.is_empty() {
             what.push("Nobody closed the record.".to_string());
         }
-        what.extend(evidence.cuts.iter().map(|cut| sentence(cut)));
+        what.extend(evidence.cuts.iter().map(|cut| words::sentence(cut)));
         (!what.is_empty()).then_some(Cut { last_record_s: self.last_record_s, what })
     }
-}
-
-/// A phrase as a sentence: a full stop at its end.
-fn sentence(phrase: &str) -> String {
-    let phrase = phrase.trim();
-    if phrase.ends_with(['.', '!', '?']) { phrase.to_string() } else { format!("{phrase}.") }
 }
 
 /// The tests in the order of the suite.

@@ -120,6 +120,19 @@ pub(super) fn look(blame: Blame) -> &'static str {
     }
 }
 
+/// A phrase with a capital at its begin and a full stop at its end.
+pub(super) fn sentence(phrase: &str) -> String {
+    let mut chars = phrase.trim().chars();
+    let Some(first) = chars.next() else { return String::new() };
+    stopped(&first.to_uppercase().chain(chars).collect::<String>())
+}
+
+/// With a full stop. No capital: such a phrase may begin with the name of a channel or trip.
+pub(super) fn stopped(phrase: &str) -> String {
+    let text = phrase.trim();
+    if text.is_empty() || text.ends_with(['.', '!', '?']) { text.to_string() } else { format!("{text}.") }
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
