@@ -219,8 +219,8 @@ impl Board<'_> {
             "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0\n".into()
         } else if line == "CONF:COMM:TIM?" {
             "100\n".into()
-        } else if line.starts_with("CONF:") {
-            "200\n".into()
+        } else if line == "CONF:CURR:LIM?" {
+            "24.0\n".into()
         } else if let Some(word) = line.strip_prefix("CONT:WORD ") {
             self.state = match word.split(';').next() {
                 Some("6") => 33,
