@@ -8,7 +8,7 @@ use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, 
 use crate::evidence::{Standing, lacks};
 use crate::outcome::Cause;
 use crate::results::Results;
-use crate::trace::replace;
+use crate::trace::{RunFolder, replace};
 use std::collections::VecDeque;
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
@@ -156,18 +156,9 @@ impl Texts {
 
 /// The folder in which every rung gets one of its own.
 fn folder(args: &Args) -> Result<PathBuf, Early> {
-    let now = crate::shell::clock::utc_now();
-    let stamp: String = now.chars().filter(char::is_ascii_alphanumeric).take(15).collect();
-    let folder =
-        args.making.out.clone().unwrap_or_else(|| Path::new("runs").join(format!("{stamp}-commissioning")));
-    if folder.exists() {
-        let text =
-            format!("{} exists already: each commissioning gets a folder of its own", folder.display());
-        return Err(Early::new(Cause::NotMade, text));
-    }
-    std::fs::create_dir_all(&folder)
-        .map_err(|e| Early::new(Cause::NotMade, format!("{} cannot be made: {e}", folder.display())))?;
-    Ok(folder)
+    let made =
+        RunFolder::create(args.making.out.as_deref(), "commissioning", &crate::shell::clock::utc_now());
+    made.map(|folder| folder.path().to_path_buf()).map_err(|e| Early::new(Cause::NotMade, e.to_string()))
 }
 
 /// A rung's name as that of a folder.

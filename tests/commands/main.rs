@@ -429,3 +429,19 @@ fn a_cycle_is_reported_and_replayed_from_the_run_folder_alone() {
     let changed = spinproof(&["report", &file("run")]);
     assert!(text(&changed).contains("was changed after the run"), "{}", text(&changed));
 }
+
+/// Two of a second would have the same name.
+#[test]
+fn commissionings_begun_at_once_get_a_folder_each() {
+    let _bench = bench();
+    let temp = tempfile::tempdir().unwrap();
+    let begin = |_| {
+        let mut one = command(&["commission", "--rehearse", "--fault", "current-offset"]);
+        one.current_dir(temp.path()).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
+    };
+    let begun: Vec<Child> = (0..3).map(begin).collect();
+    let ended: Vec<Option<i32>> = begun.into_iter().map(|mut one| one.wait().unwrap().code()).collect();
+    assert_eq!(ended, [Some(4); 3]);
+    let made = std::fs::read_dir(temp.path().join("runs")).unwrap();
+    assert_eq!(made.filter(|entry| entry.as_ref().unwrap().path().is_dir()).count(), 3);
+}
