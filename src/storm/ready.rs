@@ -285,8 +285,8 @@ impl GatesOn {
         let refused = self.refused.clone()?;
         moment.told.iter().find_map(|told| {
             let Told::Demand(sets, number, decimals) = *told else { return None };
-            let turns = !matches!(sets, Sets::Pump | Sets::CurrentLimit);
-            let demand = plan.demands.iter().find(|d| d.sets == sets && turns)?;
+            let may_turn = !matches!(sets, Sets::Pump | Sets::CurrentLimit);
+            let demand = plan.demands.iter().find(|d| d.sets == sets && may_turn)?;
             let turns = (number - demand.unit.from_si(demand.rest)).abs() > rounding(decimals);
             turns.then(|| format!("{} was told {number} after a watch with {refused}", demand.name))
         })

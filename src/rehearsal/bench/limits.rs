@@ -35,6 +35,7 @@ pub(super) fn set(rig: &Rig, unit: &Unit, plan: &Plan, spec: &mut TwinSpec) -> R
     // The plan demands no speed beyond the unit's.
     limits.speed = limits.speed.max((ABOVE_SPEED * rig.limits.speed.si).min(unit.machine.speed_max.si));
     limits.bus_high = limits.bus_high.max(ABOVE_BUS * rig.limits.bus.si);
+    // What a rig reads back its board has.
     if let Some((own, _)) = rig.limited(Limiting::BusVoltage) {
         limits.bus_high = own;
     }
