@@ -6,7 +6,7 @@ use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use super::winding::{Low, WindingDown, doubt_not_driven, proof_not_driven};
+use super::winding::{Flows, Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
 use crate::plan::Shape;
 use crate::record::What;
@@ -23,6 +23,7 @@ pub(super) struct Coasting {
     heard: bool,
     not_driven: bool,
     slow: Low,
+    flows: Flows,
 }
 
 impl Coasting {
@@ -37,8 +38,9 @@ impl Coasting {
         core.event(now, What::SegmentBegan { test, segment });
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
-        let slow = Low::default();
-        State::Coasting(Coasting { test, segment, below, began: now, heard: false, not_driven: false, slow })
+        let (slow, flows) = (Low::default(), Flows::default());
+        let (began, heard, not_driven) = (now, false, false);
+        State::Coasting(Coasting { test, segment, below, began, heard, not_driven, slow, flows })
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -96,17 +98,19 @@ impl Coasting {
             core.take_bursts_of(now, self.test, self.segment);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             let found = format!("the drive is `{}` again while coasting", state.words());
-            return WindingDown::tripped(
-                core,
-                now,
-                self.test,
-                Firing { trip: "drive state".into(), found, sampled: now },
-            );
+            return self.drives_again(core, now, "drive state", found);
+        } else if let Some(current) = self.flows.look(core) {
+            let found = format!("phase current {current} flows again while coasting");
+            return self.drives_again(core, now, "phase current", found);
         }
         if self.below.is_some_and(|below| self.slow.look(core, core.plan.stop.speed.0, below).is_some()) {
             return self.over(core, now);
         }
         State::Coasting(self)
+    }
+
+    fn drives_again(self, core: &mut Core, now: Instant, trip: &str, found: String) -> State {
+        WindingDown::tripped(core, now, self.test, Firing { trip: trip.into(), found, sampled: now })
     }
 
     /// The speed was reached, or the time is over.

@@ -4,12 +4,12 @@ use super::burst::Bursts;
 use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose, fields};
 use super::precheck::HeatPulse;
-use super::rows::{poll_values, printable, row};
+use super::rows::{poll_values, printable};
 use super::timers::Timers;
 use super::{Output, Timer};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
-use crate::plan::{Group, Plan, Valued, Values, state_of};
+use crate::plan::{Group, Plan, Valued, Values};
 use crate::record::{Event, Record, RowStatus, Sent, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
@@ -73,7 +73,7 @@ pub(super) struct Core {
     /// The test that is driven, and since when its profile runs.
     pub profile: Option<(usize, Option<Instant>)>,
     woken: Option<(Instant, Timer)>,
-    scratch: Vec<Valued>,
+    pub scratch: Vec<Valued>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -376,56 +376,6 @@ impl Core {
             Heard::Late(line) => self.event(now, What::Late { link: name(), text: printable(&line) }),
             Heard::Garbage(line) => self.event(now, What::Garbage { link: name(), text: printable(&line) }),
         }
-    }
-
-    /// A reply to a poll: passes every value by the guard, says so.
-    #[allow(clippy::too_many_arguments)]
-    fn poll_reply(
-        &mut self,
-        plan: &Plan,
-        now: Instant,
-        group: usize,
-        sent: Instant,
-        times: (Duration, Duration),
-        values: Option<Vec<Option<f64>>>,
-        line: &[u8],
-        notices: &mut Vec<Notice>,
-    ) {
-        let Some(values) = values else {
-            let text = printable(line);
-            self.event(now, What::Garbage { link: plan.links[plan.groups[group].link].name.clone(), text });
-            self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
-            notices.push(Notice::RowLost);
-            return;
-        };
-        let row = row(plan, now, sent, group, RowStatus::Ok, Some((values, times)));
-        let mut scratch = std::mem::take(&mut self.scratch);
-        scratch.clear();
-        self.values.on_row(plan, &row, &mut scratch);
-        self.out.push_back(Output::Record(Record::Row(row)));
-        for Valued { channel, at, si } in &scratch {
-            let Some(value) = si else { continue };
-            if *channel == plan.drive.state {
-                self.state_read(now, sent, *value);
-            }
-            if let Some(firing) = self.guard.value(plan, *channel, *at, *value) {
-                notices.push(Notice::Fired(firing));
-            }
-        }
-        self.scratch = scratch;
-        notices.push(Notice::Row { group, asked: sent });
-    }
-
-    fn state_read(&mut self, now: Instant, asked: Instant, value: f64) {
-        let state = state_of(value);
-        let before = self.state.map(|(s, _)| s);
-        if state != before {
-            let state = state.map_or_else(|| format!("unknown ({value})"), |s| s.words().to_string());
-            self.event(now, What::State { state });
-        }
-        self.state = state.map(|s| (s, asked));
-        // Whoever switched it on: what drives must be shown to be off before it is left.
-        self.driven |= state.is_some_and(|s| s.may_drive());
     }
 
     // ---- after the states have decided ----------------------------------------------------

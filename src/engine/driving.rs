@@ -54,7 +54,7 @@ impl Driving {
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
         core.start_heartbeat(now, plan.tests[test].demand);
-        let still = Windows::new(core);
+        let still = Windows::new(core, test);
         if plan.is_by_hand(test) {
             core.listen(true);
             core.timers.set(Timer::Step, now + plan.drive.within);

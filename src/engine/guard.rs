@@ -1,5 +1,6 @@
 //! What is watched while anything may turn: trips on every sample, plausibility, staleness.
 
+use super::believed::Believed;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
 use crate::time::{Duration, Instant};
 use crate::units::{number_text, rounded_text};
@@ -29,6 +30,9 @@ pub(super) struct Guard {
     /// Channels that were called stale and have not come back since.
     told: Vec<bool>,
     armed_at: Option<Instant>,
+    believed: Vec<Believed>,
+    /// The board has just begun: it says zero of everything before it has measured anything.
+    pub begun: bool,
 }
 
 #[derive(Debug, Default)]
@@ -45,6 +49,8 @@ impl Guard {
             newest: vec![None; plan.channels.len()],
             told: vec![false; plan.channels.len()],
             armed_at: None,
+            believed: Believed::all(plan),
+            begun: false,
         }
     }
 
@@ -60,8 +66,14 @@ impl Guard {
         self.armed_at = None;
     }
 
-    /// Takes one value (SI) of a channel and says what it fires.
-    pub(super) fn value(&mut self, plan: &Plan, channel: usize, at: Instant, value: f64) -> Option<Firing> {
+    /// Takes one value (SI) of a channel, asked for, sampled and read at these moments, and says what it fires.
+    pub(super) fn value(
+        &mut self,
+        plan: &Plan,
+        channel: usize,
+        (asked, at, now): (Instant, Instant, Instant),
+        value: f64,
+    ) -> Option<Firing> {
         // What is no number is no news.
         if !value.is_nan() {
             self.newest[channel] = Some(at);
@@ -73,7 +85,15 @@ impl Guard {
                 firing = firing.or(watched.value(plan, trip, at, value));
             }
         }
+        for believed in self.believed.iter_mut().filter(|_| !self.begun) {
+            firing = firing.or(believed.value(plan, channel, (asked, now), value));
+        }
         firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
+    }
+
+    /// Why no value of a channel proves anything, if its reading fell as nothing can.
+    pub(super) fn doubt(&self, channel: usize) -> Option<&str> {
+        self.believed.iter().find_map(|believed| believed.doubt(channel))
     }
 
     fn plausible(&mut self, channel: &Channel, index: usize, at: Instant, value: f64) -> Option<Firing> {

@@ -1,5 +1,6 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
+mod believed;
 mod burst;
 mod coasting;
 mod core;

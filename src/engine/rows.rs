@@ -1,11 +1,12 @@
 //! Polls as they are recorded: what was read, and when it must have been sampled.
 
 use super::Output;
-use super::core::Core;
+use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
-use crate::plan::{Plan, Source};
-use crate::record::{Record, Row, RowStatus};
+use crate::plan::{Plan, Source, Valued, state_of};
+use crate::record::{Record, Row, RowStatus, What};
+use crate::states::DriveState;
 use crate::time::{Duration, Instant};
 
 /// The values of a reply, and the time that request and reply took on the line.
@@ -71,6 +72,57 @@ impl Core {
             );
         }
         firing
+    }
+
+    /// A reply to a poll: passes every value by the guard, says so.
+    #[allow(clippy::too_many_arguments)]
+    pub(super) fn poll_reply(
+        &mut self,
+        plan: &Plan,
+        now: Instant,
+        group: usize,
+        sent: Instant,
+        times: (Duration, Duration),
+        values: Option<Vec<Option<f64>>>,
+        line: &[u8],
+        notices: &mut Vec<Notice>,
+    ) {
+        let Some(values) = values else {
+            let text = printable(line);
+            self.event(now, What::Garbage { link: plan.links[plan.groups[group].link].name.clone(), text });
+            self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
+            notices.push(Notice::RowLost);
+            return;
+        };
+        let row = row(plan, now, sent, group, RowStatus::Ok, Some((values, times)));
+        let mut scratch = std::mem::take(&mut self.scratch);
+        scratch.clear();
+        self.values.on_row(plan, &row, &mut scratch);
+        self.out.push_back(Output::Record(Record::Row(row)));
+        for Valued { channel, at, si } in &scratch {
+            let Some(value) = si else { continue };
+            if *channel == plan.drive.state {
+                self.state_read(now, sent, *value);
+            }
+            if let Some(firing) = self.guard.value(plan, *channel, (sent, *at, now), *value) {
+                notices.push(Notice::Fired(firing));
+            }
+        }
+        self.scratch = scratch;
+        notices.push(Notice::Row { group, asked: sent });
+    }
+
+    fn state_read(&mut self, now: Instant, asked: Instant, value: f64) {
+        let state = state_of(value);
+        self.guard.begun = state == Some(DriveState::NotReady);
+        let before = self.state.map(|(s, _)| s);
+        if state != before {
+            let state = state.map_or_else(|| format!("unknown ({value})"), |s| s.words().to_string());
+            self.event(now, What::State { state });
+        }
+        self.state = state.map(|s| (s, asked));
+        // Whoever switched it on: what drives must be shown to be off before it is left.
+        self.driven |= state.is_some_and(|s| s.may_drive());
     }
 
     /// Records a poll that brought nothing.

@@ -7,6 +7,7 @@ use super::link::Purpose;
 use super::operating::Operating;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
+use crate::plan::{Mains, Way};
 use crate::record::{Stage, What};
 use crate::states::DriveState;
 use crate::time::Instant;
@@ -30,6 +31,10 @@ impl Low {
         if core.stop_sent.is_none_or(|sent| asked <= sent) || self.asked == Some(asked) {
             return None;
         }
+        if core.guard.doubt(channel).is_some() {
+            self.count = 0;
+            return None;
+        }
         self.asked = Some(asked);
         self.count = if value.abs() <= limit { self.count + 1 } else { 0 };
         self.is_shown().then_some(value)
@@ -37,6 +42,22 @@ impl Low {
 
     fn is_shown(&self) -> bool {
         self.count >= LOW_IN_A_ROW
+    }
+}
+
+/// Counts samples in a row of a phase current that flows although nothing drives.
+#[derive(Debug, Default)]
+pub(super) struct Flows(u32);
+
+impl Flows {
+    /// The phase current, in words, once so many samples in a row are above what proves that nothing drives: then the word
+    /// of the controller is worth nothing.
+    pub(super) fn look(&mut self, core: &Core) -> Option<String> {
+        let (channel, limit) = core.plan.stop.current?;
+        let (_, asked, current) = core.values.latest(channel)?;
+        let flows = core.stop_sent.is_some_and(|sent| asked > sent) && current.abs() > limit;
+        self.0 = if flows { self.0 + 1 } else { 0 };
+        (self.0 >= LOW_IN_A_ROW).then(|| show(&core.plan.channels[channel], current))
     }
 }
 
@@ -53,8 +74,7 @@ pub(super) struct WindingDown {
     alarmed: bool,
     slow: Low,
     bus: Low,
-    /// Samples in a row of a phase current that flows although nothing drives.
-    flows: u32,
+    flows: Flows,
     tripped: BTreeSet<String>,
 }
 
@@ -78,7 +98,7 @@ impl WindingDown {
             alarmed: false,
             slow: Low::default(),
             bus: Low::default(),
-            flows: 0,
+            flows: Flows::default(),
             tripped: BTreeSet::new(),
         })
     }
@@ -151,7 +171,7 @@ impl WindingDown {
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             let why = format!("the drive is `{}` again after it was not driven", state.words());
             return self.drives_again(core, now, why);
-        } else if let Some(current) = self.current_flows(core) {
+        } else if let Some(current) = self.flows.look(core) {
             let why = format!("phase current {current} flows again after it was not driven");
             return self.drives_again(core, now, why);
         }
@@ -180,16 +200,6 @@ impl WindingDown {
         }
     }
 
-    /// The phase current, in words, once so many samples in a row are above what proves that nothing drives: then the word
-    /// of the controller is worth nothing.
-    fn current_flows(&mut self, core: &Core) -> Option<String> {
-        let (channel, limit) = core.plan.stop.current?;
-        let (_, asked, current) = core.values.latest(channel)?;
-        let flows = core.stop_sent.is_some_and(|sent| asked > sent) && current.abs() > limit;
-        self.flows = if flows { self.flows + 1 } else { 0 };
-        (self.flows >= LOW_IN_A_ROW).then(|| show(&core.plan.channels[channel], current))
-    }
-
     /// The drive came back on after it was confirmed off: the stop begins again, and this is no ordinary
     /// end whatever follows.
     fn drives_again(mut self, core: &mut Core, now: Instant, why: String) -> State {
@@ -198,7 +208,7 @@ impl WindingDown {
         self.not_driven = None;
         self.slow = Low::default();
         self.bus = Low::default();
-        self.flows = 0;
+        self.flows = Flows::default();
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         // As long as at first, however late it is. The next proof is held against the old deadline, so that it ends.
@@ -211,13 +221,14 @@ impl WindingDown {
         let plan = core.plan.clone();
         if self.not_driven.is_some() {
             let (channel, limit) = plan.stop.speed;
-            let found = core.values.latest(channel).map_or("no speed was read".into(), |(_, _, v)| {
-                format!(
-                    "{} is not below {}",
-                    show(&plan.channels[channel], v),
-                    show(&plan.channels[channel], limit)
-                )
-            });
+            let found = match (core.guard.doubt(channel), core.values.latest(channel)) {
+                (Some(doubt), _) => doubt.to_string(),
+                (None, None) => "no speed was read".into(),
+                (None, Some((_, _, v))) => {
+                    let shown = |si| show(&plan.channels[channel], si);
+                    format!("{} is not below {}", shown(v), shown(limit))
+                }
+            };
             stage(core, now, Stage::AtRest, false, format!("{found} after {}", now - self.began));
             return self.conclude(core, now, false);
         }
@@ -317,7 +328,10 @@ fn de_energised(core: &mut Core, now: Instant, seen: &Low) {
     let (confirmed, found) = match core.values.latest(channel) {
         Some((_, asked, bus)) if core.stop_sent.is_some_and(|sent| asked > sent) => {
             let found = format!("bus {}, limit {}", shown(bus), shown(limit));
-            if bus <= limit && !seen.is_shown() {
+            let against = core.guard.doubt(channel).map(str::to_string).or_else(|| mains_on(core));
+            if let Some(against) = against.filter(|_| bus <= limit) {
+                (false, format!("{found}, but {against}"))
+            } else if bus <= limit && !seen.is_shown() {
                 (false, format!("{found}, but not in {LOW_IN_A_ROW} samples in a row"))
             } else {
                 (seen.is_shown(), found)
@@ -326,4 +340,20 @@ fn de_energised(core: &mut Core, now: Instant, seen: &Low) {
         _ => (false, "the bus was not read after the last stop frame".into()),
     };
     stage(core, now, Stage::DeEnergised, confirmed, found);
+}
+
+/// The mains, in words, as long as they read too high for a bus that is low: a capacitor behind a bridge that they feed is not
+/// de-energised, whatever it reads.
+fn mains_on(core: &Core) -> Option<String> {
+    let ways = core.plan.ready.checks.iter().flat_map(|check| &check.ways);
+    let predicted = ways.filter_map(|way| if let Way::Predicted(p) = way { Some(p) } else { None });
+    for prediction in predicted {
+        let Mains::Read(channel) = prediction.mains else { continue };
+        let Some((_, _, mains)) = core.values.latest(channel) else { continue };
+        if prediction.crest.0 * mains - prediction.diodes.1 > core.plan.stop.bus.1 {
+            let described = &core.plan.channels[channel];
+            return Some(format!("{} still reads {}", described.name, show(described, mains)));
+        }
+    }
+    None
 }

@@ -130,7 +130,14 @@ pub fn graded(events: &[Event]) -> Vec<(String, Grade)> {
 /// the questions.
 pub fn expected_guards(plan: &Plan, person: bool) -> Vec<(String, Grade)> {
     let ready = &plan.ready;
-    let windows = ready.windows.iter().map(|w| (w.name.clone(), plan.channels[w.channel].grade));
+    // What every test wants first, then what some have set before them.
+    let mut windows: Vec<(String, Grade)> = Vec::new();
+    for window in ready.windows.iter().cloned().chain((0..plan.tests.len()).flat_map(|t| plan.windows(t))) {
+        if windows.iter().all(|(name, _)| *name != window.name) {
+            windows.push((window.name, plan.channels[window.channel].grade));
+        }
+    }
+    let windows = windows.into_iter();
     let absent = ready.absent.iter().map(|name| (name.clone(), Grade::Absent));
     let answered = if person { Grade::Confirmed } else { Grade::Absent };
     let asked = ready.questions.iter().map(|q| (format!("question {}", q.id), answered));

@@ -1,8 +1,39 @@
-//! Pre-checks that look closer than a window: of each guard every way in which it is known.
+//! Pre-checks: windows, and what looks closer than a window, of each guard every way in which it is known.
 
-use super::Window;
+use super::Plan;
 use crate::record::Grade;
 use crate::time::Duration;
+
+/// A window for a channel.
+#[derive(Debug, Clone)]
+pub struct Window {
+    /// Name of the pre-check: "bus in window".
+    pub name: String,
+    /// Index of the channel.
+    pub channel: usize,
+    /// Lowest value, SI.
+    pub low: f64,
+    /// Highest value, SI.
+    pub high: f64,
+}
+
+impl Plan {
+    /// The windows of the pre-checks of a test, by its index. What a person has set before it must still be as they set it: a
+    /// supply that is turned on after its step was done is not the one that the hazards were judged with. Of several steps on
+    /// one channel the last counts.
+    pub fn windows(&self, test: usize) -> Vec<Window> {
+        let mut windows = self.ready.windows.clone();
+        let steps = self.tests.get(test).map_or(&[][..], |t| &t.operator);
+        for (index, step) in steps.iter().enumerate() {
+            if steps[index + 1..].iter().any(|later| later.channel == step.channel) {
+                continue;
+            }
+            let (channel, name) = (step.channel, format!("{} as set", self.channels[step.channel].name));
+            windows.push(Window { name, channel, low: step.low, high: step.high });
+        }
+        windows
+    }
+}
 
 /// A pre-check of one guard. All its ways must hold; the best of them is its grade.
 #[derive(Debug, Clone)]

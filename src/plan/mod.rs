@@ -28,7 +28,7 @@ mod testing;
 mod values;
 
 pub use assemble::columns;
-pub use checks::{Check, HEAT_PULSE_TEST, Mains, Prediction, Pulse, Quiet, Way, When};
+pub use checks::{Check, HEAT_PULSE_TEST, Mains, Prediction, Pulse, Quiet, Way, When, Window};
 pub use layout::layout;
 pub use parts::*;
 pub use profile::{Profile, Segment, Shape};

@@ -1,6 +1,6 @@
 //! The parts of a plan: links, channels, demands, guards, tests.
 
-use super::{Check, Profile, Quiet};
+use super::{Check, Profile, Quiet, Window};
 use crate::expr::Expr;
 use crate::files::rig::{Role, Sets, SupplyKind, SupplySetting};
 use crate::metrics::{Given, Metric};
@@ -322,6 +322,10 @@ pub struct Stop {
     pub speed: (usize, f64),
     /// Channel and limit (SI) of the bus.
     pub bus: (usize, f64),
+    /// The fastest that the shaft's speed can change, rad/s2, whatever the controller does: what reads faster is not believed.
+    pub speed_change_max: f64,
+    /// The fastest that the bus can fall, V/s.
+    pub bus_fall_max: f64,
 }
 
 /// A stop frame.
@@ -356,19 +360,6 @@ pub struct Ready {
     pub questions: Vec<Question>,
     /// Guards that this rig has not, by the name of their pre-check; printed with the grade *absent*.
     pub absent: Vec<String>,
-}
-
-/// A window for a channel.
-#[derive(Debug, Clone)]
-pub struct Window {
-    /// Name of the pre-check: "bus in window".
-    pub name: String,
-    /// Index of the channel.
-    pub channel: usize,
-    /// Lowest value, SI.
-    pub low: f64,
-    /// Highest value, SI.
-    pub high: f64,
 }
 
 /// A question.

@@ -1,9 +1,10 @@
 //! No sample lost: every reply with values that was delivered stands in the records, number for number, and the
-//! records hold no values that were not delivered.
+//! records hold no values that were not delivered. The same of what is told the demands.
 
-use super::evidence::Evidence;
+use super::evidence::{Evidence, Told};
 use super::listen::{Asked, Heard, numbers, shapes};
 use super::{Breach, Rule};
+use crate::files::rig::Sets;
 use crate::record::{Record, RowStatus, What};
 use crate::time::Instant;
 use std::collections::HashMap;
@@ -68,6 +69,42 @@ pub(super) fn lost(evidence: &Evidence<'_>, lines: &[Heard], breaches: &mut Vec<
     if let Some((at, left)) = invented {
         let name = &plan.groups[left[0].0].name;
         let found = format!("a row of {name} holds values that were not delivered then");
+        breaches.push(Breach { rule: Rule::LostSample, at: *at, found });
+    }
+}
+
+/// What a demand was told and what the records say it was told are the same, one for one: the figures rest on the records.
+pub(super) fn told_otherwise(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
+    let plan = evidence.plan;
+    let mut sent: HashMap<Instant, Vec<(Sets, f64)>> = HashMap::new();
+    for moment in &evidence.moments {
+        for told in &moment.told {
+            if let Told::Demand(sets, number, _) = told {
+                sent.entry(moment.at).or_default().push((*sets, *number));
+            }
+        }
+    }
+    for record in &evidence.records {
+        let Record::Sent(record) = record else { continue };
+        let demand = &plan.demands[record.demand];
+        let same = |(sets, number): &(Sets, f64)| {
+            let apart = (demand.unit.to_si(*number) - record.value).abs();
+            *sets == demand.sets && apart <= 1e-9 * (1.0 + record.value.abs())
+        };
+        let frame =
+            sent.get_mut(&record.at).and_then(|at| at.iter().position(same).map(|i| at.swap_remove(i)));
+        if frame.is_none() {
+            let found = format!(
+                "the records say that `{}` was told {} (SI), and it was not",
+                demand.name, record.value
+            );
+            breaches.push(Breach { rule: Rule::LostSample, at: record.at, found });
+            return;
+        }
+    }
+    let left = sent.iter().filter(|(_, left)| !left.is_empty()).min_by_key(|(at, _)| **at);
+    if let Some((at, left)) = left {
+        let found = format!("{:?} was told {}, and the records do not say so", left[0].0, left[0].1);
         breaches.push(Breach { rule: Rule::LostSample, at: *at, found });
     }
 }

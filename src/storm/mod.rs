@@ -190,6 +190,7 @@ fn judge(evidence: &Evidence<'_>, plan: &Arc<Plan>, again: bool) -> (Vec<Breach>
     demands::above_the_plan(evidence, &mut breaches);
     ready::not_ready(evidence, &lines, &samples, &mut breaches);
     kept::lost(evidence, &lines, &mut breaches);
+    kept::told_otherwise(evidence, &mut breaches);
     let acceptance = acceptance::false_passes(evidence, &mut breaches);
     // Deadlines bound every state; what the surroundings add is bounded too.
     let bound = plan.length_estimate() + Duration::from_millis(30_000);

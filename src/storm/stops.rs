@@ -46,8 +46,9 @@ pub(super) fn too_late(
             (cause, lasting) = (cause.or(Some(found.clone())), Some(found));
         }
         if let What::Lost(link) = moment.input {
-            judge.lost[link] = true;
-            lasting = Some(format!("link {link} was lost"));
+            let found = format!("link {link} was lost");
+            // It may take bytes again: stop frames are tried on it as well.
+            (cause, lasting) = (cause.or(Some(found.clone())), Some(found));
         }
         judge.ends = judge.ends.take().or(lasting.map(|found| (now, found)));
         if !moment.stops.is_empty() && judge.ends.is_none() && judge.driven && judge.before_the_end(now) {
@@ -55,6 +56,9 @@ pub(super) fn too_late(
             judge.ends = Some((now, found));
         }
         let stopped = judge.stops_with(moment);
+        if let What::Lost(link) = moment.input {
+            judge.lost[link] = true;
+        }
         if let Some(cause) = cause.filter(|_| judge.driven && !stopped) {
             breaches.push(Breach { rule: Rule::LateStop, at: now, found: cause });
             return;

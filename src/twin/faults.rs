@@ -48,6 +48,8 @@ pub enum FaultName {
     ResolverWeak,
     /// Hum from the mains is on the resolver's cable, gates or not: 20 mrad.
     ResolverHum,
+    /// The resolver's converter hangs at the angle of the onset: the shaft seems to stand.
+    ResolverStuck,
     /// The casing is not bonded: switching gates put noise on the resolver that grows with the bus, 60 mrad at 155 V.
     CasingUnbonded,
     /// The second and third phase's leads are swapped.
@@ -64,6 +66,8 @@ pub enum FaultName {
     BusLow,
     /// The divider of the bus voltage is off: it reads 6 % too little.
     BusSensorOff,
+    /// The wire of the bus divider is open: it reads nothing.
+    BusSensorOpen,
     /// Single bytes get lost on the line: 5 in 10 000.
     LinkDrop,
     /// Single bits get flipped on the line: in 2 of 10 000 bytes.
@@ -96,6 +100,7 @@ const NAMES: &[(&str, FaultName)] = &[
     ("resolver-noise", FaultName::ResolverNoise),
     ("resolver-weak", FaultName::ResolverWeak),
     ("resolver-hum", FaultName::ResolverHum),
+    ("resolver-stuck", FaultName::ResolverStuck),
     ("casing-unbonded", FaultName::CasingUnbonded),
     ("phases-swapped", FaultName::PhasesSwapped),
     ("weak-phase", FaultName::WeakPhase),
@@ -104,6 +109,7 @@ const NAMES: &[(&str, FaultName)] = &[
     ("stop-loop-open", FaultName::StopLoopOpen),
     ("bus-low", FaultName::BusLow),
     ("bus-sensor-off", FaultName::BusSensorOff),
+    ("bus-sensor-open", FaultName::BusSensorOpen),
     ("link-drop", FaultName::LinkDrop),
     ("link-flip", FaultName::LinkFlip),
     ("link-split", FaultName::LinkSplit),
@@ -272,6 +278,7 @@ impl World<'_> {
                 self.sensors.spec.resolver_excitation *= (1.0 - 0.4 * severity).max(0.02);
             }
             FaultName::ResolverHum => self.sensors.spec.resolver_noise += 20e-3 * severity,
+            FaultName::ResolverStuck => self.sensors.resolver_hangs |= severity > 0.0,
             FaultName::CasingUnbonded => {
                 self.sensors.spec.casing_bond = self.sensors.spec.casing_bond.min(left);
             }
@@ -283,6 +290,9 @@ impl World<'_> {
             FaultName::PedalTracksApart => self.sensors.spec.pedal_apart[1] += 0.15 * severity,
             FaultName::StopLoopOpen => self.sensors.stop_loop_closed &= severity == 0.0,
             FaultName::BusSensorOff => self.sensors.spec.bus_gain -= 0.06 * severity,
+            FaultName::BusSensorOpen => {
+                self.sensors.bus_open = self.sensors.bus_open.max(severity.min(1.0));
+            }
             FaultName::BusLow => self.plant.supply.scale_transformer((1.0 - 0.35 * severity).max(0.0)),
             FaultName::LinkDrop
             | FaultName::LinkFlip

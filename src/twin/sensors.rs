@@ -95,6 +95,11 @@ pub(super) struct Sensors {
     pub pressed: f64,
     /// Share of the way to an open wire that the winding sensor's contact has gone.
     pub winding_open: f64,
+    /// Share of the way to an open wire that the divider of the bus has gone.
+    pub bus_open: f64,
+    /// Whether the resolver's converter hangs, and its newest count.
+    pub resolver_hangs: bool,
+    angle: u32,
     pole_pairs: f64,
     resolver: Resolver,
     /// Counts per ampere.
@@ -118,6 +123,9 @@ impl Sensors {
             stop_loop_closed: true,
             stuck: (0.0, 0.0),
             winding_open: 0.0,
+            bus_open: 0.0,
+            resolver_hangs: false,
+            angle: 0,
             pressed: 0.0,
             pole_pairs: f64::from(pole_pairs),
             resolver: Resolver::new(&spec),
@@ -194,13 +202,18 @@ impl Sensors {
         let turns = angle * (1.0 / TAU);
         // Far enough above zero to round by cutting off; the mask is the modulo.
         let lifted = (turns + f64::from(TURNS_LIFT)) * f64::from(counts) + 0.5;
-        FastCounts { phase, resolver: (lifted as u64 & u64::from(counts - 1)) as u32 }
+        if !self.resolver_hangs {
+            self.angle = (lifted as u64 & u64::from(counts - 1)) as u32;
+        }
+        FastCounts { phase, resolver: self.angle }
     }
 
     /// Bus voltage and current.
     pub fn bus(&mut self, plant: &Plant) -> BusCounts {
-        let Sensors { spec: s, noise, .. } = self;
-        let voltage = plant.supply.bus() * (1.0 + s.bus_gain) + s.bus_offset + s.bus_noise * gauss(noise);
+        let Sensors { spec: s, noise, bus_open, .. } = self;
+        let voltage = plant.supply.bus() * (1.0 - *bus_open) * (1.0 + s.bus_gain)
+            + s.bus_offset
+            + s.bus_noise * gauss(noise);
         let current = plant.bus_current() + s.bus_current_offset + s.bus_current_noise * gauss(noise);
         BusCounts {
             voltage: convert(voltage * COUNT_MAX / s.bus_full),

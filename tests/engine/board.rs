@@ -10,11 +10,19 @@ use std::ops::Range;
 pub const SUITE: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
     profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
 
+/// What is left of a speed after a while without torque, rpm: it falls by 2400 rpm/s, less than the demo unit's controller could
+/// brake it.
+pub fn coasting(from: f64, since: Duration) -> f64 {
+    (from - 2400.0 * since.secs_f64().max(0.0)).max(0.0)
+}
+
 /// A board whose answers a test decides.
 pub struct Board {
     pub state: u16,
     pub speed: f64,
     pub demand: f64,
+    /// When the speed was made last.
+    pub moved: Instant,
     /// What a test changes before each reply: the moment, the request, the board.
     pub script: Box<Script>,
     /// What a person with a meter types.
@@ -46,6 +54,7 @@ impl Board {
             state: 0x40,
             speed: 0.0,
             demand: 0.0,
+            moved: Instant::ZERO,
             script: Box::new(script),
             meter: "",
             late: Duration::from_millis(1),
@@ -79,6 +88,9 @@ impl Board {
             // One silence makes all of it one.
             return if replies.iter().any(String::is_empty) { String::new() } else { replies.join(";") };
         }
+        // Without torque it coasts: a shaft that stood at once would not be believed.
+        self.speed = if self.state == 0x27 { self.demand } else { coasting(self.speed, now - self.moved) };
+        self.moved = now;
         let mut seen = Seen { state: self.state, speed: self.speed };
         let scripted = (self.script)(now, request, &mut seen);
         (self.state, self.speed) = (seen.state, seen.speed);
@@ -96,7 +108,9 @@ impl Board {
         if let Some(demand) = request.strip_prefix("SOUR:SPE ") {
             self.demand = demand.trim_end_matches(";*OPC?").parse().unwrap();
         }
-        self.speed = if self.state == 0x27 { self.demand } else { 0.0 };
+        if self.state == 0x27 {
+            self.speed = self.demand;
+        }
         match request {
             "*IDN?" => "Hollin Clough Motors,HC-7 controller,HC7-0042,1.4.0".into(),
             "CONF:COMM:TIM?" => "100".into(),

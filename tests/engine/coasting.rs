@@ -1,6 +1,6 @@
 //! Coasting: as safe as winding down.
 
-use super::board::{Board, Seen, at, began, drive_plan, drive_suite, reads};
+use super::board::{Board, Seen, at, began, coasting, drive_plan, drive_suite, reads};
 use super::common::RIG;
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
@@ -62,13 +62,30 @@ fn a_coast_ends_after_its_time_if_the_shaft_is_not_slow_by_then() {
     let ended = drive_suite(
         COAST,
         running_down(|since, request, seen| {
-            let speed = if since < Duration::from_millis(6000) { 100.0 } else { 0.0 };
+            let speed = coasting(100.0, since - Duration::from_millis(6000));
             reads(request, seen.state, speed, 0.0)
         }),
     );
     assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
     let over = ended.when(|w| matches!(w, What::ProfileEnded { .. })) - ended.when(began(1));
     assert_eq!(over, Duration::from_millis(5000));
+}
+
+/// The state says that it is off, and 25 A flow for a tenth of a second.
+#[test]
+fn a_phase_current_that_comes_back_during_a_coast_trips_whatever_the_drive_says() {
+    let ended = drive_suite(
+        COAST,
+        running_down(|since, request, seen| {
+            let back = (500..600).contains(&(since.micros() / 1000));
+            if back { reads(request, seen.state, 100.0, 25.0) } else { None }
+        }),
+    );
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("flows again while coasting"), "{}", ended.why);
+    let (off, again) = (ended.when(began(1)), ended.when(|w| matches!(w, What::Trip { .. })));
+    assert!((500..530).contains(&((again - off).micros() / 1000)), "after {}", again - off);
+    assert!(ended.events.iter().any(|e| e.at >= again && matches!(e.what, What::StopSent { .. })));
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! A stop whose proof does not hold, or that the line does not carry.
 
-use super::board::{Board, at, drive, reads};
+use super::board::{Board, at, coasting, drive, reads};
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
 use spinproof::time::{Duration, Instant};
@@ -47,13 +47,11 @@ fn the_zeros_of_a_board_that_has_just_begun_prove_no_rest() {
         let read = if since < Duration::ZERO {
             return None;
         } else if since < Duration::from_millis(60) {
-            "0,0,0,0,0"
-        } else if since < Duration::from_millis(1000) {
-            "64,1000,0.0,155.0,0.0"
+            "0,0,0,0,0".into()
         } else {
-            "64,0.0,0.0,155.0,0.0"
+            format!("64,{},0.0,155.0,0.0", coasting(100.0, since - Duration::from_millis(1000)))
         };
-        (request == "MEAS:DRIV?").then(|| read.into())
+        (request == "MEAS:DRIV?").then_some(read)
     });
     let ended = drive(board, None);
     let rest = ended.when(|w| matches!(w, What::Stage { stage: Stage::AtRest, .. }));
@@ -66,8 +64,8 @@ fn the_zeros_of_a_board_that_has_just_begun_prove_no_rest() {
 fn a_phase_current_that_comes_back_is_stopped_again_whatever_the_drive_says() {
     let board = after_the_stop(|since, request| {
         let flows = (Duration::from_millis(100)..Duration::from_millis(300)).contains(&since);
-        let turns = since < Duration::from_millis(600);
-        reads(request, 0x40, if turns { 100.0 } else { 0.0 }, if flows { 50.0 } else { 0.0 })
+        let speed = coasting(100.0, since - Duration::from_millis(600));
+        reads(request, 0x40, speed, if flows { 50.0 } else { 0.0 })
     });
     let ended = drive(board, Some(at(2500)));
     assert_eq!(ended.stages(Stage::NotDriven), [true, false, true], "{}", ended.why);
@@ -78,14 +76,9 @@ fn a_phase_current_that_comes_back_is_stopped_again_whatever_the_drive_says() {
 #[test]
 fn a_trip_after_the_proof_sends_a_stop_frame_again() {
     let board = after_the_stop(|since, request| {
-        let fast = since > Duration::from_millis(200) && since < Duration::from_millis(220);
-        let speed = if since > Duration::from_millis(400) {
-            0.0
-        } else if fast {
-            1900.0
-        } else {
-            100.0
-        };
+        // For one sample.
+        let fast = since > Duration::from_millis(200) && since < Duration::from_millis(206);
+        let speed = if fast { 1900.0 } else { coasting(100.0, since - Duration::from_millis(400)) };
         reads(request, 0x40, speed, 0.0)
     });
     let ended = drive(board, Some(at(2500)));

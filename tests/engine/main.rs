@@ -1,6 +1,7 @@
 //! The engine alone, against a scripted board: what it must refuse, and what it must not believe.
 #![allow(clippy::unwrap_used)]
 
+mod believed;
 mod board;
 mod coasting;
 #[path = "../common/mod.rs"]

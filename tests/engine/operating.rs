@@ -14,7 +14,8 @@ const RAISE: &str = "schema = 1\nname = \"raised\"\n[[test]]\nname = \"one\"\n\
 /// A board whose bus a person raises: the volts at each moment.
 fn raised(meter: &'static str, mut bus: impl FnMut(Instant) -> f64 + 'static) -> Board {
     let board = Board::new(move |now, request, seen| {
-        (request == "MEAS:DRIV?" && seen.state == 0x40).then(|| format!("64,0.0,0.0,{:.2},0.0", bus(now)))
+        let speed = seen.speed;
+        (request == "MEAS:DRIV?" && seen.state == 0x40).then(|| format!("64,{speed},0.0,{:.2},0.0", bus(now)))
     });
     Board { meter, ..board }
 }
@@ -41,6 +42,23 @@ fn the_pre_checks_wait_until_a_person_has_raised_the_supply() {
     assert!((4000..4030).contains(&(asked.micros() / 1000)), "asked for the meter at {asked}");
     let watched = ended.when(|w| matches!(w, What::PreCheck { name, .. } if name == "bus in window"));
     assert!(watched >= asked + Duration::from_millis(1000), "watched until {watched}");
+}
+
+/// Set to 155 V, read there with a meter, and turned up to 163 V before the pre-checks: within the rig's window, and not where
+/// the hazards of this test were judged.
+#[test]
+fn a_supply_that_is_changed_after_it_was_set_is_refused() {
+    let ended = drive_plan(RIG, RAISE, raised("155", |now| if now < at(1500) { 155.0 } else { 163.0 }), None);
+    assert!(step_of(&ended).expect("the step").0);
+    assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+    assert!(ended.why.contains("bus as set"), "{}", ended.why);
+    let holds = |name: &str| {
+        ended.events.iter().find_map(|e| match &e.what {
+            What::PreCheck { name: n, holds, .. } if n == name => Some(*holds),
+            _ => None,
+        })
+    };
+    assert_eq!((holds("bus in window"), holds("bus as set")), (Some(true), Some(false)));
 }
 
 /// Worked by hand: channel 0.5 V, meter 0.4 V: 2 x sqrt(0.25 + 0.16) = 1.2806 V may lie between them. The bus is

@@ -1,6 +1,6 @@
 //! What must be refused, what must trip, and what is no proof of a stop.
 
-use super::board::{Board, Ended, at, drive, drive_on, reads};
+use super::board::{Board, Ended, at, coasting, drive, drive_on, reads};
 use super::common::RIG;
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
@@ -102,7 +102,7 @@ fn a_drive_that_comes_back_on_while_coasting_is_stopped_again() {
         {
             seen.state = 0x27;
         }
-        let speed = if since < Duration::from_millis(400) { 100.0 } else { 0.0 };
+        let speed = coasting(100.0, since - Duration::from_millis(400));
         (request == "MEAS:DRIV?").then(|| format!("{},{speed},1.0,155.0,0.1", seen.state))
     });
     let ended = drive(board, None);
@@ -162,7 +162,8 @@ fn at_rest_needs_three_slow_samples_in_a_row() {
         }
         let since = now - stopped?;
         flip ^= request == "MEAS:DRIV?";
-        let speed = if flip && since < Duration::from_millis(300) { 100.0 } else { 0.0 };
+        let still = Duration::from_millis(300);
+        let speed = if !flip && since < still { 0.0 } else { coasting(100.0, since - still) };
         reads(request, 0x40, speed, 0.0)
     });
     let ended = drive(board, Some(at(2500)));

@@ -260,7 +260,8 @@ pub fn plan() -> &'static Arc<Plan> {
 
 /// The engine under any inputs at any times, after so many sound answers that each phase can be the first that is
 /// disturbed: it never panics, tells no speed outside the rig's range and none at all after a stop but rest, sends nothing
-/// after its end, and ends after a stop within what its stages are given.
+/// after its end, and ends after a stop within what its stages are given. On a link that it has, a stop is answered by a stop
+/// frame, and no run ends whose last word to the board was not one, if it ever enabled it.
 pub fn engine(data: &[u8]) {
     let [begin, data @ ..] = data else { return };
     let mut board = Board::new();
@@ -319,6 +320,9 @@ struct Board {
     request: Vec<u8>,
     asked: Vec<String>,
     word: u16,
+    /// Told something of enabling, and no stop frame since.
+    on: bool,
+    lost: bool,
     stopped: bool,
     finished: bool,
     said: String,
@@ -333,6 +337,8 @@ impl Board {
             request: Vec::new(),
             asked: Vec::new(),
             word: 0,
+            on: false,
+            lost: false,
             stopped: false,
             finished: false,
             said: String::new(),
@@ -361,8 +367,10 @@ impl Board {
     }
 
     fn stop(&mut self) {
+        let (ended, already) = (self.finished, self.stopped);
         self.feed(Input::Stop(StopReason::Operator("fuzzed".into())));
         self.stopped = true;
+        assert!(ended || already || self.lost || !self.on, "a stop was demanded, and no stop frame was sent");
     }
 
     /// Answers the newest request; the drive's state follows its control word unless told otherwise.
@@ -395,11 +403,15 @@ impl Board {
 
     fn feed(&mut self, input: Input) {
         let stopping = self.stopped;
+        self.lost |= matches!(input, Input::LinkLost { .. });
         self.engine.handle(self.now, input);
         while let Some(output) = self.engine.poll() {
             assert!(!self.finished, "{output:?} after the end");
             match output {
                 Output::Send { bytes, .. } => {
+                    if plan().stop.frames.iter().any(|frame| frame.bytes == bytes) {
+                        self.on = false;
+                    }
                     for line in bytes.split(|b| *b == b'\n') {
                         for unit in parse_message(line).0.iter().filter(|u| !u.query) {
                             if unit.is("SOURce:SPEed") {
@@ -408,7 +420,9 @@ impl Board {
                                 assert!(!stopping, "a demand of {rpm} rpm after the stop");
                             } else if unit.is("CONTrol:WORD") {
                                 self.word = unit.number().unwrap() as u16;
-                                assert!(!stopping || self.word & 0x06 != 0x06, "enabled after the stop");
+                                let enables = self.word & 0x06 == 0x06;
+                                assert!(!stopping || !enables, "enabled after the stop");
+                                self.on |= enables;
                             }
                         }
                     }
@@ -416,7 +430,13 @@ impl Board {
                 }
                 Output::WakeAt(at, _) => self.wake = Some(at),
                 Output::Ask { id, .. } | Output::AskValue { id, .. } => self.asked.push(id),
-                Output::Finished { .. } => self.finished = true,
+                Output::Finished { .. } => {
+                    self.finished = true;
+                    assert!(
+                        !self.on || self.lost,
+                        "it ended, and no stop frame came after what had enabled the drive"
+                    );
+                }
                 Output::Record(Record::Event(event)) => self.said = format!("{:?}", event.what),
                 Output::Record(_) | Output::Listen { .. } => {}
             }

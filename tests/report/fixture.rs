@@ -414,6 +414,8 @@ pub fn plan() -> Plan {
             at_rest_within: Duration::from_millis(40_000),
             speed: (SPEED, si("8 rpm")),
             bus: (BUS, 60.0),
+            speed_change_max: f64::INFINITY,
+            bus_fall_max: f64::INFINITY,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -137,6 +137,8 @@ pub fn plan(baud: u32) -> Plan {
             at_rest_within: Duration::from_millis(40_000),
             speed: (0, 0.8),
             bus: (1, 60.0),
+            speed_change_max: f64::INFINITY,
+            bus_fall_max: f64::INFINITY,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -1,6 +1,7 @@
 //! One cell: a twin in a process and a session of its own, a line in our hands, the program as a person starts it.
 
 use crate::ahead;
+use crate::disk::Disk;
 use crate::judge;
 use crate::line::{Line, Manner};
 use crate::outlet::Outlet;
@@ -21,7 +22,8 @@ const PATIENCE: Duration = Duration::from_secs(90);
 /// The hold sends its demand for 1500 ms, every 20 ms: so many, less some that a busy machine may have left out.
 const TOP_WHOLE: usize = 70;
 
-/// Exit codes of a run that was refused or has tripped.
+/// Exit codes of a run that could not be made, was refused or has tripped.
+const NOT_MADE: i32 = 3;
 const REFUSED: i32 = 4;
 const TRIPPED: i32 = 5;
 
@@ -101,40 +103,6 @@ pub fn wait(child: &mut Child) -> Option<ExitStatus> {
     None
 }
 
-/// A small file system of its own, gone when dropped. Mounting needs root, as the CI has it.
-struct Disk(PathBuf);
-
-impl Disk {
-    fn mount(at: PathBuf, options: &str) -> Disk {
-        let shown = at.display().to_string();
-        Disk::try_mount(at, options)
-            .unwrap_or_else(|| panic!("a moment ago a tmpfs could be mounted at {shown}"))
-    }
-
-    fn try_mount(at: PathBuf, options: &str) -> Option<Disk> {
-        std::fs::create_dir_all(&at).expect("a folder");
-        let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", options, "none"]).arg(&at).output();
-        mounted.is_ok_and(|o| o.status.success()).then(|| Disk(at))
-    }
-
-    fn fill(&self) {
-        use std::io::Write;
-        let mut file = std::fs::File::create(self.0.join("filler")).expect("a file");
-        while file.write_all(&[0; 4096]).is_ok() {}
-        while file.write_all(&[0]).is_ok() {}
-    }
-
-    fn empty(&self) {
-        std::fs::remove_file(self.0.join("filler")).expect("it was filled");
-    }
-}
-
-impl Drop for Disk {
-    fn drop(&mut self) {
-        let _ = Command::new("umount").arg("-l").arg(&self.0).status();
-    }
-}
-
 /// What was found in a cell that holds.
 pub struct Found {
     pub exit: i32,
@@ -196,7 +164,10 @@ pub fn run(cell: &Cell, dir: &Path) -> Result<Found, Trouble> {
     let (runner, outlet) = start(cell, dir, &out, &line);
     let mut bench =
         Bench { cell, dir, out, disk, twin, second: None, line, outlet, runner, ready_to_report: false };
-    let result = bench.go(started);
+    let result = bench.go(started).map_err(|trouble| match trouble {
+        Trouble::NotReached(why) => bench.ended_by_itself(why),
+        broken => broken,
+    });
     if result.is_err() {
         let _ = bench.runner.kill();
         let _ = bench.runner.wait();
@@ -290,6 +261,27 @@ impl Bench<'_> {
             .map_err(|e| format!("{e}\nexit {exit}\n{}", said()))?;
         self.reported(exit)?;
         Ok(Found { exit, stayed })
+    }
+
+    /// A run that the bench's own limits end before its fault is begun again; but it, too, must have ended as one does that they
+    /// end: with their exit code, and the gates off, by a stop frame or, on a machine that lets nobody run, by the timeout.
+    fn ended_by_itself(&mut self, why: String) -> Trouble {
+        let judged = (|| {
+            let exit = self.end()?;
+            self.twin.finish()?;
+            let truth = judge::truth(&self.twin.truth);
+            if !matches!(exit, NOT_MADE | REFUSED | TRIPPED) {
+                return Err(Trouble::Broken(format!("exit {exit}, not by the bench's own limits")));
+            }
+            judge::left_off(&truth)?;
+            Ok(())
+        })();
+        match judged {
+            Ok(()) => Trouble::NotReached(why),
+            Err(Trouble::NotReached(found) | Trouble::Broken(found)) => {
+                Trouble::Broken(format!("{found}: {why}"))
+            }
+        }
     }
 
     fn signal(&self, signal: Signal) {

@@ -23,6 +23,21 @@ pub fn truth(log: &Path) -> Vec<Truth> {
     std::fs::read_to_string(log).unwrap_or_default().lines().skip(1).filter_map(row).collect()
 }
 
+/// What is wrong with the gates of a run that ended by itself, if anything: they must be off, and off by a stop frame or the
+/// command timeout each time that they were on.
+pub fn left_off(truth: &[Truth]) -> Result<(), String> {
+    for pair in truth.windows(2).filter(|pair| pair[0].gates && !pair[1].gates) {
+        if !matches!(pair[1].event.as_str(), "gates off: control word 0" | "gates off: command timeout") {
+            return Err(format!("the gates went off by `{}`", pair[1].event));
+        }
+    }
+    match truth.last() {
+        Some(last) if last.gates => Err("the gates are on at the end of the truth log".into()),
+        Some(_) => Ok(()),
+        None => Err("the truth log is empty".into()),
+    }
+}
+
 /// Holds what really happened to the gates against the row; what is wrong, if anything. With it how long the gates
 /// stayed on after the fault, microseconds, where they were on.
 pub fn gates(cell: &Cell, fault_at: i64, truth: &[Truth]) -> Result<Option<i64>, String> {

@@ -11,6 +11,7 @@
 
 mod ahead;
 mod bench;
+mod disk;
 mod judge;
 mod line;
 mod opening;

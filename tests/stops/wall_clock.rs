@@ -21,7 +21,8 @@ fn the_wall_clock_is_read_for_names_and_anchors_alone() {
     let mut found = Vec::new();
     walk(&src, &mut |path, text| {
         let name = path.strip_prefix(&src).unwrap().display().to_string();
-        let code = text.split("#[cfg(test)]").next().unwrap_or(text);
+        // A test module that is only named stands in a file of its own, and code may follow it.
+        let code = text.split("#[cfg(test)]\nmod tests {").next().unwrap_or(text);
         for word in ["now_utc()", "now_local()", "SystemTime", "ClockId::Realtime"] {
             let times = code.matches(word).count();
             if times > 0 {

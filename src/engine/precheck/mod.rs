@@ -18,7 +18,7 @@ use super::link::Purpose;
 use super::watching::on_by_itself;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
-use crate::plan::When;
+use crate::plan::{When, Window};
 use crate::record::{Grade, What};
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
@@ -61,7 +61,7 @@ impl PreChecking {
         let mut state = PreChecking {
             test,
             since: now,
-            windows: Windows::new(core),
+            windows: Windows::new(core, test),
             closer: Closer::new(core, Vec::new()),
             rows: 0,
             lost: 0,
@@ -75,7 +75,7 @@ impl PreChecking {
 
     fn watch(&mut self, core: &mut Core, now: Instant) {
         self.since = now;
-        self.windows = Windows::new(core);
+        self.windows = Windows::new(core, self.test);
         // Only before the first test is a unit that stood for long still as it stood.
         let cold = (self.test == 0).then_some(When::ColdSoak);
         self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
@@ -164,7 +164,7 @@ impl PreChecking {
         note(core, "link quality", holds, Grade::Measured, found);
         let (holds, found) = drive_resting(core);
         note(core, "drive at rest", holds, Grade::Measured, found);
-        for (window, seen) in plan.ready.windows.iter().zip(&self.windows.seen) {
+        for (window, seen) in &self.windows.seen {
             let (holds, found) = window_holds(core, window, seen);
             note(core, &window.name, holds, plan.channels[window.channel].grade, found);
         }
@@ -208,18 +208,19 @@ impl PreChecking {
 /// What was seen of each window's channel: before the proof, and from it until something is told to turn.
 #[derive(Debug)]
 pub(super) struct Windows {
-    seen: Vec<Seen>,
+    seen: Vec<(Window, Seen)>,
 }
 
 impl Windows {
-    pub(super) fn new(core: &Core) -> Windows {
-        Windows { seen: vec![Seen::NOTHING; core.plan.ready.windows.len()] }
+    /// Those of a test, by its index; nothing seen yet.
+    pub(super) fn new(core: &Core, test: usize) -> Windows {
+        Windows { seen: core.plan.windows(test).into_iter().map(|w| (w, Seen::NOTHING)).collect() }
     }
 
     /// Takes the values of a row.
     pub(super) fn row(&mut self, core: &Core, group: usize) {
         let fields = &core.plan.groups[group].fields;
-        for (window, seen) in core.plan.ready.windows.iter().zip(&mut self.seen) {
+        for (window, seen) in &mut self.seen {
             if fields.contains(&Some(window.channel))
                 && let Some((_, _, value)) = core.values.latest(window.channel)
             {
@@ -230,14 +231,13 @@ impl Windows {
 
     /// Those that held in the proof and no longer do, in words.
     pub(super) fn no_longer_hold(&self, core: &Core) -> Vec<String> {
-        let windows = core.plan.ready.windows.iter().zip(&self.seen).filter(|(_, seen)| seen.n > 0);
-        windows
-            .filter_map(|(window, seen)| {
-                let (holds, found) = window_holds(core, window, seen);
-                let words = || format!("{} held in the pre-checks and no longer does: {found}", window.name);
-                (!holds).then(words)
-            })
-            .collect()
+        let seen = self.seen.iter().filter(|(_, seen)| seen.n > 0);
+        seen.filter_map(|(window, seen)| {
+            let (holds, found) = window_holds(core, window, seen);
+            let words = || format!("{} held in the pre-checks and no longer does: {found}", window.name);
+            (!holds).then(words)
+        })
+        .collect()
     }
 }
 

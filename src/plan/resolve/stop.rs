@@ -3,11 +3,12 @@
 use super::context::{Context, head, length};
 use super::demands::check_within;
 use super::links::Wires;
-use super::scope::Scope;
+use super::scope::{Scope, plain};
 use crate::diag::Diag;
 use crate::files::read::At;
 use crate::files::rig::{self, Role, Sets};
 use crate::plan::{Stop, StopFrame, Supply};
+use crate::units::{Form, Kind};
 
 /// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
 /// 60 V DC (UN R100, ISO 6469-3).
@@ -48,8 +49,10 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
     let frames: Vec<Option<StopFrame>> = file.send.iter().map(|f| frame(ctx, scope, wires, f)).collect();
     check_frames(ctx, scope);
     let current = current(ctx, scope);
+    check_current(ctx);
     check_rest(ctx, scope);
     check_de_energised(ctx);
+    let (speed_change_max, bus_fall_max) = changes(ctx);
     check_within(ctx, scope, wires, "not driven within", &file.not_driven_within, Role::DriveState);
     Some(Stop {
         frames: frames.into_iter().collect::<Option<_>>()?,
@@ -59,6 +62,8 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
         at_rest_within: length(&file.at_rest_within),
         speed: (scope.with_role(Role::ShaftSpeed)?, file.at_rest_speed.si),
         bus: (scope.with_role(Role::BusVoltage)?, file.de_energised_bus.si),
+        speed_change_max,
+        bus_fall_max,
     })
 }
 
@@ -147,6 +152,54 @@ fn current(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Option<(usize, f6
             None
         }
     }
+}
+
+/// What counts as no current must be little against what may flow: a free rotor turns with a few per cent of a board's limit.
+const NOT_DRIVEN_SHARE: f64 = 0.1;
+
+/// A limit that a drive which is on could meet would prove nothing.
+fn check_current(ctx: &mut Context<'_>) {
+    let Some(limit) = &ctx.rig.safe_state.not_driven_current else { return };
+    let board = ctx.rig.current.as_ref().map_or(&ctx.unit.controller.current_max, |c| &c.at_most);
+    let most = NOT_DRIVEN_SHARE * peak(board.si, board.unit.kind);
+    let fits = peak(limit.si, limit.unit.kind) <= most * (1.0 + 1e-12);
+    if fits || plain(limit.unit.kind) != plain(board.unit.kind) || ctx.is_wrong(limit.at) {
+        return;
+    }
+    let message = format!(
+        "{} counts as not driven, and a drive that is on may have less: it is more than a tenth of the current limit {}",
+        ctx.said(limit.at),
+        ctx.said(board.at),
+    );
+    let help = "say what flows with the gates off, and what the sensor may be off";
+    ctx.refuse(Diag::at(limit.at, message).other(board.at, "the current limit").help(help));
+}
+
+/// A current as its peak, A.
+fn peak(si: f64, kind: Kind) -> f64 {
+    si * if kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 }
+}
+
+/// How many times as fast as figured something must change before its reading is not believed.
+const CHANGE_MARGIN: f64 = 2.0;
+
+/// The fastest that the shaft's speed changes, rad/s2, and that the bus falls, V/s: all torque that the controller's current limit
+/// may make and everything that drags on the least inertia, and all of that current out of the least capacitance.
+fn changes(ctx: &Context<'_>) -> (f64, f64) {
+    let (rig, unit) = (ctx.rig, ctx.unit);
+    let limit = rig.current.as_ref().map_or(&unit.controller.current_max, |c| &c.at_most);
+    let current = peak(limit.si, limit.unit.kind);
+    let (m, rotor) = (&unit.machine, &unit.rotor);
+    let saliency = (m.inductance_q.high - m.inductance_d.low)
+        .abs()
+        .max((m.inductance_d.high - m.inductance_q.low).abs());
+    // Whatever the current's angle: all of it across the magnets and all of it on both axes.
+    let torque = 1.5 * f64::from(m.pole_pairs.value) * current * (m.flux_linkage.high + saliency * current);
+    let held =
+        rig.shaft.as_ref().and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.low.abs().max(h.high.abs()));
+    let drag = rotor.friction.high + rotor.drag.high * m.speed_max.si + held;
+    let speed = CHANGE_MARGIN * (torque + drag) / rotor.inertia.low;
+    (speed, CHANGE_MARGIN * current / rig.supply.capacitance.low)
 }
 
 /// Rest must be slow, and more than the sensor's own uncertainty.

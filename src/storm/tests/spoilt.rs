@@ -52,6 +52,12 @@ pub(super) enum Defect {
     Unwatched,
     /// It tells a demand other than the shaft speed a twentieth more.
     Lavish,
+    /// It records five rpm more than it tells.
+    Misquoting,
+    /// It believes every reading, however quickly it fell, and does not look at the mains.
+    Gullible,
+    /// It ends, unconfirmed and without a word to anybody, when a link is lost.
+    Resigned,
     /// It does not ask whether a demand other than the shaft speed was taken.
     Unasked,
 }
@@ -76,6 +82,10 @@ impl Spoilt {
         let mut plan = Plan::clone(&ground.plan);
         match defect {
             Defect::Unchecked => plan.ready.checks.clear(),
+            Defect::Gullible => {
+                (plan.stop.speed_change_max, plan.stop.bus_fall_max) = (f64::INFINITY, f64::INFINITY);
+                plan.ready.checks.clear();
+            }
             Defect::Unwatched => {
                 plan.ready.quiet = None;
                 plan.ready.checks.retain(|check| check.when != When::GatesOn);
@@ -133,6 +143,11 @@ impl Spoilt {
             (Defect::SaysNotConfirmed, Output::Finished { why, .. }) => {
                 self.ready.push_back(Output::Finished { cause: Cause::NotConfirmed, why });
             }
+            (Defect::Misquoting, Output::Record(Record::Sent(mut sent))) => {
+                sent.value += if sent.value > 0.0 { 5.0 * std::f64::consts::TAU / 60.0 } else { 0.0 };
+                self.ready.push_back(Output::Record(Record::Sent(sent)));
+            }
+            (Defect::Resigned, _) if self.stopped => {}
             (Defect::Lavish, Output::Send { link, bytes }) => {
                 let bytes = beside_the_speed(bytes, |number, rest| format!("{:.2};{rest}", 1.05 * number));
                 self.ready.push_back(Output::Send { link, bytes });
@@ -204,6 +219,12 @@ impl Machine for Spoilt {
         self.ready.append(&mut self.held);
         let input = match (self.defect, input) {
             (Defect::Deaf, Input::Stop(_)) => Input::Deadline,
+            (Defect::Resigned, lost @ Input::LinkLost { .. }) if !self.stopped => {
+                self.stopped = true;
+                let (cause, why) = (Cause::NotConfirmed, "the link was lost".into());
+                self.ready.push_back(Output::Finished { cause, why });
+                lost
+            }
             (Defect::DeafAtSpeed, Input::Bytes { link, bytes }) if self.driven => {
                 // The status word and the speed as they should be, whatever they are.
                 Input::Bytes { link, bytes: read_of_the_drive(bytes, |fields| fields[0] = "1591") }
