@@ -1,9 +1,10 @@
 //! What progress says, without a terminal: records in, lines and readings out.
 
 use crate::files::rig::{Role, Sets};
-use crate::plan::{Plan, Source};
+use crate::plan::{Plan, Shape, Source};
 use crate::record::{Event, Record, Stage, What};
 use crate::time::Instant;
+use crate::units::Unit;
 use std::fmt::Write;
 use std::sync::Arc;
 
@@ -30,6 +31,8 @@ pub(super) struct View {
     values: Vec<Option<f64>>,
     /// Newest value per demand, SI.
     demands: Vec<Option<f64>>,
+    /// From a stop or a coast on, until something is told to turn again: no demand is in force.
+    torque_off: bool,
 }
 
 impl View {
@@ -42,6 +45,7 @@ impl View {
             state: "identifying".to_string(),
             values: vec![None; plan.channels.len()],
             demands: vec![None; plan.demands.len()],
+            torque_off: false,
             plan,
         }
     }
@@ -82,6 +86,8 @@ impl View {
                 self.now = self.now.max(sent.at);
                 if let Some(demand) = self.demands.get_mut(sent.demand) {
                     *demand = Some(sent.value);
+                    // The pump runs on whatever happens to the torque.
+                    self.torque_off &= self.plan.demands[sent.demand].sets == Sets::Pump;
                 }
                 Vec::new()
             }
@@ -115,11 +121,25 @@ impl View {
     fn note(&mut self, what: &What) {
         match what {
             What::TestBegan { test } => (self.test, self.segment) = (Some(*test), None),
-            What::SegmentBegan { segment, .. } => self.segment = Some(*segment),
+            What::SegmentBegan { test, segment } => {
+                self.segment = Some(*segment);
+                let segments = self.plan.tests.get(*test).map(|t| &t.profile.segments);
+                let begun = segments.and_then(|s| s.get(*segment));
+                if begun.is_some_and(|s| matches!(s.shape, Shape::Coast { .. })) {
+                    self.take_torque_off();
+                }
+            }
+            What::StopBegan { .. } | What::TorqueOff { .. } => self.take_torque_off(),
             What::ProfileEnded { .. } => self.segment = None,
             What::State { state } => self.state.clone_from(state),
             _ => {}
         }
+    }
+
+    /// What was demanded before is no longer in force, and is not shown as if it were.
+    fn take_torque_off(&mut self) {
+        self.torque_off = true;
+        self.demands.fill(None);
     }
 
     /// Where the run stands: test k of n, segment, state.
@@ -142,24 +162,27 @@ impl View {
         text + &self.state
     }
 
-    /// The newest values, demand first; only as many as fit `width` characters whole: half a number is another number.
+    /// The newest values, demand first or that the torque is off; only as many as fit `width` characters whole: half a number is another number.
     pub(super) fn readings(&self, width: usize) -> String {
         let plan = &self.plan;
         let mut parts = Vec::new();
+        if self.torque_off {
+            parts.push("torque off".to_string());
+        }
         for (demand, value) in plan.demands.iter().zip(&self.demands) {
             let by_hand = self.test.is_some_and(|test| plan.is_by_hand(test));
             if let (Sets::SpeedAtFullPedal, true, Some(si)) = (demand.sets, by_hand, value) {
-                parts.push(format!("full pedal {:.0} {}", demand.unit.from_si(*si), demand.unit));
+                parts.push(format!("full pedal {}", whole(&demand.unit, *si)));
             }
             if let (Sets::ShaftSpeed, false, Some(si)) = (demand.sets, by_hand, value) {
-                parts.push(format!("demand {:.0} {}", demand.unit.from_si(*si), demand.unit));
+                parts.push(format!("demand {}", whole(&demand.unit, *si)));
             }
         }
         let by_hand = self.test.is_some_and(|test| plan.is_by_hand(test));
         for (role, label) in SHOWN.into_iter().filter(|(role, _)| by_hand || *role != Role::Pedal) {
             let known = plan.channel_with(role).and_then(|i| Some((&plan.channels[i], self.values[i]?)));
             if let Some((channel, si)) = known {
-                parts.push(format!("{label} {:.0} {}", channel.unit.from_si(si), channel.unit));
+                parts.push(format!("{label} {}", whole(&channel.unit, si)));
             }
         }
         let mut text = String::new();
@@ -173,6 +196,12 @@ impl View {
         }
         text
     }
+}
+
+/// A value in whole numbers of its unit. A shaft at rest reads a little either way: `-0 rpm` is no speed.
+fn whole(unit: &Unit, si: f64) -> String {
+    let number = format!("{:.0}", unit.from_si(si));
+    format!("{} {unit}", if number == "-0" { "0" } else { &number })
 }
 
 fn plural(count: usize) -> &'static str {

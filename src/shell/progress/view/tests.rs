@@ -46,6 +46,32 @@ fn the_bar_shows_test_segment_state_and_the_newest_values_in_the_units_of_the_ri
     assert_eq!(view.now(), Instant::from_secs_f64(1.4));
 }
 
+/// What was demanded before a stop or a coast is no longer in force, and a shaft that reads a little backwards stands.
+#[test]
+fn from_a_stop_or_a_coast_on_torque_off_stands_in_place_of_the_demand() {
+    let mut plan = plan(9600);
+    plan.tests[0].profile.segments[1].shape = Shape::Coast { below: None };
+    let pump = crate::plan::Demand { name: "pump".into(), sets: Sets::Pump, ..plan.demands[0].clone() };
+    plan.demands.push(pump);
+    let mut view = View::new(Arc::new(plan), false);
+    let sent = |demand| Record::Sent(Sent { at: Instant::from_secs_f64(1.2), demand, value: 12.566_370_6 });
+    let began = |segment| event(2.0, What::SegmentBegan { test: 0, segment });
+    view.take(&sent(0));
+    view.take(&row(1.3, vec![Some(118.6), None]));
+    view.take(&began(0));
+    assert_eq!(view.readings(usize::MAX), "demand 120 rpm  measured 119 rpm");
+    view.take(&began(1));
+    assert_eq!(view.readings(usize::MAX), "torque off  measured 119 rpm");
+    // The pump runs on; the next test drives again, until its stop.
+    view.take(&sent(1));
+    assert!(view.readings(usize::MAX).starts_with("torque off  "));
+    view.take(&sent(0));
+    assert!(view.readings(usize::MAX).starts_with("demand 120 rpm  "));
+    view.take(&event(3.0, What::StopBegan { reason: "SIGTERM".into() }));
+    view.take(&row(3.1, vec![Some(-0.3), None]));
+    assert_eq!(view.readings(usize::MAX), "torque off  measured 0 rpm");
+}
+
 #[test]
 fn each_event_that_a_person_must_know_is_a_line_with_its_moment() {
     let mut view = view(false);
