@@ -220,6 +220,56 @@ fn the_parts_of_the_page_that_bear_its_structure_stay_as_they_are() {
     }
 }
 
+/// The style sheet's rules, as selectors and declarations, with those that stand within a condition such as `@media print`.
+fn rules(style: &str) -> Vec<(String, String)> {
+    let mut rules = Vec::new();
+    let mut selectors = String::new();
+    let mut rest = style;
+    while let Some(at) = rest.find(['{', '}']) {
+        let (before, opens) = (rest[..at].trim(), rest[at..].starts_with('{'));
+        if opens {
+            selectors = before.to_string();
+        } else if !before.is_empty() {
+            rules.push((selectors.clone(), before.to_string()));
+        }
+        rest = &rest[at + 1..];
+    }
+    rules
+}
+
+/// A sheet of paper on which TRIPPED stands without its reason is worth nothing: no rule that hides, on paper or on a
+/// screen, names a class that stands in the outcome block.
+#[test]
+fn nothing_of_the_outcome_is_hidden_on_paper_or_screen() {
+    for (name, run) in all() {
+        let page = html(&run.report()).unwrap();
+        let style = between(&page, "<style>", "</style>");
+        let hides = |(_, what): &(String, String)| {
+            ["display:none", "visibility:hidden", "clip-path", "opacity:0"]
+                .iter()
+                .any(|way| what.contains(way))
+        };
+        let hiding: Vec<(String, String)> = rules(style).into_iter().filter(hides).collect();
+        assert!(
+            hiding.iter().any(|(who, _)| who.contains(".readout")),
+            "{name}: the rule of the print is read"
+        );
+        let verdict = between(&page, "<section class=\"verdict", "</section>");
+        assert!(verdict.contains("class=\"why\""), "{name}");
+        let classes = verdict.split("class=\"").skip(1).filter_map(|rest| rest.split('"').next());
+        let names: Vec<&str> =
+            classes.flat_map(str::split_whitespace).chain(["section", "div", "p"]).collect();
+        for (selectors, what) in &hiding {
+            // What a selector is of stands last in it.
+            for of in selectors.split(',').filter_map(|s| s.split([' ', '>', '+']).next_back()) {
+                let mut of = of.split(':').next().unwrap_or(of).split('.').filter(|n| !n.is_empty());
+                let hidden = of.all(|n| names.contains(&n));
+                assert!(!hidden, "{selectors}{{{what}}} hides a part of the outcome of {name}");
+            }
+        }
+    }
+}
+
 #[test]
 fn the_page_loads_nothing() {
     for (name, mut run) in all() {

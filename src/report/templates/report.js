@@ -3,7 +3,7 @@
 // Strips over time move together; without this script they are plain pictures.
 const strips = [...document.querySelectorAll(".strip")].map(figure => {
   const t0 = +figure.dataset.t0, t1 = +figure.dataset.t1, unit = figure.dataset.unit;
-  const readout = figure.querySelector(".readout"), told = figure.querySelector(".told");
+  const readout = figure.querySelector(".readout"), said = figure.querySelector(".said");
   const cursors = [...figure.querySelectorAll(".area")].map(area => {
     const cursor = document.createElement("i");
     cursor.className = "cursor";
@@ -18,7 +18,7 @@ const strips = [...document.querySelectorAll(".strip")].map(figure => {
   const marks = [...(figure.querySelector(".area")?.querySelectorAll(".mark") ?? [])]
     .map(mark => ({ at: parseFloat(mark.style.left) / 100, what: mark.dataset.what }));
   const stops = [...new Set([0, 1, ...bands.flatMap(b => [b.left, b.right]), ...marks.map(m => m.at)])].sort((a, b) => a - b);
-  return { figure, t0, t1, unit, readout, told, cursors, bands, marks, stops, panels: null, share: 0.5 };
+  return { figure, t0, t1, unit, readout, said, cursors, bands, marks, stops, panels: null, share: 0.5 };
 });
 const points = path => {
   const list = [];
@@ -63,11 +63,11 @@ const draw = strip => {
   const x = (t0 + share * (t1 - t0)).toFixed(unit === "s" ? 2 : 0);
   strip.readout.textContent = "at " + x + " " + unit + (where ? ", " + where.name : "") +
     (near.length ? ", " + near.join(", ") : "") + ", as drawn";
-  strip.told.textContent = words.join(", ");
+  strip.said.textContent = words.join(", ");
 };
 const clear = strip => {
   for (const cursor of strip.cursors) cursor.hidden = true;
-  strip.readout.textContent = strip.told.textContent = "";
+  strip.readout.textContent = strip.said.textContent = "";
   for (const out of strip.figure.querySelectorAll("output")) out.textContent = "";
 };
 // The other strips show the same moment, where they have it.
@@ -106,12 +106,12 @@ for (const strip of strips) {
     event.preventDefault();
   });
   strip.figure.addEventListener("focus", () => {
-    for (const text of [strip.readout, strip.told]) text.setAttribute("aria-live", "polite");
+    for (const text of [strip.readout, strip.said]) text.setAttribute("aria-live", "polite");
     if (!strip.readout.textContent) strip.readout.textContent =
       "Arrow keys move the cursor, with Shift five times as far; N and P go to the next and the previous edge or event; Escape hides it.";
   });
   strip.figure.addEventListener("blur", () => {
-    for (const text of [strip.readout, strip.told]) text.removeAttribute("aria-live");
+    for (const text of [strip.readout, strip.said]) text.removeAttribute("aria-live");
     hide();
   });
 }
