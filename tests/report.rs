@@ -343,6 +343,37 @@ fn each_panel_has_a_text_alternative_and_each_line_its_name_and_unit() {
     assert!(page.contains("class=\"mark trip\" data-what=\"trip: "), "the cursor finds the trip");
 }
 
+/// Both are pale and wide: on grey paper, and for an eye that takes colours for greys, only their shape tells them apart.
+#[test]
+fn the_predicted_band_and_the_demand_differ_in_more_than_colour() {
+    use spinproof::predicted::{ChannelBand, Predicted, TestBand};
+    let speed = ChannelBand {
+        name: "speed".into(),
+        rise: false,
+        step_s: 1.0,
+        low: vec![Some(0.0); 8],
+        high: vec![Some(20.0); 8],
+    };
+    let tests = vec![TestBand { channels: vec![speed] }];
+    let predicted = Predicted { schema: 1, shape: 20, calibration: 19, widened: 0.0, tests };
+    let page = html(&passing().report_beside(Some(&predicted))).unwrap();
+    let legend = between(&page, "<p class=\"legend\"><b>Demand and measured", "</p>");
+    let key = |name: &str| {
+        let before = legend.split(&format!("</svg>{name}")).next().unwrap();
+        between(&before[before.rfind("<path").unwrap()..], "d=\"", "/>").to_string()
+    };
+    assert_ne!(key("speed predicted"), key("demand"));
+    // What its key shows the band has: a rim, and strokes from one to the other.
+    assert!(key("speed predicted").contains("zM5 1v6M9 1v6"), "{legend}");
+    let band = between(&page, "<path class=\"predicted p8\"", "/>");
+    assert!(band.split_once('Z').is_some_and(|(_, hatch)| hatch.matches('V').count() > 50), "{band}");
+    let style = between(&page, "<style>", "</style>");
+    let drawn = rules(style).into_iter().filter(|(who, _)| who.split(',').any(|s| s.contains(".predicted")));
+    let drawn: Vec<String> = drawn.map(|(_, what)| what).collect();
+    assert!(drawn.iter().any(|what| what.contains("stroke:#")), "{drawn:?}");
+    assert!(!drawn.iter().any(|what| what.contains("stroke:none")), "{drawn:?}");
+}
+
 /// A rig may read one current in mA and another in A rms: one panel has one scale, and every number on it is on that.
 #[test]
 fn every_line_of_a_panel_is_told_in_the_unit_in_which_it_is_drawn() {

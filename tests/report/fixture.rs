@@ -10,6 +10,7 @@ use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
     Segment, Setting, Shape, Source, Stop, Supply, Test, Trip, Turning,
 };
+use spinproof::predicted::Predicted;
 use spinproof::record::{Event, Grade, Stage, What};
 use spinproof::report::{Evidence, Report, model};
 use spinproof::time::{Duration, Instant};
@@ -70,12 +71,16 @@ pub struct Run {
 
 impl Run {
     pub fn report(&self) -> Report {
+        self.report_beside(None)
+    }
+
+    pub fn report_beside(&self, predicted: Option<&Predicted>) -> Report {
         model(&Evidence {
             plan: &self.plan,
             run: &self.info,
             events: &self.events,
             columns: &self.columns,
-            predicted: None,
+            predicted,
             verdicts: &self.verdicts,
             cause: self.cause,
             why: self.why.clone(),
