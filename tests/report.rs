@@ -1020,7 +1020,7 @@ fn a_guard_that_refused_is_told_as_refused() {
     // Nothing was held against the file: nothing has held.
     let mut run = passing();
     run.events.retain(|e| !matches!(e.what, What::PreCheck { .. }));
-    assert_eq!(row(run).stood, "did not stand");
+    assert_eq!(row(run).stood, "not shown");
 }
 
 /// The guards have a section of their own: those that cap rungs first, each with grade, cap and answer.
@@ -1036,7 +1036,7 @@ fn the_guards_stand_by_themselves_with_grade_and_cap() {
         |name: &str| report.guard_rows.iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no {name}"));
     let coolant = row("coolant moving");
     assert!(
-        coolant.absent && coolant.caps == "caps at first spin" && coolant.stood == "did not stand",
+        coolant.absent && coolant.caps == "caps at first spin" && coolant.stood == "not shown",
         "{coolant:?}"
     );
     let vibration = row("vibration");

@@ -18,7 +18,7 @@ pub struct GuardRow {
     pub grade: &'static str,
     /// Whether it was absent: nothing and nobody stood for it.
     pub absent: bool,
-    /// Whether it held: held, REFUSED, did not stand.
+    /// Whether it held: held, REFUSED, not shown.
     pub stood: &'static str,
     /// What it does to the ladder: up to which rung it lets; empty if the ladder does not ask for it.
     pub caps: String,
@@ -62,7 +62,7 @@ fn row(name: &str, grade: Grade, by: &[&Guard], caps: String) -> GuardRow {
     } else if grade != Grade::Absent && by.iter().any(|g| g.holds) {
         "held"
     } else {
-        "did not stand"
+        "not shown"
     };
     GuardRow { name: name.into(), grade: grade.words(), absent: grade == Grade::Absent, stood, caps }
 }
