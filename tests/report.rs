@@ -732,7 +732,14 @@ fn a_bus_not_shown_low_is_called_live_with_what_to_do() {
                 "turn the transformer to zero and pull its plug",
                 "wait at least 60 s",
                 "measure with your own meter before you touch anything",
+                "lock the isolator off",
+                "until the shaft stands",
+                "rated for the bus",
+                "known source before and after",
+                "each pole to earth",
             ] {
+                // Where a line of the terminal breaks is no matter.
+                let text = text.replace("\n!! ", " ");
                 assert!(text.contains(words), "{words} in {name}");
             }
         }
@@ -1100,6 +1107,10 @@ fn the_cautions_name_what_hurts() {
         "Magnets",
         "stay hot",
         "your own meter",
+        "keep the plug in your hand or lock the isolator off",
+        "Wait until the shaft stands",
+        "rated for the bus, proved on a known source before and after",
+        "pole to pole, and each pole to earth",
         "autotransformer isolates nothing",
         "isolated USB",
         "fuse made for direct current",

@@ -78,7 +78,7 @@ table! {
         /// Time to wait after switching off until the bus is below the de-energised limit.
         discharge: Q<Time>,
         /// What a person must switch off, as printed beside BUS LIVE.
-        switch_off: String,
+        switch_off: At<String>,
     }
 }
 

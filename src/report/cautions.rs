@@ -25,8 +25,11 @@ pub fn cautions(plan: &Plan) -> Vec<Caution> {
         caution(
             "Stored charge",
             format!(
-                "The DC link stays charged after the supply is off. Switch off, wait at least {wait}, then measure \
-                 with your own meter before you touch anything. Below {} there is still energy in the capacitor.",
+                "The DC link stays charged after the supply is off. Switch off, and keep the plug in your hand or \
+                 lock the isolator off. Wait until the shaft stands, since a turning machine charges it again, and \
+                 at least {wait}. Then measure with your own meter before you touch anything: one rated for the \
+                 bus, proved on a known source before and after; pole to pole, and each pole to earth. Below {} \
+                 there is still energy in the capacitor.",
                 words::with_unit(&crate::units::number_text(limit), "V")
             ),
         ),

@@ -245,9 +245,14 @@ fn bus_live(evidence: &Evidence<'_>, safe: &SafeState) -> Warning {
     let wait = number_text(plan.supply.discharge.secs_f64());
     let mut lines = vec![
         found,
-        format!("Switch off: {}.", plan.supply.switch_off),
-        format!("Then wait at least {wait} s."),
-        "Then measure with your own meter before you touch anything.".into(),
+        format!(
+            "Switch off: {}. Keep the plug in your hand, or lock the isolator off.",
+            plan.supply.switch_off
+        ),
+        format!("Then wait at least {wait} s, and until the shaft stands."),
+        "Then measure with your own meter before you touch anything: one rated for the bus, proved on a known \
+         source before and after; pole to pole, and each pole to earth."
+            .into(),
     ];
     if evidence.run.kind.is_twin() {
         lines.push("This bus was simulated; on the bench the same words would hold.".into());

@@ -35,10 +35,15 @@ pub(super) fn supply(ctx: &mut Context<'_>) -> Supply {
             Diag::at(bus.at, message).other(limit.at, "the limit").help("lower the upper end of the window"),
         );
     }
+    if file.switch_off.trim().is_empty() {
+        let message = format!("{} tells nobody what to switch off", ctx.said(file.switch_off.at));
+        let help = "say what takes the energy away: \"turn the transformer to zero and pull its plug\"";
+        ctx.refuse(Diag::at(file.switch_off.at, message).help(help));
+    }
     Supply {
         kind: file.kind.value,
         setting: file.setting.value,
-        switch_off: file.switch_off.clone(),
+        switch_off: file.switch_off.value.clone(),
         discharge: length(&file.discharge),
     }
 }
