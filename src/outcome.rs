@@ -196,6 +196,47 @@ impl Cause {
     }
 }
 
+/// What the trip that ended a run had watched: where to look first depends on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Watched {
+    /// The hard-wired emergency stop: somebody opened it, or a wire of it.
+    StopLoop,
+    /// A bus that was too low, or that was read as nothing sensible.
+    Supply,
+    /// A bus that was too high: the supply, or braking into it.
+    PumpedBus,
+    /// Whether anything came and was answered in time.
+    Link,
+    /// Anything else: what the unit and its build make of it.
+    Unit,
+}
+
+/// Where to look first after a trip: what it watched, whom that points at, and the same as advice. Exit code, JUnit kind and
+/// ladder are those of [`Cause::Tripped`] whatever it watched.
+pub const AFTER_A_TRIP: [(Watched, Blame, &str); 5] = [
+    (
+        Watched::StopLoop,
+        Blame::Operator,
+        "ask whoever is at the bench: the emergency-stop loop was open, by hand or by a broken wire",
+    ),
+    (Watched::Supply, Blame::Rig, "look first at the rig and its supply"),
+    (
+        Watched::PumpedBus,
+        Blame::Rig,
+        "look first at the rig and its supply, then at whether the unit or its build braked",
+    ),
+    (Watched::Link, Blame::Rig, "look first at the rig, its wiring, its links and the board's supply"),
+    (Watched::Unit, Blame::Unit, "look first at the unit or its firmware build"),
+];
+
+impl Watched {
+    /// Whom a trip that watched this points at, and that as advice.
+    pub fn look(self) -> (Blame, &'static str) {
+        let (_, blame, advice) = AFTER_A_TRIP[self as usize];
+        (blame, advice)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -206,5 +247,14 @@ mod tests {
             assert_eq!(row.cause.row().cause, row.cause);
             assert_eq!(usize::from(row.exit_code), index);
         }
+    }
+
+    #[test]
+    fn everything_a_trip_watches_finds_its_own_advice() {
+        for (watched, blame, advice) in AFTER_A_TRIP {
+            assert_eq!(watched.look(), (blame, advice));
+        }
+        // Where nothing else is known it is what the table of causes says.
+        assert_eq!(Watched::Unit.look().0, Cause::Tripped.row().blame);
     }
 }

@@ -645,7 +645,10 @@ fn make_hostile(run: &mut Run) {
             criterion.why = Some(bad.into());
         }
     }
-    run.plan.trips.iter_mut().for_each(|t| put(&mut t.name));
+    for trip in &mut run.plan.trips {
+        put(&mut trip.name);
+        trip.why = Some(bad.into());
+    }
     run.columns.spans.iter_mut().for_each(|s| put(&mut s.name));
     run.info.files.iter_mut().for_each(|f| put(&mut f.name));
     run.info.faults.push(bad.into());
@@ -960,6 +963,134 @@ fn a_test_whose_stop_went_wrong_is_not_passed() {
         let errors = attributes(&xml, "error", "message");
         assert!(errors.iter().flatten().any(|m| m.contains(why)), "{errors:?}");
     }
+}
+
+/// The rig file's own reason for a limit stands wherever what crossed it stands.
+#[test]
+fn a_trip_is_told_with_the_reason_for_its_limit() {
+    let report = tripped().report();
+    let why = "the capacitor is being pumped up";
+    assert_eq!(report.headline.besides, [format!("why the limit stands there: {why}")]);
+    assert_eq!(report.tests[1].outcome.why, format!("bus_high: bus 185.4 V, limit 185 V ({why})"));
+    let page = html(&report).unwrap();
+    assert!(between(&page, "<section class=\"verdict", "</section>").contains(why));
+    assert!(page.contains(&format!("<p class=\"why\">bus_high: bus 185.4 V, limit 185 V ({why}).</p>")));
+    let errors = attributes(&junit(&report).unwrap(), "error", "message");
+    assert!(errors.iter().flatten().any(|m| m.contains(why)), "{errors:?}");
+    let text = terminal(&report, false);
+    assert_eq!(text.replace('\n', " ").matches("pumped up").count(), 2, "of the test and at the end: {text}");
+    // What the record says is as it was.
+    assert_eq!(report.headline.why, tripped().why);
+}
+
+/// The tripped run with another trip, on a rig that reads its emergency-stop loop.
+fn tripped_by(trip: &str, found: &str) -> Run {
+    let mut run = tripped();
+    let mut channel = run.plan.channels[0].clone();
+    (channel.name, channel.unit) = ("stop_loop".into(), spinproof::units::Unit::one());
+    channel.role = Some(spinproof::files::rig::Role::EmergencyStopLoop);
+    run.plan.channels.push(channel);
+    let mut on_loop = run.plan.trips[0].clone();
+    (on_loop.name, on_loop.channel) = ("stop_loop".into(), run.plan.channels.len() - 1);
+    run.plan.trips.push(on_loop);
+    for event in &mut run.events {
+        if let What::Trip { trip: name, found: what, .. } = &mut event.what {
+            (*name, *what) = (trip.into(), found.into());
+        }
+    }
+    run.why = format!("{trip}: {found}");
+    run
+}
+
+#[test]
+fn where_to_look_first_depends_on_what_the_trip_watched() {
+    use spinproof::outcome::Blame;
+    let rows = [
+        ("stop_loop", Blame::Operator, "whoever is at the bench"),
+        ("bus_low", Blame::Rig, "its supply"),
+        ("bus_high", Blame::Rig, "its build braked"),
+        ("bus stale", Blame::Rig, "links"),
+        ("bus plausible", Blame::Rig, "its supply"),
+        ("stop_loop plausible", Blame::Rig, "links"),
+        ("demand speed acknowledged", Blame::Rig, "links"),
+        ("overspeed", Blame::Unit, "firmware build"),
+        ("winding plausible", Blame::Unit, "firmware build"),
+        ("drive state", Blame::Unit, "firmware build"),
+        ("command timeout", Blame::Unit, "firmware build"),
+    ];
+    for (trip, blame, word) in rows {
+        let report = tripped_by(trip, "what was found").report();
+        let headline = &report.headline;
+        assert_eq!(headline.blame, blame, "{trip}");
+        assert!(headline.look.contains(word), "{trip}: {}", headline.look);
+        assert_eq!(headline.exit_code, 5, "{trip}");
+        assert!(
+            terminal(&report, false).replace('\n', " ").ends_with(&format!("{} ", headline.look)),
+            "{trip}"
+        );
+    }
+    // A second trip while the machine winds down has not ended the run.
+    let mut run = tripped_by("overspeed", "what was found");
+    let first = run.events.iter().position(|e| matches!(e.what, What::Trip { .. })).unwrap();
+    let later = What::Trip { trip: "bus_high".into(), found: "186 V".into(), sampled: 0 };
+    run.events.insert(first + 2, at(23.0, later));
+    assert_eq!(run.report().headline.blame, Blame::Unit);
+}
+
+/// The loop is asked for less often than the drive, which loses its torque by the same contact: the drive's state is seen
+/// first, and whoever pressed the button is not the unit's fault.
+#[test]
+fn an_open_emergency_stop_loop_is_in_the_headline_whatever_was_seen_first() {
+    let with_loop = |samples: &[(f64, f64)]| {
+        let mut run = tripped_by("drive state", "the drive is `fault`, expected `operation enabled`");
+        let mut series = run.columns.series[0].clone();
+        (series.name, series.unit) = ("stop_loop".into(), spinproof::units::Unit::one());
+        series.t = samples.iter().map(|(t, _)| *t).collect();
+        series.v = samples.iter().map(|(_, v)| *v).collect();
+        run.columns.series.push(series);
+        run
+    };
+    // The stop of the fixture begins at 12.0 + 1.6 + 9.21 = 22.81 s.
+    let report = with_loop(&[(22.7, 1.0), (22.9, 0.0), (23.0, 0.0)]).report();
+    let words = "the emergency-stop loop was open: `stop_loop` read 0 at 23.000 s";
+    assert_eq!(report.headline.besides, [words]);
+    assert!(report.headline.look.contains("whoever is at the bench"), "{}", report.headline.look);
+    assert_eq!((report.headline.exit_code, report.headline.word.as_str()), (5, "tripped"));
+    for text in documents(&report) {
+        assert!(
+            text.replace('\n', " ").to_lowercase().contains("the emergency-stop loop was open: "),
+            "{text}"
+        );
+    }
+    let told = |run: Run| !run.report().headline.besides.is_empty();
+    assert!(!told(with_loop(&[(22.7, 0.0)])), "nothing was read after the stop");
+    assert!(!told(with_loop(&[(22.9, 0.0), (23.0, 1.0)])), "it is closed again");
+    assert!(!told(with_loop(&[(22.9, 1.0), (23.0, f64::NAN)])), "what is no number says nothing");
+    assert!(told(with_loop(&[(22.9, 0.0), (23.0, f64::NAN)])), "nor does it close the loop");
+    assert!(!told(with_loop(&[])));
+    // Who presses because the shaft runs away, or after the stop, has not caused it.
+    let mut run = with_loop(&[(22.9, 1.0), (23.4, 0.0)]);
+    let headline = run.report().headline;
+    assert_eq!(
+        headline.besides,
+        ["the emergency-stop loop was opened after the stop: `stop_loop` read 0 at 23.400 s"]
+    );
+    assert!(headline.look.contains("firmware build"), "{}", headline.look);
+    for event in &mut run.events {
+        if let What::Trip { trip, .. } = &mut event.what {
+            *trip = "overspeed".into();
+        }
+    }
+    run.why = run.why.replace("drive state", "overspeed");
+    run.columns.series.last_mut().unwrap().v = vec![0.0, 0.0];
+    let headline = run.report().headline;
+    assert!(headline.besides[0].contains("was open: ") && headline.look.contains("firmware build"));
+    // Whatever ended the run: an emergency stop may take the board's own supply away.
+    let mut run = with_loop(&[(22.9, 0.0)]);
+    (run.cause, run.why) = (Cause::NotConfirmed, "no sample has come".into());
+    let report = run.report();
+    assert!(report.headline.besides[0].contains("was open"));
+    assert!(report.headline.look.contains("the rig"), "{}", report.headline.look);
 }
 
 #[test]

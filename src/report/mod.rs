@@ -25,6 +25,7 @@ mod safe;
 mod spectra;
 mod story;
 mod terminal;
+mod tripped;
 mod words;
 
 pub use before::BeforeRow;

@@ -66,6 +66,9 @@ pub struct Headline {
     pub means: String,
     /// How it came about in this run, with numbers; may be empty.
     pub why: String,
+    /// What belongs beside that: that the emergency-stop loop was open, and why the limit that was crossed stands where it
+    /// does.
+    pub besides: Vec<String>,
     /// Where to look first.
     pub blame: Blame,
     /// The same in words; empty if there is nothing to look for.

@@ -3,7 +3,7 @@
 use super::Evidence;
 use super::criteria;
 use super::model::{Counts, CriterionRow, Cut, EventLine, Headline, Outcome, TestReport};
-use super::words;
+use super::{tripped, words};
 use crate::outcome::{Cause, JunitKind};
 use crate::record::{Event, What};
 use crate::time::Instant;
@@ -29,10 +29,10 @@ struct TestStory {
 
 impl TestStory {
     /// Keeps the first word of each trip: it may fire again while the machine winds down.
-    fn trip(&mut self, name: &str, found: &str) {
+    fn trip(&mut self, name: &str, told: String) {
         let name = format!("{name}: ");
         if !self.trips.iter().any(|t| t.starts_with(&name)) {
-            self.trips.push(format!("{name}{found}"));
+            self.trips.push(told);
         }
     }
 }
@@ -54,7 +54,7 @@ pub(super) fn tell(evidence: &Evidence<'_>) -> Story {
         let Some(test) = current.map(|t| &mut tests[t]) else { continue };
         test.last = event.at;
         match &event.what {
-            What::Trip { trip, found, .. } => test.trip(trip, found),
+            What::Trip { trip, found, .. } => test.trip(trip, tripped::with_why(evidence.plan, trip, found)),
             What::PreCheck { name, holds: false, found, .. } => test.refused.push(format!("{name}: {found}")),
             What::TestEnded { complete, .. } => {
                 test.ended = Some(event.at);
@@ -179,6 +179,8 @@ fn outcome(evidence: &Evidence<'_>, story: &Story, index: usize, criteria: &[Cri
         Cause::Passed | Cause::CriterionFailed => (Cause::NotMade, "it did not run to its end".to_string()),
         cause => (cause, evidence.why.clone()),
     };
+    let open = last.then(|| tripped::loop_open(evidence)).flatten();
+    let why = open.map_or(why.clone(), |open| format!("{why}; {open}"));
     of(cause, why, cause.row().junit)
 }
 
@@ -216,13 +218,15 @@ pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestRepo
         RunKind::Pty => Some("a pseudo-terminal, and the rig file declares no machine behind it"),
         RunKind::Bench => None,
     };
+    let (blame, look) = tripped::look(evidence);
     Headline {
         cause: evidence.cause,
         word: row.headline.into(),
         means: row.means.into(),
         why: evidence.why.clone(),
-        blame: row.blame,
-        look: words::look(row.blame).into(),
+        besides: tripped::besides(evidence),
+        blame,
+        look: look.into(),
         exit_code: row.exit_code,
         simulated: simulated.map(String::from),
         cut: story.cut(evidence),

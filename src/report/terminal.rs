@@ -165,6 +165,9 @@ impl Page {
         self.text.push('\n');
         let why = if headline.why.is_empty() { &headline.means } else { &headline.why };
         self.wrapped("", why);
+        for besides in &headline.besides {
+            self.wrapped("", besides);
+        }
         let counts = &headline.counts;
         let mut parts = vec![format!("{} of {} criteria met", counts.met, counts.criteria)];
         for (n, what) in [

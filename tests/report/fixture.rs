@@ -794,7 +794,9 @@ pub fn failing() -> Run {
 }
 
 pub fn tripped() -> Run {
-    let plan = plan();
+    let mut plan = plan();
+    let bus_high = plan.trips.iter_mut().find(|t| t.name == "bus_high").expect("a trip of the plan");
+    bus_high.why = Some("the capacitor is being pumped up".into());
     let trip_at = BEGINS[1] + WATCH + 9.21;
     let end = trip_at + 14.6;
     let mut events = opening();
