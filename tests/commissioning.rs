@@ -141,6 +141,38 @@ fn a_suite_without_what_closed_loop_rests_on_is_a_part_of_a_commissioning() {
     }
 }
 
+/// Shafts that are stiff and sound: the rungs that a rotor which sticks could fail, and what is measured in the last. Of 2 Nm and more
+/// 6 A do not start every one in closed loop, and the last criterion ends there.
+#[test]
+fn a_stiff_shaft_climbs_and_is_measured() {
+    for (friction, seed) in [("1.05", 1), ("1.5", 1), ("1.8", 3)] {
+        let from = "friction = [\"0.6 Nm\", \"1.0 Nm\"]";
+        assert!(UNIT.contains(from));
+        let unit = UNIT.replace(from, &format!("friction = \"{friction} Nm\""));
+        for (name, suite) in rungs(&SUITE).expect("rungs") {
+            if !["alignment", "slow open loop", "closed loop", "what it is"].contains(&name.as_str()) {
+                continue;
+            }
+            let run = run_bench(load(&RIG, &unit, &suite, None), seed, &[], |_| {});
+            assert_eq!(run.results.cause, Cause::Passed, "{friction} Nm, {name}: {}", words(&run));
+            let spec =
+                spinproof::rehearsal::twin_spec(&run.loaded.rig, &run.loaded.unit, &run.loaded.plan, seed);
+            let spec = spec.expect("a twin");
+            let hysteresis = spec.machine.iron_hysteresis * f64::from(spec.machine.pole_pairs) / TAU;
+            for one in measured_on(&run).iter().filter(|one| one.place.0 == "rotor") {
+                let truth = match one.place.1 {
+                    "friction" => spec.rotor.friction + hysteresis,
+                    _ => spec.rotor.inertia,
+                };
+                println!("{friction} Nm, {}: {} u {} truth {truth}", one.place.1, one.value, one.u);
+                assert!((one.value - truth).abs() < 3.0 * one.u, "{friction} Nm: {one:?}, truth {truth}");
+                assert!(one.u < 0.1 * truth, "{friction} Nm: {one:?} is of use");
+            }
+            assert_eq!(measured_on(&run).len(), if name == "what it is" { 3 } else { 0 }, "{name}");
+        }
+    }
+}
+
 /// One row: faults, the rung that is not passed, and a piece of what it points at.
 #[test]
 fn each_wrong_wiring_is_caught_at_its_rung() {

@@ -71,6 +71,14 @@ fn figure(criterion: &Criterion, verdict: &Verdict) -> Option<String> {
             )
         }
         "follow_slope" => format!("the rotor slips behind the field ({shown}): something holds it"),
+        // Inside its limits, and not by as much as it is uncertain.
+        "alignment_offset"
+            if criterion.low <= Some(value) && criterion.high.is_none_or(|high| value <= high) =>
+        {
+            format!(
+                "where the rotor comes to rest tells the resolver's offset to no better than {shown}: something holds it back from the field"
+            )
+        }
         "alignment_offset" => offset(value, &shown),
         "mean_level" if is_current(&criterion.unit.kind.dim) => format!(
             "the current sensor behind `{of}` reads {shown} where nothing flows: its zero is off, or its wire"

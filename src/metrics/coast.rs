@@ -104,9 +104,9 @@ const AT_SPEED: Operand =
     Operand::needed("at_speed", Takes::Quantity, "the speed that is meant, within those coasted through");
 
 /// Fewest samples.
-const SAMPLES: usize = 40;
+pub(super) const SAMPLES: usize = 40;
 /// Speed down to which the three parts stand for the drag, in parts of the first: near rest a joint sticks.
-const LOW_SHARE: f64 = 0.1;
+pub(super) const LOW_SHARE: f64 = 0.1;
 /// Part of the first speed that the last must have fallen below.
 const FALL: f64 = 0.7;
 
@@ -129,6 +129,8 @@ pub(super) struct Coast {
     fit: Correlated<4>,
     /// First speed, to which the parts are scaled, rad/s.
     pub first: f64,
+    /// The moment of the first speed, s.
+    pub began: f64,
     /// Last speed used, rad/s.
     last: f64,
     /// Standard uncertainty of the channel, rad/s.
@@ -188,7 +190,8 @@ pub(super) fn coast(view: &View<'_>, span: &Span) -> Result<Coast, Refusal> {
         return refuse(format!("no drag of three parts fits `{}` over `{}`", view.of, span.name));
     };
     let last = mean(&speed[used.n() - 5..]);
-    Ok(Coast { fit, first, last, u_speed: used.series.u, n: used.n() })
+    let began = mean(&used.t[..5]);
+    Ok(Coast { fit, first, began, last, u_speed: used.series.u, n: used.n() })
 }
 
 /// Refuses speed that does not fall far enough or rises on the way.

@@ -4,13 +4,13 @@
 //! Currents and voltages along d and q are peak values of phase quantities, amplitude-invariant, so that the power is
 //! 3/2 (v_d i_d + v_q i_q) (any textbook on field-oriented control; IEC 60034 has no words for it).
 
-use super::coast::{Coast, coast};
+use super::coast::{self, Coast, coast};
 use super::numeric::{joined, mean, mean_uncertainty, median};
 use super::operand::{Operand, Takes};
-use super::window::{channel, other, refuse, samples};
+use super::window::{channel, other, refuse, samples, seconds, value_text};
 use super::{Direction, Entry, Measured, Refusal, Subject, View};
 use crate::columns::Span;
-use crate::units::{Dim, Form, Kind};
+use crate::units::{Dim, Form, Kind, parse_unit, rounded_text};
 
 pub(super) const DC_RESISTANCE: Entry = Entry {
     id: "dc_resistance",
@@ -55,11 +55,13 @@ pub(super) const LINKED_FLUX: Entry = Entry {
 
 pub(super) const HOLDING_INERTIA: Entry = Entry {
     id: "holding_inertia",
-    version: 1,
+    version: 2,
     about: "inertia of everything that turns, at the shaft: the torque that holds the speed of the segment `before`, from \
             the power that the machine takes less its copper loss, over the deceleration at that speed in the \
-            coast-down of the span, from behind a gap in its first quarter; uncertainty from fit, means, channels and the ends given for the resistance; \
-            refuses as `coast_drag` does, and a coast-down that does not begin at the speed held",
+            coast-down of the span, from behind a gap at its begin or in its first quarter, by which no more than 0.4 of the \
+            speed is lost; uncertainty from fit, means, channels and the ends given for the resistance; refuses as \
+            `coast_drag` does, a coast-down that is over too soon for its samples, and one that does not begin at the \
+            speed held",
     kind: |_| plain(Dim { mass: 1, length: 2, ..Dim::default() }),
     operands: HOLDING,
     compute: |view| holding(view, |_, inertia| inertia),
@@ -68,7 +70,7 @@ pub(super) const HOLDING_INERTIA: Entry = Entry {
 
 pub(super) const HOLDING_FRICTION: Entry = Entry {
     id: "holding_friction",
-    version: 1,
+    version: 2,
     about: "part of the drag torque that does not depend on speed, by `holding_inertia` and its coast-down; refuses as \
             `holding_inertia` does",
     direction: Direction::LowerIsBetter,
@@ -79,7 +81,7 @@ pub(super) const HOLDING_FRICTION: Entry = Entry {
 
 pub(super) const HOLDING_DRAG: Entry = Entry {
     id: "holding_drag",
-    version: 1,
+    version: 2,
     about: "part of the drag that grows with speed, per rad/s, by `holding_inertia` and its coast-down; needs speeds \
             at which it is a good part of the whole, or its uncertainty is large; refuses as `holding_inertia` does",
     kind: |_| plain(Dim { mass: 1, length: 2, time: -1, angle: -1, ..Dim::default() }),
@@ -100,9 +102,13 @@ const HOLDING: &[Operand] = &[
 const SAMPLES: usize = 20;
 /// How many times its uncertainty a divisor must be.
 const CLEAR: f64 = 10.0;
-/// How far the first speed of the coast-down may be from the speed held, as a share: the shaft slows down already while the
-/// link is quiet after the stop, and the fit reaches back over that.
+/// How far the speed at the begin of the coast-down, to which the fit reaches back, may be from the speed held, as a share.
 const SAME_SPEED: f64 = 0.2;
+/// How much of its speed the shaft may lose while the link is quiet after the stop, as a share: the fit reaches back over that,
+/// its uncertainty grows with it, and beyond this it is the model that speaks and not the samples.
+const LOST_MAX: f64 = 0.4;
+/// What a coast-down from another speed is refused with.
+const OTHER_SPEED: &str = "the coast-down does not begin at the speed held";
 /// Part of the coast-down in which a gap is looked for, and how many usual steps it has.
 const EARLY: f64 = 0.25;
 const GAP: f64 = 5.0;
@@ -219,12 +225,14 @@ fn holding(view: &View<'_>, figure: fn(&Coast, (f64, f64)) -> (f64, f64)) -> Res
         1.5 * r.u * i.value * i.value,
         power * w.u / w.value,
     ]) / w.value.abs();
-    let coast = coast(view, &running_down(view)?)?;
-    let speed = w.value.abs();
-    if (coast.first - speed).abs() > SAME_SPEED * speed {
-        return refuse("the coast-down does not begin at the speed held");
-    }
+    let (span, speed) = (running_down(view)?, w.value.abs());
+    long_enough(view, &span, speed, torque)?;
+    let coast = coast(view, &span)?;
     let (slowing, u_slowing) = coast.at(speed);
+    let begin = coast.first + coast.at(coast.first).0 * (coast.began - view.span.t0);
+    if begin.is_nan() || (begin - speed).abs() > SAME_SPEED * speed {
+        return refuse(OTHER_SPEED);
+    }
     if slowing.is_nan() || slowing <= 2.0 * u_slowing || torque <= 2.0 * u_torque {
         return refuse("torque or deceleration there is no larger than its uncertainty");
     }
@@ -235,15 +243,60 @@ fn holding(view: &View<'_>, figure: fn(&Coast, (f64, f64)) -> (f64, f64)) -> Res
 }
 
 /// The coast-down from where nothing drives any more: a stop abandons what is under way, and a link that lost a reply is
-/// quiet for a while, in which the torque goes off.
+/// quiet for a while, in which the torque goes off. However stiff the shaft, that takes as long; nothing of it is used.
 fn running_down(view: &View<'_>) -> Result<Span, Refusal> {
     let (series, span) = (channel(view)?, view.span);
     let t = &series.t[series.within(span.t0, span.t1)];
     let steps: Vec<f64> = t.windows(2).map(|w| w[1] - w[0]).collect();
     let (usual, early) = (median(&steps), span.t0 + EARLY * (span.t1 - span.t0));
-    let gaps = t.windows(2).filter(|w| w[0] < early && w[1] - w[0] > GAP * usual);
+    let moments: Vec<f64> = [span.t0].into_iter().chain(t.iter().copied()).collect();
+    let gaps = moments.windows(2).filter(|w| w[0] < early && w[1] - w[0] > GAP * usual);
     let t0 = gaps.map(|w| w[1]).next_back().unwrap_or(span.t0);
     Ok(Span { t0, ..span.clone() })
+}
+
+/// Refuses a coast-down that is over too soon, which looks like a bad line and is a stiff shaft. Under a drag that hardly depends
+/// on speed what is lost in a length of time goes as the drag, and how long the whole takes as one over it.
+fn long_enough(view: &View<'_>, span: &Span, speed: f64, torque: f64) -> Result<(), Refusal> {
+    let series = channel(view)?;
+    let within = series.within(span.t0, span.t1);
+    let (t, v) = (&series.t[within.clone()], &series.v[within]);
+    let (there, lost) =
+        (v.len(), series.lost_within(span.t0, span.t1) + series.missed_within(span.t0, span.t1));
+    if there < 5 || 10 * lost > there || torque.is_nan() || torque <= 0.0 {
+        // Nothing that could be said of a drag; where rows are lost it is the line that is looked at.
+        return Ok(());
+    }
+    let first = mean(&v[..5]).abs();
+    let n = v.iter().position(|v| v.abs() < coast::LOW_SHARE * first).unwrap_or(there);
+    let (late, took) = (mean(&t[..5]) - view.span.t0, t[n.saturating_sub(1)] - t[0]);
+    let (gone, step) = ((speed - first) / speed, took / (n.max(2) - 1) as f64);
+    // By the drag of the rest it was at this speed when it began to coast.
+    let begin = first + (1.0 - coast::LOW_SHARE) * first / took.max(step) * late;
+    let serves = if gone > LOST_MAX && (begin - speed).abs() <= SAME_SPEED * speed {
+        torque * LOST_MAX / gone
+    } else if gone > LOST_MAX {
+        return refuse(OTHER_SPEED);
+    } else if n < coast::SAMPLES {
+        torque * (late + took) / (late + coast::SAMPLES as f64 * step)
+    } else {
+        return Ok(());
+    };
+    let nm = parse_unit("Nm").map_err(|e| Refusal { why: e.message })?;
+    let drag = |torque: f64| format!("{} Nm", rounded_text(&nm, torque, Some(0.1 * torque)));
+    refuse(format!(
+        "the coast-down is too short for the drag: {} hold {}, {} after its begin it is {}, and a tenth of that {n} samples \
+         later ({}); expected no more than {} % lost by then and {} samples, which serves for a drag of up to about {}: look for \
+         what binds, coast from a higher speed, or poll more often",
+        drag(torque),
+        value_text(&series.unit, speed),
+        seconds(late),
+        value_text(&series.unit, first),
+        seconds(took),
+        100.0 * LOST_MAX,
+        coast::SAMPLES,
+        drag(serves),
+    ))
 }
 
 /// One of the parts of the drag, by the power of speed that it grows with.

@@ -246,7 +246,7 @@ mod tests {
     use crate::units::parse_unit;
 
     /// Those that give another value or uncertainty from the same columns than they first did.
-    const SECOND: [&str; 17] = [
+    const SECOND: [&str; 20] = [
         "bus_sag",
         "time_constant",
         "final_temperature",
@@ -264,6 +264,9 @@ mod tests {
         "order_growth",
         "bus_ripple",
         "dc_resistance",
+        "holding_inertia",
+        "holding_friction",
+        "holding_drag",
     ];
 
     /// Id, direction, subject, whether a band is needed, and the kind of the figure of a temperature.
