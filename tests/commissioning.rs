@@ -141,6 +141,108 @@ fn a_suite_without_what_closed_loop_rests_on_is_a_part_of_a_commissioning() {
     }
 }
 
+/// A criterion counts by what its limits rule out, whatever it is called. With each of these suites a reversed resolver, phases
+/// that are swapped, an offset of 180 degrees (measured as -180), a board that never times out or a shaft that stands still
+/// would pass the criterion.
+#[test]
+fn a_criterion_that_lets_the_fault_pass_shows_nothing() {
+    use spinproof::evidence::lacks;
+    let ratio = "turn = \"electrical\"\nbetween = [\"0.9\", \"1.1\"]";
+    let up = "over = \"up\"\nbetween = [\"0.9\", \"1.1\"]";
+    let slow = |way: &str| format!("over = \"{way}\"\nbetween = [\"0.97\", \"1.03\"]");
+    let offset = "between = [\"-12 deg electrical\", \"12 deg electrical\"]";
+    let zero = "of = \"phase_a\"\nover = \"rest\"\nbetween = [\"-2 A\", \"2 A\"]";
+    let noise = "over = \"rest\"\nat_most = \"10 mrad electrical\"";
+    let crawl = "over = \"crawl\"\nbetween = [\"-5 rpm\", \"5 rpm\"]";
+    let to = |from: &str, limit: &str| {
+        let at = from.find("between").or(from.find("at_most")).expect("a limit");
+        format!("{}{limit}", &from[..at])
+    };
+    let of = |changes: &[(&str, String)]| {
+        let suite = changes.iter().fold(SUITE.to_string(), |suite, (from, to)| {
+            assert!(suite.contains(from), "{from}");
+            suite.replacen(from, to, 1)
+        });
+        lacks(&load(&RIG, UNIT, &suite, None).plan)
+    };
+    let slopes = |limit: &str| {
+        [(up, to(up, limit))].into_iter().chain(["forward", "back"].map(|way| {
+            let from: &'static str = Box::leak(slow(way).into_boxed_str());
+            (from, to(from, limit))
+        }))
+    };
+    let rows: Vec<(Vec<(&str, String)>, &str)> = vec![
+        (
+            vec![(ratio, to(ratio, "at_most = \"1.1\""))],
+            "the resolver's sense: `turn_ratio` of `angle` in test `turned by hand` has no lower limit above 0",
+        ),
+        (vec![(ratio, to(ratio, "at_least = \"0\""))], "the resolver's sense: "),
+        (vec![(ratio, to(ratio, "between = [\"-1.1\", \"1.1\"]"))], "the resolver's sense: "),
+        (
+            vec![(
+                "turned = [\"0.97 turn\", \"1.03 turn\"]",
+                "turned = [\"-1.03 turn\", \"-0.97 turn\"]".into(),
+            )],
+            "the way that its `turned` says",
+        ),
+        (
+            slopes("at_most = \"1.1\"").collect(),
+            "the order of the phases: `follow_slope` of `angle` in test `alignment` has no lower limit above 0",
+        ),
+        (
+            vec![(offset, "at_most = \"12 deg electrical\"".into())],
+            "the resolver's offset: `alignment_offset` of `angle` in test `alignment` does not have both limits",
+        ),
+        (vec![(offset, "at_least = \"-12 deg electrical\"".into())], "the resolver's offset: "),
+        (
+            vec![(offset, "between = [\"-12 deg electrical\", \"90 deg electrical\"]".into())],
+            "the resolver's offset: ",
+        ),
+        (
+            vec![("silence = \"160 ms\"", "silence = \"10 s\"".into())],
+            "the command timeout: the silence of 10 s in test `command timeout`",
+        ),
+        (
+            vec![(zero, to(zero, "at_most = \"2 A\""))],
+            "`mean_level` of `phase_a` in test `gates off`: it may be off on either side",
+        ),
+        (
+            vec![(zero, to(zero, "between = [\"-400 A\", \"400 A\"]"))],
+            "hold all that `phase_a` may read, -400 A to 400 A",
+        ),
+        (
+            vec![(noise, to(noise, "at_most = \"2000 mrad electrical\""))],
+            "hold all that `angle_noise` may read",
+        ),
+        (
+            vec![("at_most = \"12 rpm\"", "at_least = \"0.001 rpm\"".into())],
+            "`steady_ripple` of `speed` in test `gates on, no current`: it has no upper limit",
+        ),
+        (
+            vec![(crawl, to(crawl, "at_most = \"5 rpm\""))],
+            "`tracking_mean` of `speed` in test `closed loop`: it may be off on either side",
+        ),
+        (
+            vec![(crawl, to(crawl, "between = [\"-60 rpm\", \"60 rpm\"]"))],
+            "a shaft that stands still passes: keep its limits within the 60 rpm",
+        ),
+    ];
+    for (changes, words) in rows {
+        let lacks = of(&changes);
+        assert!(matches!(&lacks[..], [one] if one.contains(words)), "{words}: {lacks:#?}");
+    }
+    // What is wide and still rules the fault out is enough, and one of several that does.
+    for change in [
+        (ratio, to(ratio, "at_least = \"0.1\"")),
+        (up, to(up, "at_most = \"1.1\"")),
+        (offset, "between = [\"-89 deg electrical\", \"89 deg electrical\"]".into()),
+        ("silence = \"160 ms\"", "silence = \"245 ms\"".into()),
+        (crawl, to(crawl, "between = [\"-59 rpm\", \"59 rpm\"]")),
+    ] {
+        assert_eq!(of(std::slice::from_ref(&change)), [""; 0], "{change:?}");
+    }
+}
+
 /// Shafts that are stiff and sound: the rungs that a rotor which sticks could fail, and what is measured in the last. Of 2 Nm and more
 /// 6 A do not start every one in closed loop, and the last criterion ends there.
 #[test]

@@ -23,7 +23,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ("trace", &["record", "time", "plan", "outcome"]),
     ("guards", &["plan", "record"]),
     ("verdict", &["metrics", "files", "units"]),
-    ("evidence", &["outcome", "record", "files", "plan", "trace"]),
+    ("evidence", &["outcome", "record", "files", "plan", "trace", "metrics", "time", "units"]),
     ("archive", &["evidence", "outcome", "record", "files", "trace"]),
     ("predicted", &["columns"]),
     ("results", &["columns", "metrics", "outcome", "plan", "record", "verdict"]),

@@ -6,6 +6,7 @@
 mod entry;
 mod guards;
 mod ladder;
+mod shown;
 #[cfg(test)]
 mod tests;
 mod whole;

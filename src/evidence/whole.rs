@@ -1,6 +1,7 @@
 //! A commissioning: several runs that count as one on the ladder.
 
 use super::entry::Entry;
+use super::shown;
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
 use crate::plan::{Plan, Shape, Test};
@@ -27,7 +28,9 @@ pub struct Whole {
 pub fn lacks(plan: &Plan) -> Vec<String> {
     match plan.rung {
         None => Vec::new(),
-        Some(Rung::Commissioning) => [for_closed_loop(plan), for_each_test(plan)].concat(),
+        Some(Rung::Commissioning) => {
+            [shown::not_for_closed_loop(plan), shown::not_by_limits(plan), for_each_test(plan)].concat()
+        }
         Some(_) => for_each_test(plan),
     }
 }
@@ -50,22 +53,6 @@ fn for_each_test(plan: &Plan) -> Vec<String> {
     own.filter(|test| !judged(test))
         .map(|test| format!("anything of test `{}`, which drives and has no criterion", test.name))
         .collect()
-}
-
-/// The things that closed loop rests on: a commissioning shows them all.
-fn for_closed_loop(plan: &Plan) -> Vec<String> {
-    let figure = |id: &str| plan.tests.iter().flat_map(|t| &t.criteria).any(|c| c.metric.id() == id);
-    let silent = plan.tests.iter().flat_map(|t| &t.profile.segments).any(|s| s.shape == Shape::Silence);
-    [
-        ("the resolver's sense, by a criterion turn_ratio", figure("turn_ratio")),
-        ("the order of the phases, by a criterion follow_slope", figure("follow_slope")),
-        ("the resolver's offset, by a criterion alignment_offset", figure("alignment_offset")),
-        ("the command timeout, by a silence", silent),
-    ]
-    .into_iter()
-    .filter(|(_, shown)| !shown)
-    .map(|(what, _)| what.to_string())
-    .collect()
 }
 
 /// The entry of a commissioning from those of its rungs, in their order; `None` before the first has begun.
