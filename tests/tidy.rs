@@ -48,7 +48,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "evidence",
         ],
     ),
-    ("commissioning", &["results", "plan", "verdict", "outcome", "record", "units", "files"]),
+    ("commissioning", &["results", "plan", "verdict", "outcome", "record", "units", "files", "diag"]),
     ("twin", &["wire", "units", "time", "states"]),
     ("rehearsal", &["engine", "twin", "plan", "record", "outcome", "time", "files", "units"]),
     // It judges by the twin's truth and by the bytes on the wire: of the engine it takes inputs and outputs only.

@@ -4,7 +4,9 @@
 use super::load::{Loaded, beside, demo_rig, demo_unit, read, resolve_texts};
 use super::whole::Commissioning;
 use super::{Early, Files, Making, rehearse, report, run, say};
-use crate::commissioning::{Found, RungError, found, points_at, rungs, too_fast, write_back};
+use crate::commissioning::{
+    Found, RungError, found, places, points_at, rungs, too_fast, writable, write_back,
+};
 use crate::evidence::{Standing, lacks};
 use crate::outcome::Cause;
 use crate::results::Results;
@@ -57,6 +59,10 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let fast = too_fast(&whole.plan, whole.unit.machine.speed_max.si);
     if !fast.is_empty() {
         return Err(Early::new(Cause::FilesInvalid, fast.join("\n")));
+    }
+    // A file that could not be written back to is told before the first rung is driven.
+    if args.unit.is_some() {
+        writable(&texts.unit.1, &whole.unit, &whole.plan).map_err(invalid)?;
     }
     let all = rungs(&texts.suite.1).map_err(invalid)?;
     let folder = folder(args)?;
@@ -237,7 +243,7 @@ fn into_unit_file(args: &Args, texts: &Texts, climbed: &Climbed, whole: &Commiss
         return Ok(());
     }
     say::out("measured, for the unit file (ends: two standard uncertainties either way):\n");
-    measured.iter().for_each(|one| say::out(format_args!("  {}\n", one.line())));
+    places(measured).iter().for_each(|place| say::out(format_args!("  {}\n", place.line())));
     measured
         .iter()
         .filter_map(Found::differs)

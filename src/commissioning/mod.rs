@@ -7,10 +7,12 @@
 mod points;
 mod rungs;
 mod unit;
+mod write;
 
 pub use points::points_at;
 pub use rungs::{RungError, rungs};
-pub use unit::{Found, found, write_back};
+pub use unit::{Found, Place, found, places};
+pub use write::{writable, write_back};
 
 use crate::plan::{Plan, Test};
 use crate::units::{number_text, parse_unit};

@@ -146,7 +146,10 @@ fn climb(dir: &Path, suite: &str) {
     assert_eq!(passed.code, Some(0), "{}", passed.said);
     assert!(!passed.said.contains("SIMULATED"), "a machine is behind it: {}", passed.said);
     let after = std::fs::read_to_string(dir.join("unit.toml")).unwrap();
-    assert!(before != after && after.contains("# measured") && !after.contains("SIMULATED"), "{after}");
+    assert!(
+        before != after && after.contains("# [spinproof: measured") && !after.contains("SIMULATED"),
+        "{after}"
+    );
     assert_eq!(std::fs::read_to_string(dir.join("runs/passed/files/unit-after.toml")).unwrap(), after);
 
     if suite != "commissioning.toml" {
