@@ -49,12 +49,91 @@ fn measured_on(run: &Rehearsed) -> Vec<Found> {
     found(&run.loaded.plan, &run.loaded.unit, &run.results, true)
 }
 
+fn fast(rig: &str, suite: &str) -> Vec<String> {
+    let loaded = load(rig, UNIT, suite, None);
+    too_fast(&loaded.plan, &loaded.rig, &loaded.unit)
+}
+
 /// Of the hand-driven tests one lets the fully pressed pedal ask for 600 rpm.
 #[test]
 fn a_twentieth_of_the_highest_speed_bounds_a_pedal_too() {
-    let plan = load(&RIG, UNIT, read("suites/pedal.toml"), None).plan;
-    let told = too_fast(&plan, FASTEST / 0.05 * TAU / 60.0);
+    let told = fast(&RIG, read("suites/pedal.toml"));
     assert!(matches!(&told[..], [one] if one.contains("600 rpm")), "{told:?}");
+}
+
+/// 4 pole pairs: 450 rpm of the shaft are 1800 rpm of the field, which is 10,800 deg/s electrical; 13,000 are 541.7 rpm.
+#[test]
+fn a_twentieth_of_the_highest_speed_bounds_a_field_that_is_turned() {
+    let rig = RIG.replacen("rate = \"400 deg/s electrical\"", "rate = \"20000 deg/s electrical\"", 1);
+    assert_ne!(rig, **RIG);
+    let suite = |rate: &str| {
+        let from = "rate = \"360 deg/s electrical\", name = \"back\"";
+        assert!(SUITE.contains(from));
+        SUITE.replacen(from, &format!("rate = \"{rate} deg/s electrical\", name = \"back\""), 1)
+    };
+    assert_eq!(fast(&rig, &suite("10800")), [""; 0]);
+    let told = fast(&rig, &suite("13000"));
+    let words = "test `slow open loop` turns the field at 13000 deg/s electrical, which takes a shaft of 4 pole pairs to 542 rpm";
+    assert!(matches!(&told[..], [one] if one.contains(words) && one.contains("450 rpm")), "{told:?}");
+}
+
+/// A torque has no end to its speed but the board's own limit, and that counts only as what must be read back.
+#[test]
+fn a_twentieth_of_the_highest_speed_bounds_a_torque_by_the_boards_own_limit() {
+    let suite = "schema = 1\nname = \"torque\"\nrung = \"commissioning\"\n[[test]]\nname = \"push\"\ndemand = \"torque\"\n\
+                 profile = [{ hold = \"1 s\" }, { ramp = \"1 Nm\", rate = \"1 Nm/s\" }]\n";
+    let limit = "limits = \"shaft speed\"\n";
+    let read_back = |must: &str| common::torque_rig().replacen(limit, &format!("{limit}{must}"), 1);
+    for (must, words) in [
+        ("", Some("nothing that is read back holds the speed")),
+        ("must_be = \"1500\"\n", Some("the board's own limit holds the speed at 1500 rpm")),
+        ("must_be = \"450\"\n", None),
+    ] {
+        let told = fast(&read_back(must), suite);
+        match words {
+            None => assert_eq!(told, [""; 0]),
+            Some(words) => assert!(matches!(&told[..], [one] if one.contains(words)), "{must}: {told:?}"),
+        }
+    }
+}
+
+/// The commands as a person runs them, in a folder of their own.
+fn commission(dir: &std::path::Path, args: &[&str]) -> (Option<i32>, String) {
+    use assert_cmd::cargo::CommandCargoExt;
+    let mut command = std::process::Command::cargo_bin("spinproof").expect("the program");
+    let command = command.current_dir(dir).arg("commission").args(args).stdin(std::process::Stdio::null());
+    let output = command.output().expect("it runs");
+    let text = [output.stdout, output.stderr].map(|text| String::from_utf8_lossy(&text).into_owned());
+    (output.status.code(), text.concat())
+}
+
+/// A hazard of the last rung alone, which brakes hard above a small capacitor, is told before the first is climbed, on the virtual
+/// clock and in real time, and no folder is left.
+#[test]
+fn what_forbids_the_last_rung_is_told_before_the_first() {
+    let temp = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| std::fs::write(temp.path().join(name), text).expect("a file");
+    let changed = |text: &str, from: &str, to: &str| {
+        assert!(text.contains(from), "{from}");
+        text.replacen(from, to, 1)
+    };
+    let rig = changed(&RIG, "capacitance = \"4.7 mF\"", "capacitance = \"4.0 mF\"");
+    write("rig.toml", &changed(&rig, "speed_rate = \"400 rpm/s\"", "speed_rate = \"2000 rpm/s\""));
+    let up = "    { ramp = \"380 rpm\", rate = \"60 rpm/s\" },\n";
+    let hard = changed(&SUITE, up, &format!("{up}    {{ ramp = \"60 rpm\", rate = \"2000 rpm/s\" }},\n{up}"));
+    write("hard.toml", &hard);
+    write("below.toml", &hard[..hard.rfind("[[test]]\n").expect("the last test")]);
+    write("unit.toml", UNIT);
+    let files = |suite| ["--suite", suite, "--rig", "rig.toml", "--unit", "unit.toml", "--out", "out"];
+    for more in [&["--rehearse"][..], &["--no-rehearsal", "a test"]] {
+        let (code, said) = commission(temp.path(), &[&files("hard.toml"), more].concat());
+        assert_eq!(code, Some(4), "{said}");
+        assert!(said.contains("1 hazard forbids this plan; nothing was sent"), "{said}");
+        assert!(!said.contains("rung 1 of"), "{said}");
+        assert!(!temp.path().join("out").exists(), "no folder is left");
+    }
+    let (code, said) = commission(temp.path(), &[&files("below.toml"), &["--rehearse"][..]].concat());
+    assert_eq!(code, Some(0), "the rungs below it are allowed: {said}");
 }
 
 /// Every rung passes with magnets that have lost 15 % of their flux: what a unit file expects is not a rung's business. It is
@@ -85,7 +164,7 @@ fn a_sound_unit_climbs_every_rung_and_is_measured() {
         );
         assert_eq!(climbed.len(), rungs(&SUITE).expect("rungs").len());
         assert!(fastest(&climbed) < FASTEST, "{} rpm", fastest(&climbed));
-        assert!(too_fast(&last.loaded.plan, FASTEST / 0.05 * TAU / 60.0).is_empty());
+        assert_eq!(fast(&RIG, &SUITE), [""; 0]);
         let spec =
             spinproof::rehearsal::twin_spec(&last.loaded.rig, &last.loaded.unit, &last.loaded.plan, seed)
                 .expect("a twin");

@@ -8,6 +8,7 @@ use crate::commissioning::{
     Found, RungError, found, places, points_at, rungs, too_fast, writable, write_back,
 };
 use crate::evidence::{Standing, lacks};
+use crate::hazards;
 use crate::outcome::Cause;
 use crate::results::Results;
 use crate::trace::{RunFolder, replace};
@@ -56,11 +57,12 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     }
     let texts = Texts::read(args)?;
     let whole = texts.resolve(&texts.suite, args)?;
-    let fast = too_fast(&whole.plan, whole.unit.machine.speed_max.si);
+    let fast = too_fast(&whole.plan, &whole.rig, &whole.unit);
     if !fast.is_empty() {
         return Err(Early::new(Cause::FilesInvalid, fast.join("\n")));
     }
-    // A file that could not be written back to is told before the first rung is driven.
+    // What forbids the last rung is told before the first is driven, and so is a file that could not be written back to.
+    whole.allowed(!args.rehearse && hazards::is_real(&whole.plan))?;
     if args.unit.is_some() {
         writable(&texts.unit.1, &whole.unit, &whole.plan).map_err(invalid)?;
     }
