@@ -3,6 +3,8 @@
 #![allow(clippy::unwrap_used)]
 
 mod common;
+#[path = "common/today.rs"]
+mod today;
 
 use common::{FIRST_SPIN, RIG, UNIT, load, run_bench};
 use spinproof::diag::Sources;
@@ -198,7 +200,8 @@ fn an_answers_file_alone_does_not_make_a_run_unattended() {
     std::fs::write(
         &answers,
         format!(
-            "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nanswered_by = \"a test\"\nexpires = \"2099-01-01T00:00:00Z\"\n[answer]\n{ids}"
+            "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nassembly = 1\nanswered_by = \"a test\"\nexpires = \"{}\"\n[answer]\n{ids}",
+            today::expires()
         ),
     )
     .unwrap();

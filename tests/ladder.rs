@@ -2,6 +2,8 @@
 #![allow(clippy::unwrap_used)]
 
 mod common;
+#[path = "common/today.rs"]
+mod today;
 
 use assert_cmd::cargo::CommandCargoExt;
 use spinproof::archive::{Index, NAME};
@@ -168,6 +170,15 @@ impl Drop for Stranger {
     }
 }
 
+/// Yes to every question of the demo rig, today.
+fn answers() -> String {
+    let ids = ["guards", "mount", "bond", "coolant", "stop"];
+    let answers: String = ids.iter().map(|id| format!("{id} = \"yes\"\n")).collect();
+    let head =
+        "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nassembly = 1\nanswered_by = \"a test\"\n";
+    format!("{head}expires = \"{}\"\n[answer]\n{answers}", today::expires())
+}
+
 fn sha256(text: &str) -> String {
     use sha2::{Digest, Sha256};
     Sha256::digest(text.as_bytes()).iter().map(|b| format!("{b:02x}")).collect()
@@ -181,10 +192,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let rig = common::RIG.replace("port = \"twin\"", &format!("port = \"{}\"", stranger.1.display()));
     std::fs::write(dir.path().join("rig.toml"), &rig).unwrap();
     std::fs::write(dir.path().join("unit.toml"), common::UNIT).unwrap();
-    let ids = ["guards", "mount", "bond", "coolant", "stop"];
-    let answers: String = ids.iter().map(|id| format!("{id} = \"yes\"\n")).collect();
-    let head = "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nanswered_by = \"a test\"\nexpires = \"2099-01-01T00:00:00Z\"\n[answer]\n";
-    std::fs::write(dir.path().join("answers.toml"), format!("{head}{answers}")).unwrap();
+    std::fs::write(dir.path().join("answers.toml"), answers()).unwrap();
     let run = |out: &str, more: &[&str]| {
         let out = format!("runs/{out}");
         let mut args = vec!["run", "short.toml", "--rig", "rig.toml", "--unit", "unit.toml"];

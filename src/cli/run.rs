@@ -190,8 +190,9 @@ fn operator(
 /// Whether somebody beside the bench answers for its guards, or they act by wires of their own. A yes that is assumed, and a
 /// file by itself, stand for nothing.
 fn answered_for(operator: &Operator, terminal: bool, loaded: &Loaded) -> bool {
-    // Nobody who is asked nothing has answered for anything.
-    let asked = !loaded.plan.ready.questions.is_empty();
+    // Nobody who is asked nothing has answered for anything. A suite's own questions are about the suite: the bench's guards
+    // are the rig's to ask for.
+    let asked = !loaded.rig.ready.question.is_empty();
     match operator {
         Operator::Terminal => terminal && asked,
         Operator::File { .. } => hazards::nobody_beside(&loaded.rig).is_ok(),
@@ -395,29 +396,4 @@ async fn start_twin(args: &Args, dir: &Path) -> Result<TwinChild, Early> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// What could not be kept is told in run.json, and such a run has no end there: nothing passes on the rest of it.
-    #[test]
-    fn a_run_whose_recorder_failed_has_no_end_and_says_why() {
-        let dir = tempfile::tempdir().expect("a folder");
-        let folder = RunFolder::create(Some(dir.path()), "short", "").expect("a run folder");
-        let begun = serde_json::json!({
-            "schema": 1, "spinproof": "", "kind": "twin", "faults": [], "began_utc": "", "began_monotonic": 0, "files": [],
-        });
-        for recorded in [Ok(()), Err("no space left on device".to_string())] {
-            let mut info: RunInfo = serde_json::from_value(begun.clone()).expect("run.json");
-            let ending = Ending {
-                cause: Cause::Passed,
-                why: "every test ran to its end".into(),
-                last_resort: None,
-                recorded: recorded.clone(),
-                twin_ended: None,
-            };
-            close(&folder, &mut info, &Clock::start(), &ending).map_err(|early| early.text).expect("written");
-            let info = RunFolder::open(dir.path()).expect("a run").info;
-            assert_eq!((info.ended.is_some(), info.unrecorded), (recorded.is_ok(), recorded.err()));
-        }
-    }
-}
+mod tests;

@@ -428,7 +428,7 @@ pub fn each_segment(profile: &[At<Segment>]) -> Vec<&Segment> {
 }
 
 table! {
-    /// A person's answers to the questions of rig and suite, for one unit, one build and one day.
+    /// A person's answers to the questions of rig and suite, for one unit in one state of assembly, one build and one day.
     pub struct Answers as "answers file" {
         /// Version of the file format.
         schema: At<FormatVersion>,
@@ -436,9 +436,11 @@ table! {
         unit_serial: At<String>,
         /// Firmware build they are about.
         build: At<String>,
+        /// Number of the state of assembly they are about; needed where the unit file says it under `[assembly]`.
+        assembly: Option<At<u32>>,
         /// Who answered.
         answered_by: At<String>,
-        /// When they cease to hold: RFC 3339 with offset, such as "2026-11-25T18:00:00Z".
+        /// When they cease to hold, 24 h ahead at most: RFC 3339 with offset, such as "2026-11-25T18:00:00Z".
         expires: At<String>,
         /// Question id and answer, "yes" or "no"; operator step id and what the meter shows, such as "60.2 V".
         answer: Named<At<String>>,

@@ -10,11 +10,14 @@ use crate::shell::planted;
 use crate::shell::port::PortKind;
 use crate::shell::progress::Screen;
 use crate::units::parse_quantity;
-use ::time::OffsetDateTime;
 use ::time::format_description::well_known::Rfc3339;
+use ::time::{Duration, OffsetDateTime};
 use std::collections::BTreeMap;
 use std::io::{BufRead, Write};
 use std::sync::mpsc::Receiver;
+
+/// How far ahead answers may hold: what was seen yesterday is not known today.
+const HOLD_MAX: Duration = Duration::hours(24);
 
 /// A question of the engine.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -51,7 +54,7 @@ pub enum NoAnswer {
     /// No terminal and no answers file.
     #[error(
         "the rig asks {count} question{} before anything turns, and there is neither a terminal nor an answers file; \
-         run it from a terminal, or write an answers file (schema, unit_serial, build, answered_by, expires, and \
+         run it from a terminal, or write an answers file (schema, unit_serial, build, assembly, answered_by, expires, and \
          under [answer] \"yes\" or \"no\" for {ids}) and pass it with --answers",
         if *count == 1 { "" } else { "s" }
     )]
@@ -95,6 +98,48 @@ pub enum NoAnswer {
     BuildOpen {
         /// Build in the answers.
         found: String,
+    },
+    /// The answers are about another state of assembly.
+    #[error(
+        "the answers are for `assembly = {found}`, and the unit file says `number = {expected}` under [assembly]; the unit was \
+         opened between the two: answer anew"
+    )]
+    Assembly {
+        /// Number in the answers.
+        found: u32,
+        /// Number in the unit file.
+        expected: u32,
+    },
+    /// The answers do not say the state of assembly.
+    #[error(
+        "the answers do not say for which state of assembly they are, and the unit file says `number = {expected}` under \
+         [assembly]; look whether they are for the unit as it is now, then add `assembly = {expected}`"
+    )]
+    AssemblyOpen {
+        /// Number in the unit file.
+        expected: u32,
+    },
+    /// The unit file does not say the state of assembly.
+    #[error(
+        "the answers are for `assembly = {found}`, and the unit file does not say its state of assembly; add `[assembly]` with \
+         `number` there"
+    )]
+    AssemblyUnknown {
+        /// Number in the answers.
+        found: u32,
+    },
+    /// The answers would hold for too long.
+    #[error(
+        "the answers would hold until {expires}, and it is {now}: they are for one day; look again on the day itself, and let \
+         them hold until {latest} at most"
+    )]
+    Distant {
+        /// When, as written.
+        expires: String,
+        /// UTC now.
+        now: String,
+        /// The latest that is taken.
+        latest: String,
     },
     /// The answers hold no longer.
     #[error("the answers ceased to hold at {expires}, and it is {now}; look again and answer anew")]
@@ -181,16 +226,8 @@ fn from_file(plan: &Plan, answers: &Answers, now: OffsetDateTime) -> Result<Oper
         Some(build) if *build != found => wrong.push(NoAnswer::Build { found, expected: build.clone() }),
         Some(_) => {}
     }
-    let expires = answers.expires.value.clone();
-    match OffsetDateTime::parse(&expires, &Rfc3339) {
-        Err(_) => wrong.push(NoAnswer::Expiry { found: expires }),
-        Ok(moment) if moment <= now => {
-            // A moment in UTC formats as RFC 3339 for every year from 0 to 9999.
-            let now = now.format(&Rfc3339).unwrap_or_else(|_| now.to_string());
-            wrong.push(NoAnswer::Expired { expires, now });
-        }
-        Ok(_) => {}
-    }
+    wrong.extend(other_assembly(answers.assembly.as_ref().map(|a| a.value), plan.assembly));
+    wrong.extend(does_not_hold(&answers.expires.value, now));
     let (mut known, mut typed) = (BTreeMap::new(), BTreeMap::new());
     let meters: Vec<&str> = metered(plan).collect();
     for (id, answer) in answers.answer.iter() {
@@ -219,6 +256,32 @@ fn from_file(plan: &Plan, answers: &Answers, now: OffsetDateTime) -> Result<Oper
     }
     let by = format!("answers file of {}, holds until {}", answers.answered_by.value, answers.expires.value);
     if wrong.is_empty() { Ok(Operator::File { answers: known, typed, by }) } else { Err(wrong) }
+}
+
+/// Why answers that say `found` are none for the state of assembly that the unit file says; nothing if they are.
+fn other_assembly(found: Option<u32>, expected: Option<u32>) -> Option<NoAnswer> {
+    match (found, expected) {
+        (Some(found), Some(expected)) if found != expected => Some(NoAnswer::Assembly { found, expected }),
+        (None, Some(expected)) => Some(NoAnswer::AssemblyOpen { expected }),
+        (Some(found), None) => Some(NoAnswer::AssemblyUnknown { found }),
+        (Some(_), Some(_)) | (None, None) => None,
+    }
+}
+
+/// Why answers that cease to hold at `expires` are none at this moment; nothing if they are.
+fn does_not_hold(expires: &str, now: OffsetDateTime) -> Option<NoAnswer> {
+    let latest = now + HOLD_MAX;
+    // A moment in UTC formats as RFC 3339 for every year from 0 to 9999.
+    let text = |moment: OffsetDateTime| moment.format(&Rfc3339).unwrap_or_else(|_| moment.to_string());
+    let expires = expires.to_string();
+    match OffsetDateTime::parse(&expires, &Rfc3339) {
+        Err(_) => Some(NoAnswer::Expiry { found: expires }),
+        Ok(moment) if moment <= now => Some(NoAnswer::Expired { expires, now: text(now) }),
+        Ok(moment) if moment > latest => {
+            Some(NoAnswer::Distant { expires, now: text(now), latest: text(latest) })
+        }
+        Ok(_) => None,
+    }
 }
 
 /// Ids of everything that a person answers: questions, then operator steps with a meter.

@@ -5,6 +5,8 @@
 mod common;
 mod ports;
 mod record;
+#[path = "../common/today.rs"]
+mod today;
 
 use assert_cmd::cargo::CommandCargoExt;
 use std::io::{BufRead, BufReader};
@@ -341,8 +343,11 @@ fn on_the_second_bench(device: &Device, suite: &str, dir: &Path) -> Output {
         .replace("BOARD_PORT", device.1.to_str().unwrap())
         .replace("SUPPLY_PORT", device.2.to_str().unwrap());
     std::fs::write(dir.join("rig.toml"), rig).unwrap();
-    let answers = "schema = 1\nunit_serial = \"HC7-0051\"\nbuild = \"7.3\"\nanswered_by = \"a test\"\n\
-                   expires = \"2099-01-01T00:00:00Z\"\n[answer]\nguards = \"yes\"\n";
+    let answers = format!(
+        "schema = 1\nunit_serial = \"HC7-0051\"\nbuild = \"7.3\"\nassembly = 1\nanswered_by = \"a test\"\nexpires = \"{}\"\n\
+         [answer]\nguards = \"yes\"\n",
+        today::expires()
+    );
     std::fs::write(dir.join("answers.toml"), answers).unwrap();
     let path = |name: &str| dir.join(name).to_str().unwrap().to_string();
     spinproof(&[

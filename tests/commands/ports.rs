@@ -1,6 +1,6 @@
 //! Ports that are no use, and what stands behind one that is no controller.
 
-use super::{bench, common, spinproof, text};
+use super::{bench, common, spinproof, text, today};
 use assert_cmd::cargo::CommandCargoExt;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
@@ -17,10 +17,10 @@ fn rig_on(port: &str, dir: &Path) -> String {
 fn first_spin_on(rig: &str, program: Command, dir: &Path) -> Output {
     let ids = ["guards", "mount", "bond", "coolant", "stop"];
     let answers: String = ids.iter().map(|id| format!("{id} = \"yes\"\n")).collect();
-    let head = "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nanswered_by = \"a test\"\n\
-                expires = \"2099-01-01T00:00:00Z\"\n[answer]\n";
+    let head =
+        "schema = 1\nunit_serial = \"HC7-0042\"\nbuild = \"1.4.0\"\nassembly = 1\nanswered_by = \"a test\"\n";
     let path = dir.join("answers.toml");
-    std::fs::write(&path, format!("{head}{answers}")).unwrap();
+    std::fs::write(&path, format!("{head}expires = \"{}\"\n[answer]\n{answers}", today::expires())).unwrap();
     let (out, mut program) = (dir.join("run"), program);
     program
         .args([

@@ -2,6 +2,7 @@
 //! answers, turns the shaft and is the only one to say so.
 #![allow(clippy::unwrap_used)]
 
+use super::today;
 use rustix::fs::{Mode, OFlags};
 use rustix::termios::ioctl_tiocnxcl;
 use spinproof::shell::pty::Pty;
@@ -296,7 +297,11 @@ pub fn desk() -> tempfile::TempDir {
     std::fs::write(dir.join("commissioning.toml"), read("suites/commissioning.toml")).unwrap();
     let more = ["isolation", "insulation", "fuse", "oil", "second"];
     let more: String = more.iter().map(|id| format!("{id} = \"yes\"\n")).collect();
-    std::fs::write(dir.join("answers.toml"), read("fixtures/stops/answers.toml") + &more).unwrap();
+    std::fs::write(
+        dir.join("answers.toml"),
+        read("fixtures/stops/answers.toml").replace("EXPIRES", &today::expires()) + &more,
+    )
+    .unwrap();
     temp
 }
 

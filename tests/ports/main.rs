@@ -5,6 +5,8 @@
 #![allow(clippy::unwrap_used)]
 
 mod bench;
+#[path = "../common/today.rs"]
+mod today;
 
 use bench::{Relay, Restarting, Twin, alone, desk, first_rungs, rig, with_a_person};
 use std::path::Path;
@@ -75,7 +77,14 @@ fn a_machine_is_not_opened_while_anything_is_missing_and_each_refusal_says_what(
     refused(&alone(dir, &at_once), "climb rung by rung");
     // Who is asked nothing has answered for nothing.
     let unasked = words(&[&["run", "nudge.toml"], &FILES, &HASTE]);
-    with_no_questions(dir, || refused(&with_a_person(dir, &unasked, None), "questions in the rig's [ready]"));
+    let nobody = "questions in the rig's [ready]";
+    with_no_questions(dir, || refused(&with_a_person(dir, &unasked, None), nobody));
+    // Nor has who is asked by the suite alone: that there is oil says nothing of a guard.
+    let oil = "\n[[question]]\nid = \"oil\"\nask = \"Is there oil in the gearbox?\"\n";
+    let nudge = std::fs::read_to_string(dir.join("nudge.toml")).unwrap();
+    std::fs::write(dir.join("asks.toml"), nudge + oil).unwrap();
+    let by_suite = words(&[&["run", "asks.toml"], &FILES, &HASTE]);
+    with_no_questions(dir, || refused(&with_a_person(dir, &by_suite, None), nobody));
     // One of its tests is not a commissioning, whatever it calls itself.
     first_rungs(dir, "rungs.toml", &["gates off"]);
     let one = words(&[&["run", "rungs.toml"], &FILES, &answers, &HASTE]);

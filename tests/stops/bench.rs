@@ -209,7 +209,7 @@ fn start(cell: &Cell, dir: &Path, out: &Path, line: &Line) -> (Child, Outlet) {
         .args(["--unit", &format!("{ROOT}/fixtures/demo/unit.toml"), "--build", "1.4.0", "--out"])
         .arg(out);
     if cell.phase != Phase::Questions {
-        command.args(["--answers", &format!("{ROOT}/fixtures/stops/answers.toml")]);
+        command.arg("--answers").arg(answers(dir));
     }
     if let Some(thread) = fault.strip_prefix("panic in ") {
         command.env("SPINPROOF_PLANTED_PANIC", format!("{thread}={}", dir.join("now").display()));
@@ -219,6 +219,14 @@ fn start(cell: &Cell, dir: &Path, out: &Path, line: &Line) -> (Child, Outlet) {
         outlet.block();
     }
     (command.spawn().expect("the program starts"), outlet)
+}
+
+/// The answers of the matrix, given today.
+pub fn answers(dir: &Path) -> PathBuf {
+    let text = include_str!("../../fixtures/stops/answers.toml").replace("EXPIRES", &crate::today::expires());
+    let path = dir.join("answers.toml");
+    std::fs::write(&path, text).expect("room");
+    path
 }
 
 impl Bench<'_> {

@@ -17,6 +17,8 @@ mod line;
 mod opening;
 mod outlet;
 mod table;
+#[path = "../common/today.rs"]
+mod today;
 mod wall_clock;
 
 use bench::{Found, Trouble};

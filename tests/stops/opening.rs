@@ -2,7 +2,7 @@
 //! restarts when its port opens, as boards do that see DTR rise. A pseudo-terminal has no DTR: the stand-in restarts when
 //! somebody opens it, greets, and is deaf for a second.
 
-use crate::bench::{PROGRAM, ROOT, Twin, wait};
+use crate::bench::{PROGRAM, ROOT, Twin, answers, wait};
 use crate::judge::truth;
 use crate::line::{Line, open};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
@@ -26,7 +26,8 @@ fn start(dir: &Path, port: &Path, more: &str) -> Child {
         .current_dir(dir)
         .args(["run", &format!("{ROOT}/fixtures/stops/suite.toml"), "--rig", "rig.toml", "--out", "run"])
         .args(["--unit", &format!("{ROOT}/fixtures/demo/unit.toml"), "--build", "1.4.0"])
-        .args(["--answers", &format!("{ROOT}/fixtures/stops/answers.toml")])
+        .arg("--answers")
+        .arg(answers(dir))
         .args(["--off-ladder", "the board is a program", "--no-rehearsal", "the board is a program"])
         .stdin(Stdio::null())
         .stdout(std::fs::File::create(dir.join("stdout")).unwrap())

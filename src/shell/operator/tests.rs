@@ -1,7 +1,12 @@
 use super::*;
 use crate::diag::{FileId, Place};
 use crate::files::read::{At, Named};
-use crate::shell::support::plan;
+use crate::shell::support;
+
+/// With a state of assembly.
+fn plan(baud: u32) -> Plan {
+    Plan { assembly: Some(3), ..support::plan(baud) }
+}
 
 fn place() -> Place {
     Place { file: FileId(0), start: 0, end: 0 }
@@ -18,6 +23,7 @@ fn answers(given: &[(&str, &str)]) -> Answers {
         schema: at(crate::files::read::FormatVersion),
         unit_serial: at("HC7-0042".into()),
         build: at("b1".into()),
+        assembly: Some(at(3)),
         answered_by: at("A. Person".into()),
         expires: at("2026-11-25T18:00:00Z".into()),
         answer: Named(answer),
@@ -89,6 +95,12 @@ fn each_thing_wrong_with_answers_is_one_message_and_all_come_at_once() {
         other(|a| a.expires = at("2026-11-25T13:30:00+02:00".into())).contains("it is 2026-11-25T12:00:00Z")
     );
     assert!(other(|a| a.expires = at("tomorrow".into())).contains("is no moment"));
+    assert_eq!(
+        other(|a| a.assembly = Some(at(2))),
+        "the answers are for `assembly = 2`, and the unit file says `number = 3` under [assembly]; the unit was opened between \
+         the two: answer anew"
+    );
+    assert!(other(|a| a.assembly = None).ends_with("for the unit as it is now, then add `assembly = 3`"));
     assert_eq!(text(&answers(&[])), "the answers say nothing about `guards`; add them under [answer]");
     assert_eq!(
         text(&answers(&[("guards", "Yes!")])),
@@ -97,6 +109,41 @@ fn each_thing_wrong_with_answers_is_one_message_and_all_come_at_once() {
     let mut all = answers(&[("guards", "maybe")]);
     (all.unit_serial, all.build, all.expires) = (at("x".into()), at("x".into()), at("x".into()));
     assert_eq!(wrong(&all).len(), 4);
+}
+
+/// Noon and 24 h are noon of the next day, in any offset; a second more, or a thousand years, is not of this day.
+#[test]
+fn answers_hold_for_a_day_at_most() {
+    for (expires, taken) in [
+        ("2026-11-26T12:00:00Z", true),
+        ("2026-11-26T14:00:00+02:00", true),
+        ("2026-11-26T12:00:01Z", false),
+        ("2026-11-26T12:00:00-00:01", false),
+        ("9999-12-31T23:59:59Z", false),
+    ] {
+        let mut answers = answers(&[("guards", "yes")]);
+        answers.expires = at(expires.into());
+        let chosen = choose(&plan(9600), &[pty()], Some(&answers), true, noon());
+        assert_eq!(chosen.is_ok(), taken, "{expires}: {chosen:?}");
+        if let Err(wrong) = chosen {
+            let text = format!(
+                "the answers would hold until {expires}, and it is 2026-11-25T12:00:00Z: they are for one day; look again on the \
+                 day itself, and let them hold until 2026-11-26T12:00:00Z at most"
+            );
+            assert_eq!(wrong.iter().map(ToString::to_string).collect::<Vec<_>>(), [text]);
+        }
+    }
+}
+
+#[test]
+fn a_unit_file_without_a_state_of_assembly_takes_answers_without_one_alone() {
+    let mut plan = plan(9600);
+    plan.assembly = None;
+    let mut answers = answers(&[("guards", "yes")]);
+    let chosen = |answers: &Answers| choose(&plan, &[pty()], Some(answers), true, noon());
+    assert_eq!(chosen(&answers), Err(vec![NoAnswer::AssemblyUnknown { found: 3 }]));
+    answers.assembly = None;
+    assert!(chosen(&answers).is_ok());
 }
 
 #[test]
