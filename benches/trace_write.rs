@@ -23,6 +23,7 @@ fn main() {
         demands: Vec::new(),
         links: vec!["board".into()],
         bursts: Vec::new(),
+        run: None,
     };
     assert_eq!(names.len(), CHANNELS);
     println!("{ROWS} rows of {CHANNELS} channels, as in {SECONDS} s at 1 kHz");

@@ -389,6 +389,9 @@ pub struct Layout {
     pub links: Vec<String>,
     /// Sorts of bursts, in the order of the plan.
     pub bursts: Vec<BurstLayout>,
+    /// The mark of the run, the same in each of its streams and in no other's; absent in traces from before there was one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub run: Option<String>,
 }
 
 /// One sort of burst.

@@ -52,6 +52,7 @@ fn write_sample(dir: &Path) {
             samples: 3,
             channels: vec![BurstChannelLayout { quantity: quantity("a", "A", "current"), scale: 0.1953125 }],
         }],
+        run: None,
     };
     let at = Instant::from_micros;
     let row = |group, t, values: Vec<Option<f64>>, status| {

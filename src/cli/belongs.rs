@@ -4,13 +4,17 @@ use super::Early;
 use super::load::Loaded;
 use crate::outcome::Cause;
 use crate::plan::layout;
-use crate::record::{Layout, Record, What};
-use crate::trace::{OpenRun, Trace};
+use crate::record::{Event, Layout, Record, What};
+use crate::trace::{OpenRun, RunInfo, Trace};
 
-/// Refuses a trace of other columns, of streams of two runs, or of another controller than the files and `run.json` name.
+/// Refuses a trace of other columns, of streams of two runs, of another controller than the files and `run.json` name, or of
+/// another run of the same files.
 pub(super) fn belongs(folder: &OpenRun, loaded: &Loaded, trace: &Trace) -> Result<(), Early> {
-    let wrong =
-        other_columns(loaded, trace).or_else(|| two_runs(trace)).or_else(|| other_unit(loaded, trace));
+    let wrong = other_columns(loaded, trace)
+        .or_else(|| two_runs(trace))
+        .or_else(|| other_unit(loaded, trace))
+        .or_else(|| other_end(&folder.info, trace))
+        .or_else(|| other_run(&folder.info, trace));
     let Some(wrong) = wrong else { return Ok(()) };
     let text = format!(
         "{}: {wrong}; one of the two was brought here from another run, restore the folder from a copy of the whole",
@@ -21,7 +25,8 @@ pub(super) fn belongs(folder: &OpenRun, loaded: &Loaded, trace: &Trace) -> Resul
 
 fn other_columns(loaded: &Loaded, trace: &Trace) -> Option<String> {
     // Of a trace of which nothing can be read nobody knows the columns; its cuts say so.
-    let differs = trace.layout != Layout::default() && trace.layout != layout(&loaded.plan);
+    let asked = Layout { run: trace.layout.run.clone(), ..layout(&loaded.plan) };
+    let differs = trace.layout != Layout::default() && trace.layout != asked;
     differs.then(|| "the trace has other columns than rig and suite beside it ask for".into())
 }
 
@@ -31,6 +36,39 @@ fn two_runs(trace: &Trace) -> Option<String> {
     all.sort_unstable();
     let twice = all.windows(2).find(|pair| pair[0] == pair[1])?;
     Some(format!("number {} stands in two streams of the trace, and a run gives each once", twice[0]))
+}
+
+/// The engine's last word as the trace has it, held against that of `run.json`: to the microsecond, since both are the same. Of a
+/// folder from before it stood there, only when the run was over is known.
+fn other_end(info: &RunInfo, trace: &Trace) -> Option<String> {
+    let last = trace.records.iter().rev().find_map(|(_, record)| match record {
+        Record::Event(Event { at, what: What::Finished { cause, .. } }) => Some((*cause, at.micros())),
+        _ => None,
+    });
+    let (cause, at) = last?;
+    let seconds = |micros: i64| format!("{:.3} s", micros as f64 / 1e6);
+    let said = match (info.finished, &info.ended) {
+        (Some(said), _) if said != (cause, at) => {
+            format!("ended after {} ({})", seconds(said.1), said.0.row().headline)
+        }
+        (None, Some((_, over))) if *over < at => format!("was over after {}", seconds(*over)),
+        _ => return None,
+    };
+    let found = format!("{} ({})", seconds(at), cause.row().headline);
+    Some(format!("run.json says that the run {said}, and the trace ends after {found}"))
+}
+
+/// Each stream bears the mark of its run since there is one; only a folder from before that may be without.
+fn other_run(info: &RunInfo, trace: &Trace) -> Option<String> {
+    match &trace.layout.run {
+        Some(mark) if *mark != info.mark() => {
+            Some("the trace bears the mark of another run than run.json".into())
+        }
+        None if info.finished.is_some() && trace.layout != Layout::default() => {
+            Some("the trace bears no mark of a run, as that of each run does by now".into())
+        }
+        _ => None,
+    }
 }
 
 /// What a controller said that was driven then: the engine drives none that says another serial or build than it should.

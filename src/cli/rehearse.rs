@@ -6,6 +6,7 @@ use super::{Early, Files, Making};
 use crate::engine::{Output, Step};
 use crate::outcome::Cause;
 use crate::plan::{Plan, layout};
+use crate::record::Layout;
 use crate::rehearsal::{Bench, Ended, rehearse, twin_spec};
 use crate::time::Instant;
 use crate::trace::{Before, RunFolder, RunInfo, RunKind, Writer};
@@ -73,6 +74,7 @@ pub(super) fn rehearse_loaded(
         // A virtual clock has no date: the epoch says so, and keeps the documents reproducible.
         began_utc: "1970-01-01T00:00:00.000000Z".into(),
         ended: None,
+        finished: None,
         unconfirmed: None,
         unrecorded: None,
         before: Before { rehearsal: first.rehearsal.clone(), band: first.band.clone(), ..Before::default() },
@@ -81,9 +83,11 @@ pub(super) fn rehearse_loaded(
         recordings: Vec::new(),
     };
     folder.write_info(&info).map_err(io)?;
-    let writer = Writer::hurried(folder.path(), &layout(&loaded.plan)).map_err(io)?;
+    let marked = Layout { run: Some(info.mark()), ..layout(&loaded.plan) };
+    let writer = Writer::hurried(folder.path(), &marked).map_err(io)?;
     let ended = rehearse_into(writer, &loaded.plan, &mut bench).map_err(io)?;
     info.ended = Some((info.began_utc.clone(), ended.at.micros()));
+    info.finished = Some((ended.cause, ended.at.micros()));
     folder.write_info(&info).map_err(io)?;
     write_truth(&folder, &bench.twin.drain_truth()).map_err(io)?;
     Ok(folder.path().to_path_buf())

@@ -13,6 +13,7 @@ use crate::files::suite::{Answers, Rung};
 use crate::hazards;
 use crate::outcome::Cause;
 use crate::plan::{Link, Plan, layout};
+use crate::record::Layout;
 use crate::rehearsal::twin_spec;
 use crate::report::cautions_text;
 use crate::shell::child::TwinChild;
@@ -247,9 +248,10 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     let ports = open_ports(plan, kinds, &ready.shown, twin.as_ref())?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
-    let writer = Writer::create(folder.path(), &layout(plan)).map_err(|e| not_made(&e))?;
     let clock = Clock::start();
     let mut info = info(ready, &clock, files);
+    let marked = Layout { run: Some(info.mark()), ..layout(plan) };
+    let writer = Writer::create(folder.path(), &marked).map_err(|e| not_made(&e))?;
     folder.write_info(&info).map_err(|e| not_made(&e))?;
     begun(&folder, plan, &info, ready)?;
     let setup = Setup {
@@ -283,6 +285,7 @@ fn info(ready: &Ready<'_>, clock: &Clock, files: Vec<FileUsed>) -> RunInfo {
         faults: args.making.faults.clone(),
         began_utc: clock.began_utc(),
         ended: None,
+        finished: None,
         unconfirmed: None,
         unrecorded: None,
         before: Before {
@@ -354,6 +357,7 @@ fn close(folder: &RunFolder, info: &mut RunInfo, clock: &Clock, ending: &Ending)
     if ending.cause == Cause::NotConfirmed {
         info.unconfirmed = Some(ending.why.clone());
     }
+    info.finished = ending.finished.map(|(cause, at)| (cause, at.micros()));
     match &ending.recorded {
         Ok(()) => info.ended = Some((utc_now(), clock.now().micros())),
         // Without an end: what could not be kept may have been the worst of it, and nothing passes on the rest.

@@ -38,5 +38,6 @@ pub fn layout(plan: &Plan) -> Layout {
                     .collect(),
             })
             .collect(),
+        run: None,
     }
 }

@@ -50,6 +50,8 @@ pub struct Settled {
     pub cause: Cause,
     /// In words.
     pub why: String,
+    /// When, on the run's clock.
+    pub at: Instant,
 }
 
 impl<M: Machine> Drive<M> {
@@ -160,7 +162,7 @@ impl<M: Machine> Turn<M> {
                     // Without anybody who reads keys the engine hands nothing over.
                     let _ = self.listen.send(on);
                 }
-                Output::Finished { cause, why } => end = Some(Settled { cause, why }),
+                Output::Finished { cause, why } => end = Some(Settled { cause, why, at: self.last }),
             }
         }
         end

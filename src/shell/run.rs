@@ -20,6 +20,7 @@ use crate::shell::planted;
 use crate::shell::port::{Handle, Port};
 use crate::shell::progress::{self, Screen, Teller};
 use crate::shell::signals::Signals;
+use crate::time::Instant;
 use std::io;
 use std::sync::Arc;
 use std::sync::mpsc;
@@ -63,6 +64,8 @@ pub struct Ending {
     pub cause: Cause,
     /// In words.
     pub why: String,
+    /// The engine's own last word and when it came, on the run's clock; `None` if it never came.
+    pub finished: Option<(Cause, Instant)>,
     /// What the last-resort stop did, if it fired.
     pub last_resort: Option<Fired>,
     /// Whether the trace is whole, or what was wrong first.
@@ -238,6 +241,10 @@ impl Running {
         let _ = tokio::task::spawn_blocking(move || watch.wait_until_over()).await;
         self.outlive.terminal.give_back();
         self.keep.over(Keep::End);
+        let finished = match &word {
+            Some(Word::Settled(settled)) => Some((settled.cause, settled.at)),
+            Some(Word::Fired(_)) | None => None,
+        };
         let (cause, why, last_resort) = match word {
             Some(Word::Settled(settled)) => (settled.cause, settled.why, None),
             Some(Word::Fired(fired)) => (Cause::NotConfirmed, unconfirmed(&fired), Some(fired)),
@@ -256,7 +263,7 @@ impl Running {
         self.kept = true;
         self.teller.end();
         let _ = tokio::time::timeout(SHOWN_WITHIN, &mut self.shown).await;
-        Ending { cause, why, last_resort, recorded, twin_ended }
+        Ending { cause, why, finished, last_resort, recorded, twin_ended }
     }
 }
 

@@ -1,6 +1,8 @@
 //! What a run folder says about its run: `run.json`.
 
+use crate::outcome::Cause;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 
 /// Against what the run was made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -61,6 +63,10 @@ pub struct RunInfo {
     pub began_utc: String,
     /// UTC at the end and the engine's microseconds there; absent if the run was cut.
     pub ended: Option<(String, i64)>,
+    /// The engine's last word and the microseconds at which it came, as its trace has them; absent if it said none, and in
+    /// folders from before this was kept.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub finished: Option<(Cause, i64)>,
     /// What the runner found beside the engine: the last-resort stop fired, and no sample confirms that the
     /// torque is off. Where this stands, the run counts as not confirmed, whatever its trace says.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -79,6 +85,19 @@ pub struct RunInfo {
     /// When recordings made beside the run began, of those of which somebody said it.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub recordings: Vec<RecordingBegan>,
+}
+
+impl RunInfo {
+    /// What tells the trace of this run from that of every other: SHA-256, lower-case hexadecimal, over what is known of it when
+    /// it begins. A rehearsal that is made again has the same.
+    pub fn mark(&self) -> String {
+        // A recording is added afterwards, and what was written back at the end.
+        let at_begin = |f: &&FileUsed| !["recording", "unit-after"].contains(&f.role.as_str());
+        let files: Vec<_> = self.files.iter().filter(at_begin).map(|f| (&f.role, &f.sha256)).collect();
+        let RunInfo { kind, build, seed, faults, began_utc, began_monotonic, .. } = self;
+        let known = serde_json::json!([kind, build, seed, faults, began_utc, began_monotonic, files]);
+        Sha256::digest(known.to_string()).iter().map(|byte| format!("{byte:02x}")).collect()
+    }
 }
 
 /// When a recording began in the run's time, as a person said.

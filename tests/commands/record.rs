@@ -46,6 +46,87 @@ fn the_trace_of_another_unit_is_not_that_of_this_one() {
     }
 }
 
+/// Rehearses the same files again, with something else that is drawn or wrong; how it ended.
+fn again(temp: &Path, name: &str, more: &[&str]) -> (PathBuf, Option<i32>) {
+    let dir = temp.join(name);
+    let path = |p: &Path| p.to_str().unwrap().to_string();
+    let (suite, rig, unit) = ("suite.toml", "rig.toml", "mine-unit.toml");
+    let [suite, rig, unit] = [suite, rig, unit].map(|name| path(&temp.join(name)));
+    let made = ["rehearse", &suite, "--rig", &rig, "--unit", &unit, "--out", &path(&dir)];
+    let code = spinproof(&[&made, more].concat()).status.code();
+    (dir, code)
+}
+
+fn put_trace(from: &Path, to: &Path) {
+    std::fs::remove_dir_all(to.join("trace")).unwrap();
+    assert!(Command::new("cp").arg("-r").arg(from.join("trace")).arg(to).status().unwrap().success());
+}
+
+/// Files, columns, numbers, serial and build are the same in both: what tells is the end, and the mark of each stream.
+#[test]
+fn the_trace_of_another_run_of_the_same_suite_is_not_that_of_this_one() {
+    let _alone = bench();
+    let temp = tempfile::tempdir().unwrap();
+    let passed = rehearsed(temp.path(), "mine", None);
+    let (refused, code) = again(temp.path(), "refused", &["--fault", "pedal-off-rest"]);
+    assert_eq!(code, Some(4));
+    let own = temp.path().join("own");
+    assert!(Command::new("cp").arg("-r").arg(&refused).arg(&own).status().unwrap().success());
+    put_trace(&passed, &refused);
+    for command in ["report", "replay"] {
+        let (code, told) = of(command, &refused);
+        assert_eq!(code, Some(3), "{told}");
+        assert!(
+            told.contains("run.json says that the run ended after") && told.contains("(refused)"),
+            "{told}"
+        );
+    }
+    let index = spinproof::archive::Index::existing(temp.path()).unwrap().unwrap().all().unwrap();
+    let outcomes: Vec<_> = index.iter().map(|entry| entry.outcome).collect();
+    assert_eq!(outcomes.iter().flatten().filter(|o| **o == spinproof::outcome::Cause::Passed).count(), 1);
+
+    // A folder from before the end stood in run.json: the run was over by then, and the trace goes on.
+    let without = |dir: &Path| {
+        let mut info = json(&dir.join("run.json"));
+        assert!(info.as_object_mut().unwrap().remove("finished").is_some());
+        std::fs::write(dir.join("run.json"), info.to_string()).unwrap();
+    };
+    without(&refused);
+    let (code, told) = of("report", &refused);
+    assert!(code == Some(3) && told.contains("run.json says that the run was over after"), "{told}");
+    without(&own);
+    assert_eq!(of("report", &own).0, Some(4), "and by itself it is what it was");
+    // Nor did the streams bear a mark then.
+    let unmarked = |dir: &Path| {
+        let trace = spinproof::trace::read(dir).unwrap();
+        std::fs::remove_dir_all(dir.join("trace")).unwrap();
+        let layout = spinproof::record::Layout { run: None, ..trace.layout };
+        let mut writer = spinproof::trace::Writer::hurried(dir, &layout).unwrap();
+        trace.inputs.iter().for_each(|input| writer.input(input).unwrap());
+        trace.records.iter().for_each(|(seq, record)| writer.record(*seq, record).unwrap());
+        writer.finish().unwrap();
+    };
+    unmarked(&own);
+    assert_eq!(of("report", &own).0, Some(4));
+
+    // Two runs that passed: whatever is the same in both, the mark is not.
+    let (other, code) = again(temp.path(), "other", &["--seed", "2"]);
+    assert_eq!(code, Some(0));
+    let finished = json(&passed.join("run.json"))["finished"].clone();
+    put_trace(&passed, &other);
+    change_info(&other, "finished", finished);
+    let (code, told) = of("report", &other);
+    assert!(code == Some(3) && told.contains("bears the mark of another run"), "{told}");
+    unmarked(&other);
+    let (code, told) = of("report", &other);
+    assert!(code == Some(3) && told.contains("bears no mark of a run"), "{told}");
+    // One stream of two: what the others agree on is not its own.
+    let (third, _) = again(temp.path(), "third", &["--seed", "3"]);
+    std::fs::copy(passed.join("trace/demands.arrows"), third.join("trace/demands.arrows")).unwrap();
+    let (code, told) = of("report", &third);
+    assert_eq!(code, Some(3), "{told}");
+}
+
 #[test]
 fn a_stream_of_another_run_is_seen() {
     let _alone = bench();
@@ -145,6 +226,7 @@ fn a_truncated_trace_is_reported_as_cut() {
 fn record_without(dir: &Path, lost: impl Fn(&Record) -> bool) {
     let trace = spinproof::trace::read(dir).unwrap();
     std::fs::remove_dir_all(dir.join("trace")).unwrap();
+    // Its layout bears the mark of its run.
     let mut writer = spinproof::trace::Writer::hurried(dir, &trace.layout).unwrap();
     trace.inputs.iter().for_each(|input| writer.input(input).unwrap());
     let kept = trace.records.iter().filter(|(_, record)| !lost(record));

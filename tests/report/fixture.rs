@@ -746,6 +746,7 @@ fn info(kind: RunKind, ended: Option<f64>) -> RunInfo {
         faults: Vec::new(),
         began_utc: "2026-11-25T09:14:03.250000Z".into(),
         ended: ended.map(|t| ("2026-11-25T09:15:06.900000Z".into(), (t * 1e6) as i64)),
+        finished: None,
         unconfirmed: None,
         unrecorded: None,
         before: Default::default(),

@@ -39,6 +39,7 @@ fn a_run_whose_recorder_failed_has_no_end_and_says_why() {
         let ending = Ending {
             cause: Cause::Passed,
             why: "every test ran to its end".into(),
+            finished: None,
             last_resort: None,
             recorded: recorded.clone(),
             twin_ended: None,

@@ -190,7 +190,9 @@ impl File {
         for (index, frame) in self.scan.frames.iter().enumerate() {
             let wrong = if index == 0 && self.is_schema(frame) {
                 let same = self.head.as_ref() == Some(&*schema);
-                (!same).then(|| "its columns are not those that the other streams agree on".to_string())
+                (!same).then(|| {
+                    "its columns or its run are not those that the other streams agree on".to_string()
+                })
             } else {
                 self.batch(frame, stream, layout, &schema, &mut last, trace)
             };

@@ -15,6 +15,7 @@ fn info(files: Vec<FileUsed>) -> RunInfo {
         faults: vec!["a-fault=0.5@3s".into()],
         began_utc: NOW.into(),
         ended: Some((NOW.into(), 90_000_000)),
+        finished: None,
         unconfirmed: None,
         unrecorded: None,
         before: Default::default(),

@@ -128,6 +128,7 @@ fn layout() -> Layout {
             samples: 4,
             channels: vec![BurstChannelLayout { quantity: quantity("a", "A", "current"), scale: 0.1953125 }],
         }],
+        run: None,
     }
 }
 

@@ -231,7 +231,7 @@ fn any_layout() -> impl Strategy<Value = Layout> {
     let groups = proptest::collection::vec(group, 1..4);
     let demands = proptest::collection::vec(quantity(), 1..3);
     (groups, demands, proptest::collection::vec(any_text(), 0..3))
-        .prop_map(|(groups, demands, links)| Layout { groups, demands, links, bursts: Vec::new() })
+        .prop_map(|(groups, demands, links)| Layout { groups, demands, links, bursts: Vec::new(), run: None })
 }
 
 fn any_entry(layout: &Layout) -> impl Strategy<Value = Entry> + use<> {
