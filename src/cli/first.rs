@@ -6,11 +6,11 @@ use super::{Early, say};
 use crate::engine::Output;
 use crate::files::rig::Role;
 use crate::outcome::Cause;
-use crate::plan::{Plan, Source};
+use crate::plan::{Criterion, Plan, Source};
 use crate::predicted::{CALIBRATION, Curves, Grid, GridChannel, Predicted, SHAPE, curves, predict};
 use crate::record::Record;
 use crate::rehearsal::{Bench, TwinError, nominal_spec, rehearse, twin_spec};
-use crate::results::{Results, evaluate};
+use crate::results::evaluate;
 use crate::shell::parallel::in_parallel;
 use crate::trace::{FileUsed, RunFolder};
 use crate::twin::{TwinSpec, find_build};
@@ -56,12 +56,21 @@ pub(super) fn rehearse_first(loaded: &Loaded, home: &Path) -> Result<First, Earl
     let spec = nominal_spec(&loaded.rig, &loaded.unit, &plan)
         .map_err(|e| refused(format!("cannot be made: {e}")))?;
     say::err(format_args!("rehearsing with the middle of every range of the unit file"));
-    let nominal = results(&plan, spec, FIRST_SEED);
+    let (judged, left_out) = without_recordings(&plan);
+    let nominal = evaluate(&judged, &records(&plan, spec, FIRST_SEED));
     if nominal.cause != Cause::Passed {
         let row = nominal.cause.row();
         return Err(refused(format!("did not pass: {} ({})", row.headline, nominal.why)));
     }
-    let rehearsal = format!("passed with the middle of every range of the unit file{of_build}");
+    let mut rehearsal = format!("passed with the middle of every range of the unit file{of_build}");
+    if !left_out.is_empty() {
+        let left_out = format!(
+            "left out of that, since they rest on a recording made beside the run: {}",
+            left_out.join("; ")
+        );
+        say::err(format_args!("rehearsal: {left_out}"));
+        rehearsal += &format!("; {left_out}");
+    }
     let (band, bytes) = match band(loaded, &plan, home) {
         Ok(bytes) => {
             let text = format!(
@@ -91,7 +100,26 @@ fn plan_for_twin(plan: &Arc<Plan>) -> (Arc<Plan>, String) {
     }
 }
 
-fn results(plan: &Arc<Plan>, spec: TwinSpec, seed: u64) -> Results {
+/// The plan without the criteria that rest on a recording, and what they are: a rehearsal records nothing beside itself, and
+/// what is not measured is never passed.
+fn without_recordings(plan: &Plan) -> (Plan, Vec<String>) {
+    let recorded: Vec<&str> =
+        plan.recordings.iter().flat_map(|r| &r.channels).map(|channel| channel.name.as_str()).collect();
+    // Under `before` stands a segment, which may be called as a channel is.
+    let rests = |c: &Criterion| {
+        let mut given = c.given.texts().filter(|(key, _)| *key != "before");
+        recorded.contains(&c.of.as_str()) || given.any(|(_, text)| recorded.contains(&text))
+    };
+    let (mut judged, mut left_out) = (plan.clone(), Vec::new());
+    for test in &mut judged.tests {
+        let out = test.criteria.iter().filter(|c| rests(c));
+        left_out.extend(out.map(|c| format!("{}: {} of {}", test.name, c.metric.id(), c.of)));
+        test.criteria.retain(|c| !rests(c));
+    }
+    (judged, left_out)
+}
+
+fn records(plan: &Arc<Plan>, spec: TwinSpec, seed: u64) -> Vec<Record> {
     let mut bench = Bench::new(spec, seed, &[]);
     let mut records: Vec<Record> = Vec::new();
     rehearse(plan, &mut bench, &mut |_, _| (true, "assumed: rehearsal before the run".into()), &mut |step| {
@@ -100,7 +128,7 @@ fn results(plan: &Arc<Plan>, spec: TwinSpec, seed: u64) -> Results {
             _ => None,
         }));
     });
-    evaluate(plan, &records)
+    records
 }
 
 /// The band as JSON, from the cache beside the runs or made now.
@@ -133,7 +161,7 @@ fn drawn(loaded: &Loaded, plan: &Arc<Plan>, grid: &Grid) -> Result<Vec<Curves>, 
     let one = |i: usize| -> Result<Curves, String> {
         let seed = FIRST_SEED + 1 + i as u64;
         let spec = twin_spec(&loaded.rig, &loaded.unit, plan, seed).map_err(|e: TwinError| e.to_string())?;
-        let results = results(plan, spec, seed);
+        let results = evaluate(plan, &records(plan, spec, seed));
         curves(grid, &results.columns).map_err(|test| {
             let name = plan.tests.get(test).map_or("?", |t| t.name.as_str());
             format!(
@@ -188,4 +216,60 @@ fn key(loaded: &Loaded) -> String {
         hash.update(format!("{} {:?}\n", meta.len(), meta.modified().ok()));
     }
     hash.finalize().iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::load::{demo_rig, demo_unit, resolve_texts};
+    use super::*;
+
+    /// The recorded casing, of itself, as an operand, and beside a channel that is polled.
+    const SUITE: &str = r#"
+schema = 1
+name = "recorded"
+[[test]]
+name = "crawl"
+profile = [
+    { ramp = "60 rpm", rate = "200 rpm/s" },
+    { hold = "500 ms", name = "hold" },
+    { ramp = "0 rpm", rate = "200 rpm/s" },
+]
+[[test.criterion]]
+metric = "vibration_velocity"
+of = "casing"
+frequencies = ["20 Hz", "1 kHz"]
+at_most = "9 mm/s rms"
+[[test.criterion]]
+metric = "tracking_rms"
+of = "speed"
+over = "hold"
+at_most = "60 rpm"
+"#;
+
+    fn loaded(limit: &str) -> Loaded {
+        let recording = "[recording.casing]\npiece = \"0.5 s\"\n\
+            channel = [{ name = \"casing\", track = 1, full_scale = \"50 m/s2\", scale_uncertainty = \"5 %\" }]\n\n[twin]\n";
+        let (name, rig) = demo_rig();
+        let rig = (name, rig.replacen("[twin]\n", recording, 1));
+        let suite = ("suite".to_string(), SUITE.replace("60 rpm\"\n", &format!("{limit}\"\n")));
+        resolve_texts(&rig, &demo_unit(), &suite, &|_| Err("no file".into()), None)
+            .map_err(|early| early.text)
+            .expect("it resolves")
+    }
+
+    /// What is recorded beside the run is not there in a rehearsal: it is left out by name, and all else is held.
+    #[test]
+    fn a_criterion_on_a_recording_does_not_refuse_the_run_it_is_for() {
+        let home = tempfile::tempdir().expect("a folder");
+        let first = |loaded: &Loaded| rehearse_first(loaded, home.path()).map_err(|early| early.text);
+        let good = loaded("60 rpm");
+        assert_eq!(without_recordings(&good.plan).1, ["crawl: vibration_velocity of casing"]);
+        let told = first(&good).expect("it passes").rehearsal.expect("it was made");
+        assert!(
+            told.contains("left out of that") && told.ends_with("crawl: vibration_velocity of casing"),
+            "{told}"
+        );
+        let why = first(&loaded("0.001 rpm")).expect_err("what a rehearsal measures is held");
+        assert!(why.contains("1 criterion not met (crawl: tracking_rms of speed)"), "{why}");
+    }
 }
