@@ -122,6 +122,62 @@ fn the_ladder_of_the_twin_is_told_and_refused_only_if_asked() {
     assert!(ladder.contains("passed by told (short"), "{ladder}");
 }
 
+/// The folder of a failure is taken away and its name given to another run, in every way in which one comes by a name.
+#[test]
+fn a_failure_is_not_forgotten_by_using_the_name_of_its_folder_again() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
+    let dir = desk();
+    let last = dir.path().join("runs/last");
+    let made = |args: &[&str]| spinproof(dir.path(), &[args, &["--out", "runs/last"]].concat());
+    // A failure as it stays in the index; how a run in real time ends is a matter of how busy the machine is.
+    assert_eq!(made(&["rehearse", "short.toml"]).status.code(), Some(0));
+    let of_a_run = all(dir.path()).pop().unwrap();
+    std::fs::remove_dir_all(dir.path().join("runs")).unwrap();
+    let failure = vec![Entry {
+        began_utc: "2026-11-20T08:00:00.000000Z".into(),
+        kind: RunKind::Twin,
+        outcome: Some(Cause::CriterionFailed),
+        ..of_a_run
+    }];
+    Index::open(&dir.path().join("runs")).unwrap().put(&failure[0], false).unwrap();
+    let refused_run = ["run", "short.toml", "--enforce-ladder"];
+    let by_fault = ["run", "short.toml", "--fault", "pedal-off-rest"];
+    for args in [&refused_run[..2], &by_fault, &refused_run, &["rehearse", "short.toml"], &["commission"]] {
+        let output = made(args);
+        assert_eq!(output.status.code(), Some(4), "{args:?}: {}", text(&output));
+        let told = text(&output);
+        assert!(
+            told.contains("knows last for another run") && told.contains("name another folder"),
+            "{told}"
+        );
+        assert!(!last.exists(), "{args:?}: nothing was begun");
+        assert_eq!(all(dir.path()), failure, "{args:?}");
+    }
+    let output = made(&["commission", "--rehearse"]);
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert_eq!(all(dir.path()), failure);
+    std::fs::remove_dir_all(&last).unwrap();
+    // Somebody moves the folder of another run there and reports it, and makes the index again: with it, and with none.
+    spinproof(dir.path(), &["run", "short.toml", "--out", "elsewhere/other"]);
+    std::fs::rename(dir.path().join("elsewhere/other"), &last).unwrap();
+    let output = spinproof(dir.path(), &["report", "runs/last"]);
+    assert!(text(&output).contains("knows last for another run"), "{}", text(&output));
+    assert_eq!(all(dir.path()), failure);
+    assert!(text(&spinproof(dir.path(), &["runs"])).contains("last  not in the index"));
+    let rebuild = || spinproof(dir.path(), &["runs", "--rebuild"]);
+    let output = rebuild();
+    assert_eq!(output.status.code(), Some(4), "{}", text(&output));
+    assert!(text(&output).contains("give the folder another name"), "{}", text(&output));
+    assert_eq!(all(dir.path()), failure);
+    std::fs::remove_dir_all(&last).unwrap();
+    let output = rebuild();
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    assert!(text(&output).contains("kept, though its folder is gone: last  "), "{}", text(&output));
+    assert_eq!(all(dir.path()), failure);
+    let ladder = text(&spinproof(dir.path(), &["ladder"]));
+    assert!(ladder.contains("first spin is closed by last ("), "{ladder}");
+}
+
 #[test]
 fn a_rehearsal_that_does_not_pass_refuses_the_run() {
     let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
@@ -269,7 +325,16 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     let output = run("early", &[]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
     assert!(text(&output).contains("later began at 2999-01-01"), "{}", text(&output));
-    index.put(&Entry { began_utc: "2000-01-02T08:00:00.000000Z".into(), ..later }, false).unwrap();
+    // It was this clock that was ahead then: nothing is left of that run, and somebody says its name.
+    let rebuild = |name: &str| spinproof(dir.path(), &["runs", "--rebuild", "--drop", name]);
+    assert_eq!(rebuild("commissioned").status.code(), Some(4), "it is not dated ahead");
+    let output = rebuild("later");
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output));
+    for told in
+        ["dropped, since its date lies ahead and its folder is gone: later", "folder is gone: commissioned"]
+    {
+        assert!(text(&output).contains(told), "{}", text(&output));
+    }
 
     // A folder that the index does not know may have closed it.
     std::fs::create_dir(dir.path().join("runs/unknown")).unwrap();

@@ -13,6 +13,7 @@ pub use climbed::{CLIMBED_NAME, Climbed};
 pub use scan::{HELD_NAME, held, unlisted};
 
 use crate::evidence::Entry;
+use crate::trace::RunKind;
 use rusqlite::{Connection, ErrorCode, OpenFlags};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -58,6 +59,19 @@ pub enum IndexError {
         dir: PathBuf,
         /// The version found.
         found: i64,
+    },
+    /// The name is that of another run.
+    #[error(
+        "the run index {path} knows {folder} for another run ({known}), and what it remembers of that is never written over: \
+         name another folder"
+    )]
+    Taken {
+        /// The file.
+        path: PathBuf,
+        /// Name of the run folder.
+        folder: String,
+        /// The run that it knows, in words.
+        known: String,
     },
     /// The system refuses.
     #[error("the run index {path} cannot be used: {what}; check the disk and that you may write there")]
@@ -127,17 +141,46 @@ impl Index {
         Ok(())
     }
 
-    /// Keeps an entry; one of the same folder is replaced. `quick`: do not wait for the disk (a rehearsal can be made
-    /// again).
+    /// Keeps an entry in the place of what was known of the same run. `quick`: do not wait for the disk (a rehearsal can be
+    /// made again).
     ///
     /// # Errors
-    /// See [`IndexError`].
+    /// See [`IndexError`]; [`IndexError::Taken`] if the name is that of another run.
     pub fn put(&self, entry: &Entry, quick: bool) -> Result<(), IndexError> {
         let keep = || {
             self.db.pragma_update(None, "synchronous", if quick { "OFF" } else { "FULL" })?;
             rows::put(&self.db, entry)
         };
-        keep().map_err(|e| wrong(&self.path, &e))
+        match keep().map_err(|e| wrong(&self.path, &e))? {
+            true => Ok(()),
+            false => Err(self.taken(&entry.folder)?),
+        }
+    }
+
+    /// Whether a new run of this kind may be put into a folder of this name.
+    ///
+    /// # Errors
+    /// See [`IndexError`]; [`IndexError::Taken`] if the name is that of another run. A rehearsal may follow a rehearsal.
+    pub fn is_free(&self, folder: &str, kind: RunKind) -> Result<(), IndexError> {
+        match self.known(folder)? {
+            None => Ok(()),
+            Some(known) if known.kind == RunKind::Rehearsal && kind == RunKind::Rehearsal => Ok(()),
+            Some(_) => Err(self.taken(folder)?),
+        }
+    }
+
+    fn known(&self, folder: &str) -> Result<Option<Entry>, IndexError> {
+        let row = rows::of(&self.db, folder).map_err(|e| wrong(&self.path, &e))?;
+        row.transpose().map_err(|what| self.damaged(what))
+    }
+
+    fn taken(&self, folder: &str) -> Result<IndexError, IndexError> {
+        let known = self.known(folder)?.map_or_else(String::new, |known| known.words());
+        Ok(IndexError::Taken { path: self.path.clone(), folder: folder.into(), known })
+    }
+
+    fn damaged(&self, what: String) -> IndexError {
+        IndexError::Damaged { path: self.path.clone(), dir: parent(&self.path), what }
     }
 
     /// Every entry, by begin and folder.
@@ -146,17 +189,27 @@ impl Index {
     /// See [`IndexError`]; also if any row cannot be understood: a ladder read from half of an index could be open where
     /// the whole one is closed.
     pub fn all(&self) -> Result<Vec<Entry>, IndexError> {
-        let damaged =
-            |what: String| IndexError::Damaged { path: self.path.clone(), dir: parent(&self.path), what };
+        self.rows()?.into_iter().collect::<Result<_, _>>().map_err(|what| self.damaged(what))
+    }
+
+    /// Every row that can be understood, and what is wrong with the others, in words: for an index that is made again.
+    ///
+    /// # Errors
+    /// See [`IndexError`].
+    pub fn understood(&self) -> Result<(Vec<Entry>, Vec<String>), IndexError> {
+        let (good, bad): (Vec<_>, Vec<_>) = self.rows()?.into_iter().partition(Result::is_ok);
+        Ok((good.into_iter().flatten().collect(), bad.into_iter().filter_map(Result::err).collect()))
+    }
+
+    fn rows(&self) -> Result<Vec<Result<Entry, String>>, IndexError> {
         let checked: String = self
             .db
             .pragma_query_value(None, "quick_check", |row| row.get(0))
             .map_err(|e| wrong(&self.path, &e))?;
         if checked != "ok" {
-            return Err(damaged(checked));
+            return Err(self.damaged(checked));
         }
-        let rows = rows::all(&self.db).map_err(|e| wrong(&self.path, &e))?;
-        rows.into_iter().collect::<Result<_, _>>().map_err(damaged)
+        rows::all(&self.db).map_err(|e| wrong(&self.path, &e))
     }
 
     /// Makes the index of a folder of runs again from entries: beside the old one, then in its place.

@@ -5,7 +5,7 @@ use crate::files::suite::Rung;
 use crate::outcome::Cause;
 use crate::record::Grade;
 use crate::trace::RunKind;
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 
@@ -34,18 +34,21 @@ CREATE TABLE IF NOT EXISTS run (
 const COLUMNS: &str = "folder, began_utc, kind, simulated, suite, suite_sha256, rung, serial, assembly, unit_sha256, \
      rig_sha256, build, settings_sha256, outcome, grades, off_ladder";
 
-pub(super) fn put(db: &Connection, entry: &Entry) -> rusqlite::Result<()> {
+/// Keeps an entry. A row is replaced by the same run alone, which its begin and its kind tell; rehearsals have no date, so one
+/// replaces another. `false`: the name is that of another run, and what is known of that stays.
+pub(super) fn put(db: &Connection, entry: &Entry) -> rusqlite::Result<bool> {
     let standing = &entry.standing;
     let grades = serde_json::to_string(&entry.grades)
         .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
     // On a conflict the row keeps its id.
     let sql = format!(
         "INSERT INTO run ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) \
-         ON CONFLICT (folder) DO UPDATE SET began_utc = ?2, kind = ?3, simulated = ?4, suite = ?5, suite_sha256 = ?6, \
-         rung = ?7, serial = ?8, assembly = ?9, unit_sha256 = ?10, rig_sha256 = ?11, build = ?12, \
-         settings_sha256 = ?13, outcome = ?14, grades = ?15, off_ladder = ?16"
+         ON CONFLICT (folder) DO UPDATE SET simulated = ?4, suite = ?5, suite_sha256 = ?6, rung = ?7, \
+         serial = ?8, assembly = ?9, unit_sha256 = ?10, rig_sha256 = ?11, build = ?12, \
+         settings_sha256 = ?13, outcome = ?14, grades = ?15, off_ladder = ?16 \
+         WHERE began_utc = ?2 AND kind = ?3"
     );
-    db.execute(
+    let changed = db.execute(
         &sql,
         params![
             entry.folder,
@@ -66,7 +69,13 @@ pub(super) fn put(db: &Connection, entry: &Entry) -> rusqlite::Result<()> {
             entry.off_ladder,
         ],
     )?;
-    Ok(())
+    Ok(changed > 0)
+}
+
+/// The row of one folder, if there is one.
+pub(super) fn of(db: &Connection, folder: &str) -> rusqlite::Result<Option<Result<Entry, String>>> {
+    let sql = format!("SELECT {COLUMNS} FROM run WHERE folder = ?1");
+    db.query_row(&sql, [folder], |row| Ok(entry(row))).optional()
 }
 
 /// Every row in order; one that cannot be understood is said in words.

@@ -114,3 +114,63 @@ fn folders_that_the_index_does_not_know_are_named() {
     assert_eq!(unlisted(&index, runs.path()).expect("listed"), ["b"]);
     assert!(held(&runs.path().join("none")).expect("listed").is_empty());
 }
+
+/// What a run did to the ladder holds, whatever became of its folder: another run of its name does not replace it.
+#[test]
+fn a_row_is_replaced_by_the_same_run_alone() {
+    let runs = tempfile::tempdir().expect("a folder");
+    let index = Index::open(runs.path()).expect("an index");
+    let failed = Entry { outcome: Some(Cause::CriterionFailed), ..entry("last") };
+    index.put(&failed, false).expect("kept");
+    let again = Entry { outcome: Some(Cause::Tripped), ..failed.clone() };
+    index.put(&again, false).expect("the same run, read again");
+    let epoch = || "1970-01-01T00:00:00.000000Z".to_string();
+    let rehearsal = Entry { kind: RunKind::Rehearsal, began_utc: epoch(), ..entry("last") };
+    let later = Entry { began_utc: "2026-11-20T08:00:00.000001Z".into(), ..entry("last") };
+    for other in [later, Entry { kind: RunKind::Twin, ..entry("last") }, rehearsal.clone()] {
+        let taken = index.put(&other, false).expect_err("it is another run").to_string();
+        for word in
+            ["knows last for another run (first 'spin'; -- (first spin): tripped", "name another folder"]
+        {
+            assert!(taken.contains(word), "{taken}");
+        }
+        assert!(matches!(index.is_free("last", other.kind), Err(IndexError::Taken { .. })));
+        assert_eq!(index.all().expect("read"), std::slice::from_ref(&again));
+    }
+    // Rehearsals have no date: one of every night may bear the same name, and a run may not.
+    let nightly = Entry { folder: "nightly".into(), ..rehearsal };
+    for outcome in [Cause::Passed, Cause::Refused] {
+        index.is_free("nightly", RunKind::Rehearsal).expect("it is free");
+        index.put(&Entry { outcome: Some(outcome), ..nightly.clone() }, true).expect("kept");
+    }
+    assert!(
+        index.is_free("nightly", RunKind::Bench).is_err() && index.put(&entry("nightly"), false).is_err()
+    );
+    index.is_free("new", RunKind::Bench).expect("nobody knows it");
+}
+
+/// A rehearsal that was killed, or goes on, closes nothing; a run does, and one in the place of another as well.
+#[test]
+fn rehearsals_are_no_business_of_the_index_and_a_run_in_the_place_of_another_is() {
+    let runs = tempfile::tempdir().expect("a folder");
+    let put = |folder: &str, name: &str, text: &str| {
+        let folder = runs.path().join(folder);
+        std::fs::create_dir_all(&folder).expect("made");
+        std::fs::write(folder.join(name), text).expect("written");
+    };
+    let told = |kind: &str, began: &str| format!("{{\"kind\": \"{kind}\", \"began_utc\": \"{began}\"}}");
+    let began = entry("").began_utc;
+    put("killed", HELD_NAME, &told("rehearsal", "1970-01-01T00:00:00.000000Z"));
+    put("run", HELD_NAME, &told("bench", &began));
+    put("same", HELD_NAME, &told("bench", &began));
+    put("brought", HELD_NAME, &told("bench", "2026-11-21T08:00:00.000000Z"));
+    // Of a commissioning its first rung that has begun tells.
+    let climbed = "{\"schema\": 1, \"spinproof\": \"\", \"rungs\": [\"01\", \"02\"], \"files\": []}";
+    for (folder, kind) in [("climbed", "bench"), ("rehearsed", "rehearsal")] {
+        put(folder, CLIMBED_NAME, climbed);
+        put(&format!("{folder}/01"), HELD_NAME, &told(kind, &began));
+    }
+    let index = Index::open(runs.path()).expect("an index");
+    ["same", "brought", "climbed"].iter().for_each(|name| index.put(&entry(name), false).expect("kept"));
+    assert_eq!(unlisted(&index, runs.path()).expect("listed"), ["brought", "run"]);
+}

@@ -5,6 +5,7 @@ use super::{Early, say};
 use crate::archive::{Index, IndexError};
 use crate::evidence::{Entry, entry};
 use crate::outcome::Cause;
+use crate::trace::RunKind;
 use std::path::{Path, PathBuf};
 
 /// The folder in which a run folder lies: its index is there.
@@ -28,7 +29,7 @@ fn absolute(path: &Path) -> PathBuf {
 /// no index yet.
 pub(super) fn note(dir: &Path, entry: &Entry, make: bool) {
     if let Err(error) = try_note(dir, entry, make) {
-        say::err(format_args!("{error}; the run is whole in {}", dir.display()));
+        say::err(format_args!("{error}; the run is not in the index, and whole in {}", dir.display()));
     }
 }
 
@@ -36,8 +37,19 @@ pub(super) fn note(dir: &Path, entry: &Entry, make: bool) {
 pub(super) fn try_note(dir: &Path, entry: &Entry, make: bool) -> Result<(), IndexError> {
     let home = home(Some(dir));
     let index = if make { Some(Index::open(&home)?) } else { Index::existing(&home)? };
-    let quick = entry.kind == crate::trace::RunKind::Rehearsal;
+    let quick = entry.kind == RunKind::Rehearsal;
     index.map_or(Ok(()), |index| index.put(entry, quick))
+}
+
+/// Refuses a name that the index knows for another run: its folder may be gone, and what it did to the ladder holds. A
+/// rehearsal may follow a rehearsal.
+pub(super) fn free(dir: &Path, kind: RunKind) -> Result<(), Early> {
+    let index = Index::existing(&home(Some(dir)));
+    match index.and_then(|index| index.map_or(Ok(()), |index| index.is_free(&name_of(dir), kind))) {
+        Err(taken @ IndexError::Taken { .. }) => Err(unusable(taken)),
+        // What else is wrong with it is told by who reads and writes it.
+        Ok(()) | Err(_) => Ok(()),
+    }
 }
 
 /// The entry of a run folder, computed as its report is.
@@ -49,5 +61,6 @@ pub(super) fn entry_of(dir: &Path) -> Result<Entry, Early> {
 
 /// An early end for an index that cannot be read or written where it must be.
 pub(super) fn unusable(error: IndexError) -> Early {
-    Early::new(Cause::NotMade, error)
+    let cause = if matches!(error, IndexError::Taken { .. }) { Cause::Refused } else { Cause::NotMade };
+    Early::new(cause, error)
 }

@@ -52,6 +52,9 @@ pub(super) fn rehearse_loaded(
     let faults = parse_faults(&making.faults)?;
     let spec = twin_spec(&loaded.rig, &loaded.unit, &loaded.plan, making.seed)
         .map_err(|e| Early::new(Cause::FilesInvalid, e))?;
+    if let Some(out) = &making.out {
+        super::index::free(out, RunKind::Rehearsal)?;
+    }
     let first = match making.rehearse_first {
         true => rehearse_first(loaded, &super::index::home(making.out.as_deref()))?,
         false => First::none("not made: --rehearse-first makes one"),

@@ -110,6 +110,11 @@ pub(super) fn make_loaded(
         ));
     }
     let home = part_of.map_or_else(|| super::index::home(args.making.out.as_deref()), Commissioning::home);
+    match (part_of, &args.making.out) {
+        (Some(whole), _) => whole.free(kind(&kinds))?,
+        (None, Some(out)) => super::index::free(out, kind(&kinds))?,
+        (None, None) => {}
+    }
     let rungs = rungs(args, &loaded, &kinds, answers.is_some(), &home)?;
     // What is closed was refused; where that is only told, nothing was shown.
     shown.say(Need::Rung, rungs.enforced());
@@ -311,7 +316,7 @@ fn begun(folder: &RunFolder, plan: &Plan, info: &RunInfo, ready: &Ready<'_>) -> 
         None => super::index::try_note(folder.path(), &entry, true).map_err(super::index::unusable),
     };
     match noted {
-        Err(early) if !ready.rungs.enforced() => {
+        Err(early) if !ready.rungs.enforced() && early.cause != Cause::Refused => {
             say::err(format_args!("{}; the run goes on, and stays whole in its folder", early.text));
             Ok(())
         }

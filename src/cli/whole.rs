@@ -40,6 +40,11 @@ impl Commissioning {
         super::index::home(Some(&self.dir))
     }
 
+    /// Refuses a name that the index knows for another run. Once its first rung has begun the name is its own.
+    pub(super) fn free(&self, kind: RunKind) -> Result<(), Early> {
+        if self.rungs.borrow().is_empty() { super::index::free(&self.dir, kind) } else { Ok(()) }
+    }
+
     /// Puts it into the index without an end before anything is sent: one of which nothing more is heard closes its rung.
     ///
     /// Errors if it cannot be kept.
@@ -94,6 +99,7 @@ impl Commissioning {
     }
 
     fn take(&self, entry: Entry) -> Result<(), Early> {
+        self.free(entry.kind)?;
         let mut rungs = self.rungs.borrow_mut();
         if rungs.is_empty() {
             let mut climbed = self.climbed.borrow_mut();

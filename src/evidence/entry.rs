@@ -96,6 +96,28 @@ impl Entry {
         self.outcome.map_or(LadderEffect::Closes, |cause| cause.row().ladder)
     }
 
+    /// Whether both are of one run: its begin and its kind tell. Rehearsals have no date, so all of one name are one.
+    pub fn same_run(&self, other: &Entry) -> bool {
+        (&self.began_utc, self.kind) == (&other.began_utc, other.kind)
+    }
+
+    /// What it was, for a person.
+    pub fn words(&self) -> String {
+        let rung = self.rung.map_or("no rung", Rung::word);
+        let outcome = self.outcome.map_or("not known", |c| c.row().headline);
+        let assembly = self.standing.assembly.map_or("?".to_string(), |n| n.to_string());
+        let build = self.standing.build.as_deref().unwrap_or("no build told");
+        let began = match self.kind {
+            RunKind::Rehearsal => String::new(),
+            _ => format!(", began at {}", self.began_utc),
+        };
+        let simulated = if self.kind.simulated() { ", SIMULATED" } else { "" };
+        format!(
+            "{} ({rung}): {outcome}; {} assembly {assembly}, {build}{began}{simulated}",
+            self.suite, self.standing.serial
+        )
+    }
+
     /// Its rung; a suite that does not say counts as the highest.
     pub fn counts_as(&self) -> Rung {
         self.rung.unwrap_or(Rung::Full)

@@ -133,25 +133,27 @@ fn climb(dir: &Path, suite: &str) {
     let relay = Relay::to(&twin.port, dir);
     rig(dir, &relay.near, "", false);
     let hand = twin.hand();
-    let commission = |more: &[&str], hand| {
-        with_a_person(dir, &words(&[&["commission", "--suite", suite], &FILES, &HASTE, more]), hand)
+    let commission = |out: &str, more: &[&str], hand| {
+        let out = format!("runs/{out}");
+        let args = [&["commission", "--suite", suite, "--out", &out], &FILES[..], &HASTE, more];
+        with_a_person(dir, &words(&args), hand)
     };
     let nudge = |more: &[&str]| with_a_person(dir, &words(&[&["run", "nudge.toml"], &FILES, more]), None);
+    // Nobody turns the shaft: the rung is not passed, and nothing opens.
+    let (failed, by) = again(|out| commission(out, &[], None), &[4, 5], dir, "failed");
     let closed = || {
         let closed = nudge(&HASTE);
         assert_eq!(closed.code, Some(4), "{}", closed.said);
-        assert!(closed.said.contains("commissioning is closed by failed"), "{}", closed.said);
+        let told = format!("commissioning is closed by {by} (");
+        assert!(closed.said.contains(&told), "{told}: {}", closed.said);
     };
-    // Nobody turns the shaft: the rung is not passed, and nothing opens.
-    let failed = again(|| commission(&["--out", "runs/failed"], None), &[4, 5], dir, "failed");
     assert_eq!(failed.code, Some(1), "{}", failed.said);
     assert!(failed.said.contains("`turned by hand`: failed"), "{}", failed.said);
     closed();
 
     // Somebody does.
     let before = std::fs::read_to_string(dir.join("unit.toml")).unwrap();
-    let passed =
-        again(|| commission(&["--out", "runs/passed", "--write"], Some(&hand)), &[4, 5], dir, "passed");
+    let (passed, by) = again(|out| commission(out, &["--write"], Some(&hand)), &[4, 5], dir, "passed");
     assert_eq!(passed.code, Some(0), "{}", passed.said);
     assert!(!passed.said.contains("SIMULATED"), "a machine is behind it: {}", passed.said);
     let after = std::fs::read_to_string(dir.join("unit.toml")).unwrap();
@@ -159,17 +161,18 @@ fn climb(dir: &Path, suite: &str) {
         before != after && after.contains("# [spinproof: measured") && !after.contains("SIMULATED"),
         "{after}"
     );
-    assert_eq!(std::fs::read_to_string(dir.join("runs/passed/files/unit-after.toml")).unwrap(), after);
+    let kept = dir.join("runs").join(&by);
+    assert_eq!(std::fs::read_to_string(kept.join("files/unit-after.toml")).unwrap(), after);
 
     if suite != "commissioning.toml" {
         closed();
-        part_counts_as_whole(dir, &passed.said);
+        part_counts_as_whole(dir, &kept, &passed.said);
     }
     // What it wrote back does not close it, here and when the index is made again.
     for _ in 0..2 {
         let ladder = alone(dir, &words(&[&["ladder"], &FILES[..4]])).said;
         assert!(
-            ladder.contains("passed by passed (commissioning") && !ladder.contains("SIMULATED"),
+            ladder.contains(&format!("passed by {by} (commissioning")) && !ladder.contains("SIMULATED"),
             "{ladder}"
         );
         assert_eq!(alone(dir, &["runs", "--rebuild"]).code, Some(0));
@@ -179,15 +182,16 @@ fn climb(dir: &Path, suite: &str) {
     std::fs::write(dir.join("unit.toml"), &after).unwrap();
 
     // The rung is open: it is rehearsed, and spun.
-    let spun = again(|| nudge(&["--out", "runs/spun"]), &[4, 5], dir, "spun");
+    let (spun, spun_in) = again(|out| nudge(&["--out", &format!("runs/{out}")]), &[4, 5], dir, "spun");
     assert_eq!(spun.code, Some(0), "{}", spun.said);
-    for part in ["Opened by: commissioning passed in passed", "Rehearsal before: passed"] {
+    for part in [&format!("Opened by: commissioning passed in {by}"), "Rehearsal before: passed"] {
         assert!(spun.said.contains(part), "{part}: {}", spun.said);
     }
+    let spun_in = dir.join("runs").join(spun_in);
     assert!(!spun.said.contains("SIMULATED"), "{}", spun.said);
-    let info = std::fs::read_to_string(dir.join("runs/spun/run.json")).unwrap();
+    let info = std::fs::read_to_string(spun_in.join("run.json")).unwrap();
     assert!(info.contains("\"kind\": \"bench\""), "{info}");
-    let junit = std::fs::read_to_string(dir.join("runs/spun/junit.xml")).unwrap();
+    let junit = std::fs::read_to_string(spun_in.join("junit.xml")).unwrap();
     assert!(junit.contains("<property name=\"kind\" value=\"real\"/>"), "{junit}");
     drop(relay);
     // Gates went on only after a hand had turned the shaft, and off as often as on.
@@ -199,19 +203,25 @@ fn climb(dir: &Path, suite: &str) {
 }
 
 /// A part of a commissioning opens nothing, and says so. The test goes on as if it had been the whole, which takes minutes.
-fn part_counts_as_whole(dir: &Path, said: &str) {
+fn part_counts_as_whole(dir: &Path, folder: &Path, said: &str) {
     assert!(said.contains("is a part of a commissioning and opens nothing"), "{said}");
     assert!(said.contains("the command timeout, by a silence"), "{said}");
-    let kept = dir.join("runs/passed/commissioning.json");
+    let kept = folder.join("commissioning.json");
     let mut json: serde_json::Value = serde_json::from_slice(&std::fs::read(&kept).unwrap()).unwrap();
     assert!(json.as_object_mut().unwrap().remove("lacks").is_some());
     std::fs::write(&kept, json.to_string()).unwrap();
     assert_eq!(alone(dir, &["runs", "--rebuild"]).code, Some(0));
 }
 
-/// Makes it again, in place of the first, while it ends with one of `codes`.
-fn again(make: impl Fn() -> bench::Made, codes: &[i32], dir: &Path, folder: &str) -> bench::Made {
-    let mut made = make();
+/// Makes it again while it ends with one of `codes`, in folders of names of their own, since the index remembers each; the last
+/// of them and its folder's name.
+fn again(
+    make: impl Fn(&str) -> bench::Made,
+    codes: &[i32],
+    dir: &Path,
+    folder: &str,
+) -> (bench::Made, String) {
+    let (mut made, mut name) = (make(folder), folder.to_string());
     for n in 1..BEGINS_MAX {
         if !made.code.is_some_and(|code| codes.contains(&code)) {
             break;
@@ -219,10 +229,11 @@ fn again(make: impl Fn() -> bench::Made, codes: &[i32], dir: &Path, folder: &str
         println!("begun again: {}", made.said.lines().rev().take(6).collect::<Vec<_>>().join(" / "));
         // A hand that was at the shaft lets go before long; until then the next one would be refused for it.
         std::thread::sleep(std::time::Duration::from_secs(6));
-        let _ = std::fs::rename(dir.join("runs").join(folder), dir.join(format!("disturbed-{folder}-{n}")));
-        made = make();
+        let _ = std::fs::rename(dir.join("runs").join(&name), dir.join(format!("disturbed-{name}")));
+        name = format!("{folder}-{n}");
+        made = make(&name);
     }
-    made
+    (made, name)
 }
 
 /// Guards by wires of their own and an answers file, nobody at a terminal; the board restarts at every rung.
@@ -250,7 +261,7 @@ fn a_board_that_restarts_when_its_port_opens_is_commissioned_where_the_rig_waits
     assert!(made.said.contains("`settle = \"2 s\"`"), "{}", made.said);
     assert_eq!(board.restarts(), 1);
     rig(dir, &board.near, "settle = \"2 s\"", true);
-    let made = again(|| commission("patient"), &[4, 5], dir, "patient");
+    let (made, _) = again(commission, &[4, 5], dir, "patient");
     assert_eq!(made.code, Some(0), "{}", made.said);
     assert!(!made.said.contains("SIMULATED"), "{}", made.said);
     assert!(board.restarts() >= 3, "once a rung: {}", board.restarts());
