@@ -324,7 +324,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
     index.put(&later, false).unwrap();
     let output = run("early", &[]);
     assert_eq!(output.status.code(), Some(4), "{}", text(&output));
-    assert!(text(&output).contains("later began at 2999-01-01"), "{}", text(&output));
+    assert!(text(&output).contains("later of this unit began at 2999-01-01"), "{}", text(&output));
     // It was this clock that was ahead then: nothing is left of that run, and somebody says its name.
     let rebuild = |name: &str| spinproof(dir.path(), &["runs", "--rebuild", "--drop", name]);
     assert_eq!(rebuild("commissioned").status.code(), Some(4), "it is not dated ahead");
@@ -361,6 +361,73 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
         "the log holds the run: {began} to {ended}"
     );
     assert!(during.clone().all(|(_, gates)| !gates));
+}
+
+/// Does something once a run has begun to rehearse, which is after it has read the ladder and looked at its ports; how it ended.
+fn run_while(dir: &Path, args: &[&str], change: impl FnOnce()) -> (Option<i32>, String) {
+    let mut child = command(dir, args).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut told = BufReader::new(child.stderr.take().unwrap());
+    let mut said = String::new();
+    while !said.contains("rehearsing with the middle") {
+        assert!(told.read_line(&mut said).unwrap() > 0, "{said}");
+    }
+    change();
+    while told.read_line(&mut said).unwrap() > 0 {}
+    (child.wait().unwrap().code(), said)
+}
+
+/// Nothing is behind these ports: who opens one hears nobody, exit code 3.
+#[test]
+fn what_changes_while_a_run_is_rehearsed_is_looked_at_again_before_its_ports_open() {
+    let _alone = BENCH.lock().unwrap_or_else(PoisonError::into_inner);
+    let dir = desk();
+    let ptys = [(); 2].map(|()| spinproof::shell::pty::Pty::open(None).unwrap());
+    let name = dir.path().join("by-id");
+    std::os::unix::fs::symlink(ptys[0].path(), &name).unwrap();
+    let rig = common::RIG.replace("port = \"twin\"", &format!("port = \"{}\"", name.display()));
+    std::fs::write(dir.path().join("rig.toml"), &rig).unwrap();
+    std::fs::write(dir.path().join("unit.toml"), common::UNIT).unwrap();
+    std::fs::write(dir.path().join("answers.toml"), answers()).unwrap();
+    let index = Index::open(&dir.path().join("runs")).unwrap();
+    let put = |folder: &str, day: u32, outcome| {
+        let entry = Entry {
+            folder: folder.into(),
+            began_utc: format!("2000-01-{day:02}T08:00:00.000000Z"),
+            kind: RunKind::Pty,
+            suite: "commissioning".into(),
+            suite_sha256: "0".into(),
+            rung: Some(Rung::Commissioning),
+            standing: Standing {
+                serial: "HC7-0042".into(),
+                assembly: Some(1),
+                unit_sha256: sha256(common::UNIT),
+                rig_sha256: sha256(&rig),
+                build: Some("1.4.0".into()),
+                settings: None,
+            },
+            outcome: Some(outcome),
+            grades: Vec::new(),
+            off_ladder: false,
+        };
+        index.put(&entry, false).unwrap();
+    };
+    put("passed", 1, Cause::Passed);
+    let files = ["--rig", "rig.toml", "--unit", "unit.toml", "--build", "1.4.0", "--answers", "answers.toml"];
+    let args = [&["run", "short.toml", "--out", "runs/made"], &files[..]].concat();
+    let (code, said) = run_while(dir.path(), &args, || put("tripped", 2, Cause::Tripped));
+    assert_eq!(code, Some(4), "{said}");
+    assert!(said.contains("commissioning is closed by tripped"), "{said}");
+    put("passed again", 3, Cause::Passed);
+    let (code, said) = run_while(dir.path(), &args, || {
+        std::fs::remove_file(&name).unwrap();
+        std::os::unix::fs::symlink(ptys[1].path(), &name).unwrap();
+    });
+    assert_eq!(code, Some(4), "{said}");
+    assert!(said.contains(&format!("leads to {} now", ptys[1].path().display())), "{said}");
+    assert!(!dir.path().join("runs/made").exists(), "nothing was begun");
+    for pty in &ptys {
+        assert_eq!(rustix::io::read(pty.master(), &mut [0; 64]), Err(rustix::io::Errno::AGAIN), "no byte");
+    }
 }
 
 /// A criterion that was not met in a test that ran to its end is not undone by a stop, a refusal or a lost link after it.

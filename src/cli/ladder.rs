@@ -11,6 +11,7 @@ use crate::files::suite::Rung;
 use crate::outcome::Cause;
 use crate::plan::Link;
 use crate::record::{Grade, Record, What};
+use crate::shell::clock::utc_now;
 use crate::shell::port::{PortKind, look_at};
 use crate::trace::Climb;
 use sha2::{Digest, Sha256};
@@ -157,6 +158,7 @@ fn standing(loaded: &Loaded) -> Standing {
 }
 
 /// The ladder before a run.
+#[derive(Clone)]
 pub(super) struct Rungs {
     now: Standing,
     class: Class,
@@ -164,6 +166,11 @@ pub(super) struct Rungs {
     runs: Vec<Entry>,
     rung: Option<Rung>,
     enforced: bool,
+    /// The build that was asked for.
+    build: Told,
+    /// Rig and unit as given, for the command that comes next.
+    files: [Option<PathBuf>; 2],
+    home: PathBuf,
     command: String,
     /// As it stands with what is known: at first from the files alone, then with what the controller said.
     found: Arc<Mutex<Climb>>,
@@ -184,36 +191,27 @@ pub(super) fn before(
         let text = "--off-ladder is not for a port with a machine behind it: climb from the lowest rung that is closed (`spinproof ladder`)";
         return Err(Early::new(Cause::Refused, text));
     }
-    let enforced = enforced && off.is_none();
-    let runs = match entries(home) {
-        Ok(runs) => runs,
-        Err(early) if enforced => return Err(early),
+    let rungs = Rungs {
+        now: standing(loaded),
+        class,
+        grades: expected_guards(&loaded.plan, person),
+        runs: Vec::new(),
+        rung: loaded.plan.rung,
+        enforced: enforced && off.is_none(),
+        build: files.build.clone().map_or(Told::NotYet, |b| Told::Said(Some(b))),
+        files: [files.rig.clone(), files.unit.clone()],
+        home: home.into(),
+        command: String::new(),
+        found: Arc::default(),
+    };
+    match entries(home) {
+        Ok(runs) => rungs.with(runs, &utc_now()),
+        Err(early) if rungs.enforced => Err(early),
         Err(early) => {
             say::err(&early.text);
-            Vec::new()
+            rungs.with(Vec::new(), &utc_now())
         }
-    };
-    if enforced {
-        goes_on(&runs, &crate::shell::clock::utc_now())?;
     }
-    let grades = expected_guards(&loaded.plan, person);
-    let now = standing(loaded);
-    let build = files.build.clone().map_or(Told::NotYet, |b| Told::Said(Some(b)));
-    let rung = loaded.plan.rung;
-    let steps = ladder(&now, (&build, &Told::NotYet), class, &grades, &runs);
-    let found = climb(&steps, rung, enforced);
-    let next = steps.next_below(rung.unwrap_or(Rung::Full)).unwrap_or(Rung::Commissioning);
-    let command = command(next, files.rig.as_deref(), files.unit.as_deref());
-    if enforced && loaded.plan.assembly.is_none() {
-        let text = "the unit file does not say the state of assembly, and what was passed holds for one alone: add \
-                    `[assembly]` with `number = 1`, and raise the number whenever the unit is opened";
-        return Err(Early::new(Cause::Refused, text));
-    }
-    if enforced && !found.missing.is_empty() {
-        return Err(Early::new(Cause::Refused, refusal(&found, &command)));
-    }
-    let found = Arc::new(Mutex::new(found));
-    Ok(Rungs { now, class, grades, runs, rung, enforced, command, found })
 }
 
 /// The runs of an index that is whole and knows every folder beside it.
@@ -231,12 +229,16 @@ fn entries(home: &Path) -> Result<Vec<Entry>, Early> {
     index.all().map_err(unusable)
 }
 
-/// What counts is which run was last: after a clock set back, a failure would lie before an older pass.
-fn goes_on(runs: &[Entry], clock: &str) -> Result<(), Early> {
-    let Some(later) = runs.iter().find(|r| r.began_utc.as_str() > clock) else { return Ok(()) };
+/// What counts is which run was last: after a clock set back, a failure would lie before an older pass. `runs`: those of the
+/// same ladder and unit, since no other has a place in that order. `clock`: UTC now.
+fn goes_on<'a>(runs: impl IntoIterator<Item = &'a Entry>, clock: &str, home: &Path) -> Result<(), Early> {
+    let Some(later) = runs.into_iter().find(|r| r.began_utc.as_str() > clock) else { return Ok(()) };
+    let (folder, home) = (&later.folder, home.display());
     let text = format!(
-        "this machine's clock says {clock}, and {} began at {}: set the clock, or the order of the runs is lost",
-        later.folder, later.began_utc
+        "this machine's clock says {clock}, and {folder} of this unit began at {}: set the clock, or the order of the runs is \
+         lost; if that run's date is the wrong one, move its folder out of {home} and drop it by `spinproof runs {home} --rebuild \
+         --drop {folder}`",
+        later.began_utc
     );
     Err(Early::new(Cause::Refused, text))
 }
@@ -248,10 +250,32 @@ fn refusal(found: &Climb, command: &str) -> String {
 }
 
 impl Rungs {
-    /// Refuses once more a clock that says less than when an earlier run began: it may have been set while this one was
-    /// rehearsed.
-    pub(super) fn clock_goes_on(&self) -> Result<(), Early> {
-        if self.enforced { goes_on(&self.runs, &crate::shell::clock::utc_now()) } else { Ok(()) }
+    /// The ladder with these runs. `clock`: UTC now.
+    fn with(mut self, runs: Vec<Entry>, clock: &str) -> Result<Rungs, Early> {
+        if self.enforced {
+            let same = |r: &&Entry| Class::of(r.kind) == self.class && r.standing.serial == self.now.serial;
+            goes_on(runs.iter().filter(same), clock, &self.home)?;
+        }
+        let steps = ladder(&self.now, (&self.build, &Told::NotYet), self.class, &self.grades, &runs);
+        let found = climb(&steps, self.rung, self.enforced);
+        let next = steps.next_below(self.rung.unwrap_or(Rung::Full)).unwrap_or(Rung::Commissioning);
+        self.command = command(next, self.files[0].as_deref(), self.files[1].as_deref());
+        if self.enforced && self.now.assembly.is_none() {
+            let text = "the unit file does not say the state of assembly, and what was passed holds for one alone: add \
+                        `[assembly]` with `number = 1`, and raise the number whenever the unit is opened";
+            return Err(Early::new(Cause::Refused, text));
+        }
+        if self.enforced && !found.missing.is_empty() {
+            return Err(Early::new(Cause::Refused, refusal(&found, &self.command)));
+        }
+        self.found = Arc::new(Mutex::new(found));
+        Ok(Rungs { runs, ..self })
+    }
+
+    /// Reads it once more: while this run was rehearsed another may have failed or begun, or somebody set the clock. It only
+    /// refuses where the ladder is enforced.
+    pub(super) fn again(&self) -> Result<Rungs, Early> {
+        if self.enforced { self.clone().with(entries(&self.home)?, &utc_now()) } else { Ok(self.clone()) }
     }
 
     /// Looks at what the controller says of itself: with another build, or other settings, a rung that looked open is
@@ -289,5 +313,90 @@ impl Rungs {
     /// The ladder as it stood, with all that is known by now.
     pub(super) fn climb(&self) -> Climb {
         self.found.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trace::RunKind;
+
+    /// A suite of the first spin, on the demo bench.
+    fn first_spin() -> Loaded {
+        let suite = NO_SUITE.replace("name = \"ladder\"", "name = \"ladder\"\nrung = \"first spin\"");
+        resolve_texts(&demo_rig(), &demo_unit(), &("suite".into(), suite), &|_| Err("no file".into()), None)
+            .map_err(|early| early.text)
+            .expect("it resolves")
+    }
+
+    fn files() -> Files {
+        Files { suite: PathBuf::new(), rig: None, unit: None, build: None }
+    }
+
+    fn entry(loaded: &Loaded, folder: &str, began: &str, outcome: Cause) -> Entry {
+        Entry {
+            folder: folder.into(),
+            began_utc: began.into(),
+            kind: RunKind::Bench,
+            suite: "commissioning".into(),
+            suite_sha256: String::new(),
+            rung: Some(Rung::Commissioning),
+            standing: standing(loaded),
+            outcome: Some(outcome),
+            grades: Vec::new(),
+            off_ladder: false,
+        }
+    }
+
+    /// The ladder of a real bench.
+    fn read(loaded: &Loaded, home: &Path) -> Result<Rungs, String> {
+        let read = before(loaded, &files(), (Class::Bench, true), true, home, None);
+        read.map_err(|early| early.text)
+    }
+
+    #[test]
+    fn a_failure_while_it_was_rehearsed_refuses_the_run() {
+        let (loaded, home) = (first_spin(), tempfile::tempdir().expect("a folder"));
+        let index = Index::open(home.path()).expect("an index");
+        let put = |folder: &str, began: &str, outcome| {
+            index.put(&entry(&loaded, folder, began, outcome), false).expect("kept");
+        };
+        put("a", "2026-11-20T08:00:00.000000Z", Cause::Passed);
+        let rungs = read(&loaded, home.path()).expect("it is open");
+        rungs.again().map_err(|early| early.text).expect("it is still open");
+        put("b", "2026-11-20T08:01:00.000000Z", Cause::Tripped);
+        let early = rungs.again().err().expect("it is closed");
+        assert_eq!(early.cause, Cause::Refused);
+        assert!(
+            early.text.contains("commissioning is closed by b (commissioning: tripped)"),
+            "{}",
+            early.text
+        );
+        // What the run then keeps is the ladder as it is by now.
+        put("c", "2026-11-20T08:02:00.000000Z", Cause::Passed);
+        let climb = rungs.again().map_err(|early| early.text).expect("it is open again").climb();
+        assert_eq!(climb.opened_by.iter().map(|o| o.folder.as_str()).collect::<Vec<_>>(), ["c"]);
+        std::fs::create_dir(home.path().join("beside")).expect("made");
+        std::fs::write(home.path().join("beside/run.json"), "{}").expect("written");
+        assert!(rungs.again().is_err_and(|early| early.text.contains("does not know beside")));
+    }
+
+    /// A run dated ahead has no place in the order of another unit's runs, nor a simulated one in that of real ones.
+    #[test]
+    fn only_a_run_of_the_same_unit_and_sort_holds_the_clock() {
+        let (loaded, home) = (first_spin(), tempfile::tempdir().expect("a folder"));
+        let index = Index::open(home.path()).expect("an index");
+        let put = |entry: &Entry| index.put(entry, false).expect("kept");
+        put(&entry(&loaded, "a", "2026-11-20T08:00:00.000000Z", Cause::Passed));
+        let ahead = |folder: &str| entry(&loaded, folder, "2999-01-01T08:00:00.000000Z", Cause::Passed);
+        put(&Entry { kind: RunKind::Twin, ..ahead("twin") });
+        let mut other = ahead("other");
+        other.standing.serial = "HC7-0043".into();
+        put(&other);
+        read(&loaded, home.path()).expect("neither is of this ladder");
+        put(&ahead("ahead"));
+        let why = read(&loaded, home.path()).err().expect("it is");
+        let mend = format!("spinproof runs {} --rebuild --drop ahead", home.path().display());
+        assert!(why.contains("ahead of this unit began at 2999-01-01") && why.contains(&mend), "{why}");
     }
 }

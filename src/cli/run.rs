@@ -153,6 +153,30 @@ fn look_at_all(plan: &Plan) -> Result<Vec<PortKind>, Early> {
     Ok(kinds)
 }
 
+/// Refuses ports that lead elsewhere than when they were looked at: what was shown since was shown for those. A name that follows
+/// an adapter, such as one of those by its serial number, may by now be another device.
+fn same_ports(plan: &Plan, before: &[PortKind]) -> Result<(), Early> {
+    let now = look_at_all(plan)?;
+    let place = |kind: &PortKind| match kind {
+        PortKind::Twin => "the twin".to_string(),
+        PortKind::Pty(path) | PortKind::Machine(path) => path.display().to_string(),
+    };
+    let moved = plan.links.iter().zip(before.iter().zip(&now)).filter(|(_, (before, now))| before != now);
+    let moved: Vec<String> = moved
+        .map(|(link, (before, now))| {
+            format!(
+                "link `{}`: port `{}` led to {} when it was looked at, and leads to {} now: see to it that the board hangs there, \
+                 then run again",
+                link.name,
+                link.port,
+                place(before),
+                place(now)
+            )
+        })
+        .collect();
+    if moved.is_empty() { Ok(()) } else { Err(Early::new(Cause::Refused, moved.join("\n"))) }
+}
+
 /// In one run every rung of a commissioning is climbed, whatever the one below it has shown: a machine is not driven so. Nor by
 /// one of its tests alone: which ones come below it, and how fast they may turn, only `commission` knows.
 fn rung_by_rung(plan: &Plan, kinds: &[PortKind]) -> Result<(), Early> {
@@ -236,16 +260,18 @@ fn first(args: &Args, loaded: &Loaded, real: bool, home: &Path) -> Result<First,
 
 /// Makes the run and closes its folder.
 async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
-    let Ready { args, loaded, kinds, rungs, first, .. } = ready;
+    let Ready { args, loaded, kinds, first, .. } = ready;
     let not_made = |e: &dyn std::fmt::Display| Early::new(Cause::NotMade, e);
     // Before the ports open: a board may take its time until it listens, and Ctrl-C has to be a stop then as well.
     let signals = Signals::catch().map_err(|e| not_made(&e))?;
     let plan = &loaded.plan;
     let twin_runs = kinds.contains(&PortKind::Twin);
     let terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
-    rungs.clock_goes_on()?;
-    // Once more: answers may have ceased to hold while it was rehearsed.
+    // Once more, since it was rehearsed meanwhile: answers may have ceased to hold, a rung been closed, an adapter come back
+    // under another name.
     let operator = operator(plan, kinds, ready.answers.as_ref(), terminal)?;
+    let rungs = ready.rungs.again()?;
+    same_ports(plan, kinds)?;
     let folder =
         RunFolder::create(args.making.out.as_deref(), &plan.suite, &utc_now()).map_err(|e| not_made(&e))?;
     let _held = Held::take(folder.path()).map_err(|e| not_made(&e))?;
@@ -254,7 +280,7 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
     let clock = Clock::start();
-    let mut info = info(ready, &clock, files);
+    let mut info = info(ready, &rungs, &clock, files);
     let marked = Layout { run: Some(info.mark()), ..layout(plan) };
     let writer = Writer::create(folder.path(), &marked).map_err(|e| not_made(&e))?;
     folder.write_info(&info).map_err(|e| not_made(&e))?;
@@ -279,8 +305,8 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
 }
 
 /// `run.json` as it stands while the run goes on.
-fn info(ready: &Ready<'_>, clock: &Clock, files: Vec<FileUsed>) -> RunInfo {
-    let Ready { args, kinds, rungs, first, part_of, .. } = ready;
+fn info(ready: &Ready<'_>, rungs: &Rungs, clock: &Clock, files: Vec<FileUsed>) -> RunInfo {
+    let Ready { args, kinds, first, part_of, .. } = ready;
     RunInfo {
         schema: 1,
         spinproof: env!("CARGO_PKG_VERSION").into(),

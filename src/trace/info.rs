@@ -132,7 +132,7 @@ pub struct Before {
 }
 
 /// The ladder as it stood when a run began.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct Climb {
     /// The rung of the suite.
     pub rung: String,

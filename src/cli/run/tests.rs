@@ -26,6 +26,34 @@ fn a_question_of_the_suite_answers_for_no_guard_of_the_bench() {
     assert!(answered_for(&Operator::Terminal, true, &loaded(str::to_string, &asks)));
 }
 
+/// A name that follows an adapter leads elsewhere once the adapter is another.
+#[test]
+fn a_port_that_leads_elsewhere_than_when_it_was_looked_at_is_not_opened() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let name = dir.path().join("by-id");
+    let ptys = [(); 2].map(|()| crate::shell::pty::Pty::open(None).expect("a pty"));
+    let lead = |to: usize| {
+        let _ = std::fs::remove_file(&name);
+        std::os::unix::fs::symlink(ptys[to].path(), &name).expect("a link");
+    };
+    let port = format!("port = \"{}\"\nbehind = \"machine\"", name.display());
+    let plan = loaded(|rig| rig.replace("port = \"twin\"", &port), NUDGE).plan;
+    lead(0);
+    let before = look_at_all(&plan).map_err(|early| early.text).expect("ports");
+    same_ports(&plan, &before).map_err(|early| early.text).expect("the same");
+    lead(1);
+    let early = same_ports(&plan, &before).expect_err("another");
+    let [was, is] = [0, 1].map(|i| ptys[i].path().display());
+    assert!(early.text.contains(&format!("led to {was} when")), "{}", early.text);
+    assert!(
+        early.cause == Cause::Refused && early.text.contains(&format!("leads to {is} now")),
+        "{}",
+        early.text
+    );
+    let _ = std::fs::remove_file(&name);
+    assert_eq!(same_ports(&plan, &before).expect_err("gone").cause, Cause::NotMade);
+}
+
 /// What could not be kept is told in run.json, and such a run has no end there: nothing passes on the rest of it.
 #[test]
 fn a_run_whose_recorder_failed_has_no_end_and_says_why() {
