@@ -10,7 +10,10 @@ use crate::commissioning::{
 use crate::evidence::{Standing, lacks};
 use crate::hazards;
 use crate::outcome::Cause;
+use crate::plan::Plan;
+use crate::record::{Stage, What};
 use crate::results::Results;
+use crate::shell::operator::hands_are_off;
 use crate::trace::{RunFolder, replace};
 use std::collections::VecDeque;
 use std::io::{IsTerminal, Write};
@@ -89,6 +92,7 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
         }
         into_unit_file(args, &texts, &climbed, &whole)?;
     }
+    climbed.tell_of_the_bus();
     Ok(climbed.cause)
 }
 
@@ -99,6 +103,33 @@ struct Climbed {
     /// What the first rung holds for.
     first: Option<Standing>,
     measured: Vec<Found>,
+    /// What to say of a bus that the newest rung has not shown low.
+    live: Option<String>,
+}
+
+impl Climbed {
+    /// Nothing said afterwards may push it off the screen.
+    fn tell_of_the_bus(&self) {
+        if let Some(live) = &self.live {
+            say::out(format_args!("{live}\n"));
+        }
+    }
+}
+
+/// What to say of a bus that a run has not shown low at its end; nothing of one that was.
+fn bus_live(plan: &Plan, results: &Results) -> Option<String> {
+    let stage = results.events.iter().rev().find_map(|event| match &event.what {
+        What::Stage { stage: Stage::DeEnergised, confirmed, found } => Some((*confirmed, found.as_str())),
+        _ => None,
+    });
+    let (shown, found) = stage.unwrap_or((false, "it was not read"));
+    let supply = &plan.supply;
+    (!shown).then(|| {
+        format!(
+            "BUS LIVE: {found}; {}, wait {}, then measure with your own meter",
+            supply.switch_off, supply.discharge
+        )
+    })
 }
 
 /// One rung after the other, up to the first that is not passed.
@@ -110,7 +141,8 @@ fn climb(
     folder: &Path,
     whole: &Commissioning,
 ) -> Result<Climbed, Early> {
-    let mut climbed = Climbed { cause: Cause::Passed, simulated: true, first: None, measured: Vec::new() };
+    let (cause, measured) = (Cause::Passed, Vec::new());
+    let mut climbed = Climbed { cause, simulated: true, first: None, measured, live: None };
     for (index, (name, text)) in all.iter().enumerate() {
         let loaded = texts.resolve(&(texts.suite.0.clone(), text.clone()), args)?;
         let dir = folder.join(&names[index]);
@@ -125,11 +157,19 @@ fn climb(
             results.cause.row().headline
         ));
         climbed.cause = results.cause;
+        climbed.live = bus_live(&loaded.plan, &results);
         if results.cause != Cause::Passed {
             stopped(&loaded, &results, &all[index + 1..], &dir);
             break;
         }
         same_controller(climbed.first.get_or_insert_with(|| entry.standing.clone()), &entry.standing)?;
+        let hands_on = loaded.plan.tests.iter().any(|test| !test.asks.is_empty());
+        if hands_on && !climbed.simulated && index + 1 < all.len() && !hands_are_off() {
+            let text = format!(
+                "rung `{name}` had hands on the shaft, and nobody said that they are off it; begin again"
+            );
+            return Err(Early::new(Cause::Refused, text));
+        }
         climbed.measured.extend(found(&loaded.plan, &loaded.unit, &results, climbed.simulated));
     }
     Ok(climbed)
@@ -251,6 +291,9 @@ fn into_unit_file(args: &Args, texts: &Texts, climbed: &Climbed, whole: &Commiss
         .filter_map(Found::differs)
         .for_each(|words| say::out(format_args!("NOT what the unit file said: {words}\n")));
     let Some(path) = &args.unit else { return Ok(()) };
+    if !climbed.simulated && !args.write {
+        climbed.tell_of_the_bus();
+    }
     if !climbed.simulated && !args.write && !asked(path) {
         say::out(format_args!("{} is left as it is; --write writes without asking\n", path.display()));
         return Ok(());

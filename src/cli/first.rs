@@ -76,7 +76,7 @@ pub(super) fn rehearse_first(loaded: &Loaded, home: &Path) -> Result<First, Earl
             let text = format!(
                 "from {SHAPE} and {CALIBRATION} rehearsals with parameters drawn from the ranges of the unit file: a sound \
                  unit within them stays inside it throughout in at least {CALIBRATION} of {} runs; temperatures count from \
-                 the begin of each test",
+                 the start of each test",
                 CALIBRATION + 1
             );
             (text, Some(bytes))

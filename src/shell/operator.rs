@@ -73,6 +73,26 @@ pub enum NoAnswer {
         /// Which tests, with their verb.
         tests: String,
     },
+    /// Somebody is asked to put their hands on the shaft, and nobody is at a terminal.
+    #[error(
+        "{tests} asks somebody to turn the shaft by hand, and nobody is at a terminal who could say that their hands are off it \
+         again; run it from a terminal, or rehearse it"
+    )]
+    NoHands {
+        /// Which test.
+        tests: String,
+    },
+    /// Somebody has their hands on the shaft, and the next test would switch the gates on.
+    #[error(
+        "{asks} asks somebody to turn the shaft by hand, and {drives} of the same run would switch the gates on after it; put it \
+         last, or into a suite of its own"
+    )]
+    HandsOn {
+        /// The test that asks.
+        asks: String,
+        /// The test that drives.
+        drives: String,
+    },
     /// The answers are about another unit.
     #[error("the answers are for unit `{found}`, and this is unit `{expected}`; answer anew for this unit")]
     Unit {
@@ -197,10 +217,13 @@ pub fn choose(
         let (one, verb) = if by_hand.len() == 1 { ("test", "is") } else { ("tests", "are") };
         return Err(vec![NoAnswer::NoKeys { tests: format!("{one} {} {verb}", list(by_hand.into_iter())) }]);
     }
+    let all_twin = !kinds.is_empty() && kinds.iter().all(|kind| *kind == PortKind::Twin);
+    if let Some(why) = hands(plan, has_terminal).filter(|_| !all_twin) {
+        return Err(vec![why]);
+    }
     if let Some(answers) = answers {
         return from_file(plan, answers, now);
     }
-    let all_twin = !kinds.is_empty() && kinds.iter().all(|kind| *kind == PortKind::Twin);
     match (has_terminal, all_twin) {
         (_, true) => Ok(Operator::Simulated),
         (true, false) => Ok(Operator::Terminal),
@@ -212,6 +235,24 @@ pub fn choose(
             Err(vec![NoAnswer::Nobody { count: ids.len(), ids: list(ids.into_iter()) }])
         }
     }
+}
+
+/// Why a test that asks for hands on the shaft may not be made, if it may not. An answers file knows nothing of hands.
+fn hands(plan: &Plan, has_terminal: bool) -> Option<NoAnswer> {
+    let at = plan.tests.iter().position(|test| !test.asks.is_empty())?;
+    let named = |test: &crate::plan::Test| format!("test `{}`", test.name);
+    let asks = named(&plan.tests[at]);
+    if !has_terminal {
+        return Some(NoAnswer::NoHands { tests: asks });
+    }
+    let drives = plan.tests[at..].iter().find(|test| !test.profile.watches())?;
+    Some(NoAnswer::HandsOn { asks, drives: named(drives) })
+}
+
+/// Whether somebody at the terminal says that all hands are off the shaft: nobody and nothing else may.
+pub fn hands_are_off() -> bool {
+    let ask = "Are all hands off the shaft, and is nobody near it? What comes next switches the gates on.";
+    type_answer(ask, &mut std::io::stdin().lock(), &mut std::io::stderr()).unwrap_or(false)
 }
 
 fn from_file(plan: &Plan, answers: &Answers, now: OffsetDateTime) -> Result<Operator, Vec<NoAnswer>> {

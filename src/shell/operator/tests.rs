@@ -42,6 +42,32 @@ fn wrong(answers: &Answers) -> Vec<NoAnswer> {
     choose(&plan(9600), &[pty()], Some(answers), true, noon()).expect_err("refused")
 }
 
+/// An answers file said hours ago that nobody is near it.
+#[test]
+fn hands_on_the_shaft_take_somebody_at_a_terminal_and_a_run_of_their_own() {
+    let mut plan = plan(9600);
+    let refused = |plan: &Plan, kind: PortKind, terminal| {
+        choose(plan, &[kind], Some(&answers(&[("guards", "yes")])), terminal, noon()).err()
+    };
+    plan.tests[0].asks = vec![(0, "Turn the shaft by hand.".into())];
+    let driven = refused(&plan, pty(), true).expect("the same test drives");
+    assert!(matches!(&driven[..], [NoAnswer::HandsOn { .. }]), "{driven:?}");
+    plan.tests[0]
+        .profile
+        .segments
+        .iter_mut()
+        .for_each(|s| s.shape = crate::plan::Shape::Watch { turned: Some(6.28) });
+    let nobody = refused(&plan, pty(), false).expect("nobody is there");
+    assert!(matches!(&nobody[..], [NoAnswer::NoHands { .. }]), "{nobody:?}");
+    for (kind, terminal) in [(PortKind::Twin, false), (pty(), true)] {
+        let why = refused(&plan, kind, terminal).unwrap_or_default();
+        assert!(
+            !why.iter().any(|w| matches!(w, NoAnswer::NoHands { .. } | NoAnswer::HandsOn { .. })),
+            "{why:?}"
+        );
+    }
+}
+
 #[test]
 fn only_for_the_twin_is_an_answer_assumed() {
     let plan = plan(9600);
