@@ -9,6 +9,7 @@ use super::quiet;
 use super::scope::{Demand, Scope};
 use super::torque::{self, Moves};
 use super::with;
+use super::withstand;
 use crate::diag::{Diag, Place};
 use crate::files::read::At;
 use crate::files::rig::{Role, Sets};
@@ -417,6 +418,11 @@ impl<'a> Layer<'a> {
                     "is above the range of the demand, which ends at",
                 ),
             });
+        }
+        if self.demand.file.sets.value == Sets::AlignmentCurrent
+            && let Some((most, at)) = withstand::current_most(ctx)
+        {
+            bounds.push(around_zero(most, at, withstand::ABOVE_ALL));
         }
         bounds.extend(self.trips(ctx, scope));
         bounds

@@ -315,3 +315,55 @@ fn a_rig_that_breaks_a_rule_of_its_tables_is_refused() {
     let diags = resolve(&sources, &rig, &unit, &suite, None).expect_err("two limits");
     assert_eq!(diags.len(), 1, "{}", rendered(&sources, &diags));
 }
+
+/// The hazards rest on one current, the highest that the controller's own limit may have on this bench, or that the board may be asked
+/// for at all: no suite and no heat pulse asks for more, in whatever words. 24 A rms are 33.94 A peak.
+#[test]
+fn no_more_current_is_demanded_than_the_hazards_rest_on() {
+    let wide = RIG.replace("range = [\"0 A peak\", \"24 A peak\"]", "range = [\"0 A peak\", \"900 A peak\"]");
+    let limit = |a: &str| {
+        format!("demand = \"speed\"\nwith = {{ current_limit = \"{a}\" }}\nprofile = [{{ hold = \"1 s\" }}]")
+    };
+    let fixed = |a: &str| {
+        format!(
+            "demand = \"forced_angle\"\nwith = {{ alignment_current = \"{a}\" }}\nprofile = [{{ hold = \"1 s\" }}]"
+        )
+    };
+    let profile = |a: &str| {
+        format!(
+            "demand = \"alignment_current\"\nprofile = [{{ ramp = \"{a}\", rate = \"20 A/s peak\" }}, {{ hold = \"1 s\" }}]"
+        )
+    };
+    let demanded: [&dyn Fn(&str) -> String; 3] = [&limit, &fixed, &profile];
+    let none = "[current]\nsetting = \"current limit, A peak\"\nunit = \"A peak\"\nat_most = \"24 A peak\"\n";
+    for (rig, most, fits, beyond) in [
+        (wide.clone(), "`24 A peak` (rig, line 402)", "24 A peak", "24.1 A peak"),
+        (
+            wide.replace("at_most = \"24 A peak\"", "at_most = \"24 A rms\""),
+            "`24 A rms` (rig, line 402)",
+            "33.9 A peak",
+            "34 A peak",
+        ),
+        (wide.replace(none, ""), "`250 A peak` (unit, line 12)", "250 A peak", "251 A peak"),
+    ] {
+        for of in demanded {
+            let suite = |a: &str| {
+                format!("schema = 1\nname = \"s\"\n[[test]]\nname = \"t\"\n{}\ncriterion = []\n", of(a))
+            };
+            let (sources, plan) = resolved(&rig, UNIT, &suite(fits));
+            assert!(plan.is_ok(), "{}", rendered(&sources, &plan.err().unwrap_or_default()));
+            let (_, plan) = resolved(&rig, UNIT, &suite(beyond));
+            let words: Vec<String> = plan.err().unwrap_or_default().into_iter().map(|d| d.message).collect();
+            let expected = format!("is above the current that all hazards rest on, {most}");
+            assert!(words.len() == 1 && words[0].ends_with(&expected), "{expected}: {words:?}");
+        }
+    }
+    let pulse = |a: &str| {
+        let lines = "of = \"inverter\"\nangle = \"angle\"\nbefore = \"30 s\"\nheat = \"30 s\"\nwait = \"30 s\"\nleft = \"60 %\"\nresolution = \"0.1 K\"";
+        let to = format!("seen = \"coolant\"\n[ready.coolant.heat_pulse]\ncurrent = \"{a}\"\n{lines}\n");
+        let (_, plan) = resolved(&wide.replace("seen = \"coolant\"\n", &to), UNIT, SUITE);
+        plan.err().unwrap_or_default().into_iter().map(|d| d.message).collect::<Vec<_>>()
+    };
+    assert!(pulse("24 A peak").is_empty(), "{:?}", pulse("24 A peak"));
+    assert!(pulse("200 A peak").iter().any(|m| m.contains("is above the current that all hazards rest on")));
+}

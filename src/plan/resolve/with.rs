@@ -4,6 +4,7 @@ use super::context::{Context, a, head};
 use super::profiles::ROUNDING;
 use super::scope::{Demand, Scope};
 use super::torque::Moves;
+use super::withstand;
 use crate::diag::Diag;
 use crate::files::rig::Sets;
 use crate::files::suite;
@@ -48,6 +49,12 @@ pub(super) fn standing(
                 ctx.said(value.at),
                 ctx.said(end)
             );
+            ctx.refuse(Diag::at(value.at, message).other(end, "the limit"));
+        } else if matches!(demand.file.sets.value, Sets::AlignmentCurrent | Sets::CurrentLimit)
+            && let Some((most, end)) = withstand::current_most(ctx)
+            && si.abs() > most * (1.0 + ROUNDING)
+        {
+            let message = format!("{} {} {}", ctx.said(value.at), withstand::ABOVE_ALL, ctx.said(end));
             ctx.refuse(Diag::at(value.at, message).other(end, "the limit"));
         }
         standing.push((index, si));

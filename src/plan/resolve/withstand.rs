@@ -3,7 +3,7 @@
 
 use super::context::Context;
 use super::scope::{Scope, plain};
-use crate::diag::Diag;
+use crate::diag::{Diag, Place};
 use crate::files::read::{Current, Voltage, kind_of};
 use crate::plan::{Plan, SettingMax};
 use crate::units::{Form, Kind};
@@ -48,6 +48,17 @@ pub(super) fn check(ctx: &mut Context<'_>, scope: &Scope<'_>) {
         let message = format!("{} is not above zero", ctx.said(current.at_most.at));
         ctx.refuse(Diag::at(current.at_most.at, message));
     }
+}
+
+/// Words for a current above [`current_most`], before where that was written.
+pub(super) const ABOVE_ALL: &str = "is above the current that all hazards rest on,";
+
+/// The most current that the hazards count on, A peak, and where it was written: no suite may ask for more. `None` if it is no
+/// current, which is noted elsewhere.
+pub(super) fn current_most(ctx: &Context<'_>) -> Option<(f64, Place)> {
+    let most = ctx.rig.current.as_ref().map_or(&ctx.unit.controller.current_max, |c| &c.at_most);
+    let known = plain(most.unit.kind) == kind_of::<Current>() && most.unit.kind.form != Form::Plain;
+    (known && !ctx.is_wrong(most.at)).then_some((most.si * form_factor(most.unit.kind.form), most.at))
 }
 
 /// Puts the highest value that the controller's current limit may have into the plan.

@@ -192,10 +192,14 @@ fn a_demand_beyond_the_simulated_controller_is_refused_with_words() {
     let with = |limit: &str| {
         let rig = changed(
             RIG,
-            &[(
-                "range = [\"0 A peak\", \"24 A peak\"]\nrest = \"0 A peak\"\n\n[twin]",
-                "range = [\"0 A peak\", \"90 A peak\"]\nrest = \"0 A peak\"\n\n[twin]",
-            )],
+            &[
+                (
+                    "range = [\"0 A peak\", \"24 A peak\"]\nrest = \"0 A peak\"\n\n[twin]",
+                    "range = [\"0 A peak\", \"90 A peak\"]\nrest = \"0 A peak\"\n\n[twin]",
+                ),
+                // Or the plan would not let the suite ask for as much.
+                ("at_most = \"24 A peak\"", "at_most = \"60 A peak\""),
+            ],
         );
         let suite = changed(
             SUITE,
