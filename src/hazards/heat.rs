@@ -36,15 +36,21 @@ impl Case<'_> {
         self.current().0 / SQRT_2
     }
 
-    /// How long the suite may be driven, s: all profiles, and enabling before each.
+    /// How long the suite may be driven, s: all profiles, and what comes before each with the drive enabled.
     fn driven(&self) -> f64 {
+        self.plan.tests.iter().map(|t| t.profile.length().secs_f64() + self.before_each()).sum()
+    }
+
+    /// How long the drive may be enabled with the shaft at rest before a profile begins, s: enabling, and the watch with the gates
+    /// on.
+    fn before_each(&self) -> f64 {
         let enabling = self.plan.drive.within.secs_f64() * self.plan.drive.enable.len() as f64;
-        self.plan.tests.iter().map(|t| t.profile.length().secs_f64() + enabling).sum()
+        enabling + self.plan.ready.quiet.map_or(0.0, |quiet| (quiet.settle + quiet.observe).secs_f64())
     }
 
     /// How long a shaft that stands may be driven, s: as long as no trip sees that it stands.
     fn stands(&self) -> f64 {
-        let enabling = self.plan.drive.within.secs_f64() * self.plan.drive.enable.len() as f64;
+        let before = self.before_each();
         let speed = |test: &crate::plan::Test| {
             self.plan.demands[test.demand].sets == crate::files::rig::Sets::ShaftSpeed
         };
@@ -52,7 +58,7 @@ impl Case<'_> {
             .tests
             .iter()
             .map(|test| {
-                enabling + if speed(test) { self.stands_in(test) } else { test.profile.length().secs_f64() }
+                before + if speed(test) { self.stands_in(test) } else { test.profile.length().secs_f64() }
             })
             .sum()
     }
