@@ -99,7 +99,7 @@ fn the_twin_runs_away_no_further_than_hazards_say() {
     };
     let fitting = finding(RIG, &unit, FIRST_SPIN, "runaway");
     assert_eq!(fitting.answer, Answer::Fits, "{}", fitting.told);
-    let said = (1.0 - fitting.margin.unwrap()) * 2500.0;
+    let said = (1.0 - fitting.margin.unwrap()) * 2600.0;
     let (speed, ended) = furthest(RIG);
     assert!(ended.cause == Cause::Tripped, "{ended:?}");
     assert!(speed > 300.0 && speed < said, "{speed} rpm, hazards say {said} rpm");
@@ -114,7 +114,7 @@ fn the_twin_runs_away_no_further_than_hazards_say() {
     let refused = finding(&strong, &unit, FIRST_SPIN, "runaway");
     assert_eq!(refused.answer, Answer::Refused, "{}", refused.told);
     let (faster, ended) = furthest(&strong);
-    let said = (1.0 - refused.margin.unwrap()) * 2500.0;
+    let said = (1.0 - refused.margin.unwrap()) * 2600.0;
     assert!(ended.cause == Cause::Tripped, "{ended:?}");
     assert!(
         faster > 2.0 * speed && faster < said,

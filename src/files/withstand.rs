@@ -7,7 +7,7 @@ use crate::units::Quantity;
 
 table! {
     /// From the last byte of a reply that crosses a trip until the torque is off, each part at its longest. What comes before
-    /// is the staleness of the channel, and the stop frames' time on the line is worked out.
+    /// is the staleness of the channel and half of what a reply may take, and the frames' time on the line is worked out.
     pub struct Reaction as "reaction" {
         /// From that byte to the first byte of the stop: this program and its computer, with all cores busy.
         runner: Q<Time>,

@@ -1,6 +1,6 @@
 //! What the hazards are judged from: the files, the plan made of them, and the questions asked of both again and again.
 
-use super::physics::RPM;
+use super::physics::{RPM, in_windings};
 use crate::diag::{Diag, Place, Sources};
 use crate::files::rig::{Coupled, Rig, Role, Sets, Shaft, SupplyKind};
 use crate::files::suite::{Segment, Suite};
@@ -120,6 +120,13 @@ impl<'a> Case<'a> {
             (m.inductance_q.low, m.inductance_q.high),
             current,
         )
+    }
+
+    /// Energy that the windings hold with the most current in them, J: it flows through the diodes into the DC link when the torque
+    /// goes off.
+    pub(super) fn energy_of_windings(&self) -> f64 {
+        let m = &self.unit.machine;
+        in_windings(m.inductance_d.high.max(m.inductance_q.high), self.current().0)
     }
 
     /// Inertia of everything that turns, lowest and highest, kg m².

@@ -37,16 +37,15 @@ impl Case<'_> {
         let energy = kinetic(mass, speed);
         let at = self.unit.rotor.inertia.at;
         let told = format!(
-            "{} of {} at {}, as far as it runs away, braked at once",
+            "{} of {} at {}, as far as it runs away, braked at once, and {} of the windings",
             shown(energy, "J"),
             self.said(at),
-            rpm(speed)
+            rpm(speed),
+            shown(self.energy_of_windings(), "J"),
         );
-        Some(End {
-            value: charged(self.rig.supply.capacitance.low, self.rig.supply.bus.high, energy),
-            told,
-            at,
-        })
+        let energy = energy + self.energy_of_windings();
+        let value = charged(self.rig.supply.capacitance.low, self.rig.supply.bus.high, energy);
+        Some(End { value, told, at })
     }
 
     /// The trips on the bus, each with its latency.
@@ -62,15 +61,18 @@ impl Case<'_> {
         end.collect()
     }
 
-    /// Braking with all its power for as long as it takes from a voltage of the DC link to torque off.
+    /// Braking with all its power for as long as it takes from a voltage of the DC link to torque off, and what the windings hold
+    /// then.
     fn ended(&self, from: f64, latency: f64, speed: f64, power: f64, at: Place, what: &str) -> End {
-        let value = charged(self.rig.supply.capacitance.low, from, power * latency);
+        let windings = self.energy_of_windings();
+        let value = charged(self.rig.supply.capacitance.low, from, power * latency + windings);
         let told = format!(
-            "{} of braking at {}, as far as it runs away, go on for {} beyond {what} {}",
+            "{} of braking at {}, as far as it runs away, go on for {} beyond {what} {}, and {} of the windings follow",
             shown(power, "W"),
             rpm(speed),
             shown(latency, "ms"),
-            self.said(at)
+            self.said(at),
+            shown(windings, "J"),
         );
         End { value, told, at }
     }
@@ -114,7 +116,8 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         case.said(limit_at),
     );
     Finding::held(FAULTY, end.value, limit, told, |message| {
-        let room = limit * limit - 2.0 * power * latency / case.rig.supply.capacitance.low;
+        let energy = power * latency + case.energy_of_windings();
+        let room = limit * limit - 2.0 * energy / case.rig.supply.capacitance.low;
         let fits = room.max(0.0).sqrt() - case.bus_u();
         let help = if fits > case.rig.supply.bus.high {
             format!(

@@ -82,6 +82,12 @@ pub(super) fn kinetic(inertia: f64, speed: f64) -> f64 {
     0.5 * inertia * speed * speed
 }
 
+/// Energy of the windings with a current: 3/4 of it, for three phases that carry `L i^2 / 2` each, of which the squares of the
+/// currents sum up to 3/2 of that of the peak.
+pub(super) fn in_windings(inductance: f64, current: f64) -> f64 {
+    0.75 * inductance * current * current
+}
+
 /// Voltage of a capacitor at `from` after so much energy more.
 pub(super) fn charged(capacitance: f64, from: f64, energy: f64) -> f64 {
     (from * from + 2.0 * energy / capacitance).max(0.0).sqrt()

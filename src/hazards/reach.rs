@@ -5,7 +5,7 @@ use super::finding::Finding;
 use crate::diag::{Diag, Place};
 use crate::expr::{Memory, Operand};
 use crate::files::rig::{self, Role, Sets};
-use crate::plan::{Crossing, Source, Test, Trip};
+use crate::plan::{Crossing, Source, StopFrame, Test, Trip};
 
 const RUNAWAY: &str = "runaway";
 
@@ -71,23 +71,39 @@ impl Case<'_> {
 
     /// How long it may take from a value that crosses a trip to torque off, s. However many replies are late or lost, a newer value
     /// is there within the channel's staleness, or that itself stops the run; with a `for` the value that confirms it may come
-    /// as late again. Then what the rig declares, and the stop frames on the line. `None` if it declares nothing.
+    /// as late again. Then what the rig declares, and the stop frames on the line, each behind the longest frame that may have
+    /// been handed to its port just before. `None` if it declares nothing.
     pub(super) fn latency(&self, trip: &Trip) -> Option<f64> {
         let reaction = self.rig.reaction.as_ref()?;
         let lasting = trip.lasting.secs_f64();
         let seen = self.seen_within(trip.channel) * if lasting > 0.0 { 2.0 } else { 1.0 };
-        let frames = self.plan.stop.frames.iter();
-        let stop: f64 = frames.map(|f| self.plan.links[f.link].line_time(f.bytes.len()).secs_f64()).sum();
-        Some(seen + lasting + stop + reaction.runner.si + reaction.adapter.si + reaction.controller.si)
+        let on_line = |(link, bytes): (usize, usize)| self.plan.links[link].line_time(bytes).secs_f64();
+        let frames = &self.plan.stop.frames;
+        let stop: f64 = frames.iter().map(|f| on_line((f.link, f.bytes.len()))).sum();
+        let first = |(i, f): &(usize, &StopFrame)| frames.iter().position(|g| g.link == f.link) == Some(*i);
+        let links = frames.iter().enumerate().filter(first).map(|(_, f)| f.link);
+        let before: f64 = links.map(|link| on_line((link, self.plan.longest_frame(link)))).sum();
+        Some(
+            seen + lasting
+                + before
+                + stop
+                + reaction.runner.si
+                + reaction.adapter.si
+                + reaction.controller.si,
+        )
     }
 
-    /// The longest that a channel's newest value may be old, s: its staleness, or that of the worst that it is derived from. A
-    /// value that may get as old as it likes is never seen.
+    /// The longest that a channel's newest value may be old, s: its staleness, counted from the middle between request and reply, and
+    /// half of the longest time between these, since it may be as old as its request; or that of the worst that it is derived from.
+    /// What a derived channel says of its own age nothing holds it to. A value that may get as old as it likes is never seen.
     fn seen_within(&self, channel: usize) -> f64 {
         let channel = &self.plan.channels[channel];
-        let own = if channel.stale.micros() == i64::MAX { f64::INFINITY } else { channel.stale.secs_f64() };
         match &channel.source {
-            Source::Wire { .. } => own,
+            Source::Wire { .. } if channel.stale.micros() == i64::MAX => f64::INFINITY,
+            Source::Wire { group, .. } => {
+                let link = &self.plan.links[self.plan.groups[*group].link];
+                channel.stale.secs_f64() + 0.5 * link.reply_within.secs_f64()
+            }
             // How late one is that remembers the past, such as a mean, is not known: it is not counted on.
             Source::Derived(expr) if expr.memory() != Memory::default() => f64::INFINITY,
             Source::Derived(expr) => {
@@ -95,7 +111,7 @@ impl Case<'_> {
                 let used = operands.filter_map(|o| {
                     if let Operand::Channel(c) = o { Some(self.seen_within(c)) } else { None }
                 });
-                own.min(used.fold(0.0, f64::max))
+                used.fold(0.0, f64::max)
             }
         }
     }

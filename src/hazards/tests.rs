@@ -2,6 +2,7 @@
 
 mod demanded;
 mod faulty;
+mod turned;
 
 use super::{Answer, Case, Finding, judge};
 use crate::diag::Sources;
@@ -403,7 +404,7 @@ fn what_a_coarse_look_does_not_see_is_refused_all_the_same() {
             FIRST_SPIN.to_string(),
             "turning energy",
         ),
-        (changed(&brake, "guard = \"6 kJ\"", "guard = \"4 kJ\""), suite("heat-soak"), "turning energy"),
+        (changed(&brake, "guard = \"7 kJ\"", "guard = \"4 kJ\""), suite("heat-soak"), "turning energy"),
         (steep.clone(), swings(20), "braking"),
         (steep, swings(50_000), "braking"),
         (changed(RIG, "speed_step = \"100 rpm\"", "speed_step = \"900 rpm\""), step, "braking"),

@@ -17,6 +17,7 @@ mod assemble;
 mod bursts;
 mod checks;
 mod layout;
+mod longest;
 mod parts;
 mod profile;
 mod recordings;

@@ -95,10 +95,8 @@ fn slots<'a>(
             Some(_) => continue,
             None => return None,
         };
-        let unit = &demand.unit;
-        let longest = [demand.range.0, demand.range.1].map(|v| demand.send.encode(unit.from_si(v)).len());
         let back = demand.expect.as_ref().map_or(0, |e| e.length_max(FIELD_MAX) + ends);
-        let out = longest[0].max(longest[1]);
+        let out = demand.longest_frame();
         let slot = Slot { name: named.name, what: "demand", every: &named.file.every, out, back };
         if demand.sets == Sets::Pump { &mut slots } else { &mut driving }.push(slot);
     }
