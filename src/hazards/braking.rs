@@ -130,12 +130,7 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
     for (index, test) in case.speed_tests() {
         let Some((speed, at)) = top(case, index) else { continue };
         let Some((over, declared)) = declared_or_tripped(case, index, speed) else {
-            let message = "neither `overshoot` in [speed_loop] nor a trip bounds how far the speed gets beyond its demand";
-            let diag = case.undeclared(message.to_string()).other(limit_at, "the limit");
-            return Finding::forbidden(
-                OVERSHOOT,
-                diag.help("add a trip on the shaft speed, or `[speed_loop]`"),
-            );
+            return unbounded(case, OVERSHOOT, limit_at);
         };
         let energy = case.pulled_back(speed, over) + case.returned(&case.pieces(test), 1.0).energy;
         let value = case.pumped(index, energy);
@@ -186,8 +181,16 @@ fn top(case: &Case<'_>, index: usize) -> Option<(f64, Place)> {
     Some((fast(piece), case.written(index, piece.segment)))
 }
 
+/// The finding of a hazard that takes how far the speed gets beyond its demand, where nothing bounds that.
+pub(super) fn unbounded(case: &Case<'_>, hazard: &'static str, limit_at: Place) -> Finding {
+    let message =
+        "neither `overshoot` in [speed_loop] nor a trip bounds how far the speed gets beyond its demand";
+    let diag = case.undeclared(message.to_string()).other(limit_at, "the limit");
+    Finding::forbidden(hazard, diag.help("add a trip on the shaft speed, or `[speed_loop]`"))
+}
+
 /// The declared overshoot with its place, or how far the speed gets until a trip has ended it.
-fn declared_or_tripped(case: &Case<'_>, test: usize, speed: f64) -> Option<(f64, Option<Place>)> {
+pub(super) fn declared_or_tripped(case: &Case<'_>, test: usize, speed: f64) -> Option<(f64, Option<Place>)> {
     if let Some(known) = &case.rig.speed_loop {
         return Some((known.overshoot.si.abs(), Some(known.overshoot.at)));
     }

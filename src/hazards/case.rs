@@ -149,15 +149,15 @@ impl<'a> Case<'a> {
     }
 
     /// What the bus may stand at when a test begins, V, and where the lower and the upper end were written: the window of the
-    /// pre-checks, narrowed by what a person sets in that test.
+    /// pre-checks, narrowed by what a person sets last in that test. Each step takes the place of the one before it, and the
+    /// pre-checks hold the window of the last until driving begins.
     pub(super) fn bus(&self, test: usize) -> ((f64, Place), (f64, Place)) {
         let window = &self.rig.supply.bus;
         let (mut low, mut high) = ((window.low, window.at), (window.high, window.at));
         let written = self.test_file(test).map_or(&[][..], |t| &t.operator);
-        let steps = self.plan.tests[test].operator.iter().zip(written);
-        for (step, file) in
-            steps.filter(|(s, _)| self.plan.channels[s.channel].role == Some(Role::BusVoltage))
-        {
+        let mut steps = self.plan.tests[test].operator.iter().zip(written);
+        let on_bus = |channel: usize| self.plan.channels[channel].role == Some(Role::BusVoltage);
+        if let Some((step, file)) = steps.rfind(|(step, _)| on_bus(step.channel)) {
             let at = |i: usize| file.between.get(i).map_or(window.at, |q| q.at);
             if step.low > low.0 {
                 low = (step.low, at(0));

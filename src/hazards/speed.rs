@@ -1,5 +1,6 @@
 //! Speed against the bus: what the inverter can drive, and what the magnets make of the shaft's turning once the gates are off.
 
+use super::braking::{declared_or_tripped, unbounded};
 use super::case::{Case, at_least, at_most, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::{copper_at, emf_line, phase_voltage_max, phase_voltage_needed, speed_of_emf};
@@ -105,19 +106,38 @@ pub(super) fn voltage_limit(case: &Case<'_>) -> Finding {
 pub(super) fn emf_below_bus(case: &Case<'_>) -> Finding {
     let m = &case.unit.machine;
     let poles = f64::from(m.pole_pairs.value);
-    let overshoot = case.rig.speed_loop.as_ref().map_or(0.0, |l| l.overshoot.si.abs());
-    let mut worst: Option<(f64, usize, f64, crate::diag::Place)> = None;
+    let mut worst: Option<(f64, usize, f64, f64, crate::diag::Place)> = None;
     for (index, test) in case.tests() {
-        let bus = case.bus(index).0.0;
-        for piece in case.pieces(test) {
-            let speed = piece.speed.0.abs().max(piece.speed.1.abs());
-            let share = emf_line(poles, m.flux_linkage.high, speed) / bus;
-            if worst.is_none_or(|(most, ..)| share > most || share.is_nan()) {
-                worst = Some((share, index, speed, case.written(index, piece.segment)));
+        let (bus, bus_at) = case.bus(index).0;
+        let fast = |p: &Piece| p.speed.0.abs().max(p.speed.1.abs());
+        let pieces = case.pieces(test);
+        // Of several as fast the first, which got there.
+        let faster = |p: &Piece, most: &Piece| fast(p) > fast(most) || fast(p).is_nan();
+        let Some(piece) = pieces.iter().reduce(|most, p| if faster(p, most) { p } else { most }) else {
+            continue;
+        };
+        let speed = fast(piece);
+        let declared = case.rig.speed_loop.is_some();
+        // Without a speed that is demanded there is nothing to get beyond: the pieces are all that the shaft does.
+        let overshoot = if declared || case.speed_tests().any(|(i, _)| i == index) {
+            if !declared && case.rig.reaction.is_none() {
+                return super::reach::missing_reaction(case, EMF);
             }
+            let Some((over, _)) = declared_or_tripped(case, index, speed) else {
+                return unbounded(case, EMF, bus_at);
+            };
+            over
+        } else {
+            0.0
+        };
+        let share = emf_line(poles, m.flux_linkage.high, speed + overshoot) / bus;
+        if worst.is_none_or(|(most, ..)| share > most || share.is_nan()) {
+            worst = Some((share, index, speed, overshoot, case.written(index, piece.segment)));
         }
     }
-    let Some((_, index, speed, at)) = worst else { return Finding::none(EMF, "no speed is demanded") };
+    let Some((_, index, speed, overshoot, at)) = worst else {
+        return Finding::none(EMF, "no speed is demanded");
+    };
     let (bus, bus_at) = case.bus(index).0;
     let value = emf_line(poles, m.flux_linkage.high, speed + overshoot);
     let told = format!(

@@ -1,4 +1,4 @@
-//! How far something gets, worked out by hand: what a trip sees late.
+//! How far something gets, worked out by hand: what a trip sees late, what is set last.
 
 use super::{FIRST_SPIN, RIG, UNIT, changed, judged};
 use crate::hazards::{Answer, Finding};
@@ -59,4 +59,76 @@ fn a_stop_frame_may_go_behind_the_longest_other() {
     // 20 bytes and 108 are 100 more than the longest otherwise, `READ:BURS:VIBR:AXI? 4096,64` and its end.
     let gained = asks(&":".repeat(108)) - asks("");
     assert!((gained - 7.23).abs() < 0.01, "{gained}");
+}
+
+fn low_bus(overshoot: &str) -> String {
+    let rig = changed(RIG, "bus = [\"140 V\", \"165 V\"]", "bus = [\"30 V\", \"165 V\"]");
+    let rig = changed(&rig, "de_energised_bus = \"60 V\"", "de_energised_bus = \"20 V\"");
+    let rig = changed(&rig, "below = \"110 V\"", "below = \"20 V\"");
+    let rig = changed(&rig, "[ready.supply]\nmains = \"mains\"\n", "");
+    changed(&rig, "[speed_loop]\novershoot = \"25 rpm\"\n", overshoot)
+}
+
+/// A test up to a speed, after steps that set the bus.
+fn at_bus(name: &str, speed: &str, steps: &[(&str, &str)]) -> String {
+    let step = |(i, (low, high)): (usize, &(&str, &str))| {
+        format!(
+            "{{ id = \"{name}-{i}\", ask = \"Set it.\", of = \"bus\", between = [\"{low}\", \"{high}\"], within = \"60 s\" }}"
+        )
+    };
+    let steps: Vec<String> = steps.iter().enumerate().map(step).collect();
+    format!(
+        "[[test]]\nname = \"{name}\"\noperator = [{}]\nprofile = [{{ ramp = \"{speed}\", rate = \"100 rpm/s\" }}, \
+         {{ hold = \"2 s\" }}, {{ ramp = \"0 rpm\", rate = \"100 rpm/s\" }}]\ncriterion = []\n",
+        steps.join(", ")
+    )
+}
+
+fn suite_of(tests: &[String]) -> String {
+    format!("schema = 1\nname = \"s\"\n{}", tests.concat())
+}
+
+/// By hand: 67 mWb of 4 pole pairs make 48.60 mV a rpm between lines: 630 rpm make 30.62 V, above 30 V; 1560 rpm 75.82 V, below 80 V.
+/// As a share of the bus the first speed alone is less than the second, and its overshoot more.
+#[test]
+fn a_quicker_test_does_not_hide_the_overshoot_of_a_slow_one() {
+    let rig = low_bus("[speed_loop]\novershoot = \"80 rpm\"\n");
+    let slow = at_bus("slow", "550 rpm", &[("30 V", "32 V")]);
+    let quick = at_bus("quick", "1480 rpm", &[("80 V", "85 V")]);
+    for tests in [vec![slow.clone()], vec![slow.clone(), quick.clone()], vec![quick.clone(), slow.clone()]] {
+        let emf = of(&rig, UNIT, &suite_of(&tests), "EMF against the bus");
+        assert_eq!(emf.answer, Answer::Refused, "{}", emf.told);
+        assert!((figure(&emf, 30.0) - 30.62).abs() < 0.01, "{}", emf.told);
+    }
+    assert_eq!(of(&rig, UNIT, &suite_of(&[quick]), "EMF against the bus").answer, Answer::Fits);
+}
+
+/// Without `[speed_loop]` the speed gets as far as its trip lets it: 2498 rpm make 121.4 V of 140 V. Without a reaction nobody knows how
+/// far that is, and without a trip nothing bounds it.
+#[test]
+fn an_overshoot_that_is_not_declared_is_what_a_trip_lets_through() {
+    let silent = changed(RIG, "[speed_loop]\novershoot = \"25 rpm\"\n", "");
+    let emf = of(&silent, UNIT, FIRST_SPIN, "EMF against the bus");
+    assert!((figure(&emf, 140.0) - 121.4).abs() < 0.1, "{}", emf.told);
+    let reaction = "[reaction]\nrunner = \"5 ms\"\nadapter = \"16 ms\" # some USB adapters hold bytes back for that long (common practice)\ncontroller = \"2 ms\"\n";
+    let unjudged = of(&changed(&silent, reaction, ""), UNIT, FIRST_SPIN, "EMF against the bus");
+    assert_eq!(unjudged.answer, Answer::NotJudged, "{}", unjudged.told);
+    let (from, to) = (silent.find("[trip.reverse]").expect("it"), silent.find("[trip.runaway]").expect("it"));
+    let for_ever = format!("{}{}", &silent[..from], &silent[to..]);
+    let unbounded = of(&for_ever, UNIT, &suite_of(&[at_bus("back", "-400 rpm", &[])]), "EMF against the bus");
+    assert_eq!(unbounded.answer, Answer::Refused, "{}", unbounded.told);
+    assert!(unbounded.told.contains("nor a trip bounds"), "{}", unbounded.told);
+}
+
+/// Each step takes the place of the one before it: the bus stands where the last has set it, and braking pumps it up from there.
+#[test]
+fn the_bus_stands_where_the_last_step_has_set_it() {
+    let rig = low_bus("[speed_loop]\novershoot = \"25 rpm\"\n");
+    let braking =
+        |steps: &[(&str, &str)]| of(&rig, UNIT, &suite_of(&[at_bus("one", "500 rpm", steps)]), "overshoot");
+    let (low, high) = (("75 V", "85 V"), ("145 V", "155 V"));
+    let both = braking(&[low, high]);
+    assert!(both.told.contains("155.0 V on"), "{}", both.told);
+    assert_eq!(both.margin, braking(&[high]).margin);
+    assert!(braking(&[high, low]).told.contains("85.00 V on"));
 }
