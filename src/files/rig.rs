@@ -7,7 +7,7 @@ pub use super::ready::{
     SupplyCheck, TracksCheck, Within,
 };
 pub use super::recording::{RecordedChannel, Recording};
-pub use super::withstand::{CurrentLimit, HardWired, Reaction, SpeedLoop, Withstand};
+pub use super::withstand::{Coupled, CurrentLimit, HardWired, Reaction, Shaft, SpeedLoop, Withstand};
 use crate::units::{Quantity, Unit};
 
 table! {
@@ -199,30 +199,6 @@ words! {
         PedalRate = "pedal rate",
         /// Voltage of the DC link above which it takes the torque off.
         BusVoltage = "bus voltage",
-    }
-}
-
-table! {
-    /// What turns with the shaft.
-    pub struct Shaft as "shaft" {
-        /// What is coupled to it.
-        coupled: At<Coupled>,
-        /// Torque that it takes up at any speed, or the two ends between which that lies; none is counted on if absent.
-        holds: Option<Ranged<Torque>>,
-        /// Its inertia, or the two ends between which that lies; zero if absent.
-        inertia: Option<Ranged<Inertia>>,
-    }
-}
-
-words! {
-    /// What is coupled to the shaft.
-    pub enum Coupled {
-        /// Nothing: the shaft is free.
-        Nothing = "nothing",
-        /// A brake that holds against the torque.
-        Brake = "brake",
-        /// A second machine that holds the speed.
-        Machine = "machine",
     }
 }
 

@@ -56,6 +56,33 @@ table! {
 }
 
 table! {
+    /// What turns with the shaft.
+    pub struct Shaft as "shaft" {
+        /// What is coupled to it.
+        coupled: At<Coupled>,
+        /// Torque that it takes up at any speed, or the two ends between which that lies; none is counted on if absent.
+        holds: Option<Ranged<Torque>>,
+        /// Its inertia, or the two ends between which that lies; zero if absent.
+        inertia: Option<Ranged<Inertia>>,
+        /// Most torque with which a machine that is coupled may turn the shaft, whatever goes wrong with it. A stop must take that
+        /// off as well, by the same hard-wired contactor or by a link with a stop frame: nothing here can see whether it does.
+        drives: Option<Q<Torque>>,
+    }
+}
+
+words! {
+    /// What is coupled to the shaft.
+    pub enum Coupled {
+        /// Nothing: the shaft is free.
+        Nothing = "nothing",
+        /// A brake that holds against the torque.
+        Brake = "brake",
+        /// A second machine that holds the speed.
+        Machine = "machine",
+    }
+}
+
+table! {
     /// Guards that act without this program, by wires of their own.
     pub struct HardWired as "hard-wired guards" {
         /// Whether the emergency stop opens a contactor in the supply.

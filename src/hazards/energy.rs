@@ -39,6 +39,9 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
     if case.rig.reaction.is_none() {
         return super::reach::missing_reaction(case, GUARD);
     }
+    if let Some(missing) = case.missing_drives(GUARD) {
+        return missing;
+    }
     let inertia = &case.unit.rotor.inertia;
     let most = case
         .runs_away()

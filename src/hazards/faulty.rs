@@ -85,6 +85,9 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         return super::speed::missing_rating(case, FAULTY);
     }
     let Some(reaction) = &case.rig.reaction else { return super::reach::missing_reaction(case, FAULTY) };
+    if let Some(missing) = case.missing_drives(FAULTY) {
+        return missing;
+    }
     if case.plan.tests.is_empty() {
         return Finding::none(FAULTY, "nothing is driven");
     }

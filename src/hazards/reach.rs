@@ -4,7 +4,7 @@ use super::case::{BEYOND, Case, at_most, largest, rpm, shown};
 use super::finding::Finding;
 use crate::diag::{Diag, Place};
 use crate::expr::{Memory, Operand};
-use crate::files::rig::{self, Role, Sets};
+use crate::files::rig::{self, Coupled, Role, Sets};
 use crate::plan::{Crossing, Source, StopFrame, Test, Trip};
 
 const RUNAWAY: &str = "runaway";
@@ -28,7 +28,7 @@ pub(super) struct Reach {
 pub(super) struct Turns {
     /// Inertia, kg m².
     inertia: f64,
-    /// Torque that something holds against it, Nm.
+    /// Torque that something holds against it, Nm; below zero if something turns it further.
     held: f64,
 }
 
@@ -54,14 +54,37 @@ impl Way {
 }
 
 impl Case<'_> {
-    /// All that turns, with what is coupled holding against it.
+    /// All that turns, with what is coupled holding against it. A machine that may drive does not hold meanwhile.
     pub(super) fn coupled(&self) -> Turns {
-        Turns { inertia: self.inertia().0, held: self.load().0 }
+        if self.driven_by().is_some() {
+            self.let_go()
+        } else {
+            Turns { held: self.load().0, ..self.let_go() }
+        }
     }
 
-    /// All that turns, with nothing that holds: a brake that lets go.
+    /// All that turns, with nothing that holds: a brake that lets go, or a machine that turns it further.
     pub(super) fn let_go(&self) -> Turns {
-        Turns { held: 0.0, ..self.coupled() }
+        Turns { inertia: self.inertia().0, held: -self.driven_by().map_or(0.0, |(torque, _)| torque) }
+    }
+
+    /// Most torque with which what is coupled may turn the shaft, Nm, and where it was written.
+    fn driven_by(&self) -> Option<(f64, Place)> {
+        self.coupling()?.drives.as_ref().map(|drives| (drives.si, drives.at))
+    }
+
+    /// The finding of a hazard that takes how far the shaft is turned, on a rig with a machine coupled that does not say how hard
+    /// it may turn it.
+    pub(super) fn missing_drives(&self, hazard: &'static str) -> Option<Finding> {
+        let machine = self.coupling().is_some_and(|shaft| shaft.coupled.value == Coupled::Machine);
+        (machine && self.driven_by().is_none()).then(|| {
+            super::missing(
+                self,
+                hazard,
+                "a machine is coupled to the shaft, and the rig does not say with which torque it may turn it",
+                "add `drives` to [shaft], such as `drives = \"40 Nm\"`: the most that it makes, whatever goes wrong with it",
+            )
+        })
     }
 
     /// The rotor alone: a coupling that breaks takes its inertia away as well, and what is left is lighter.
@@ -205,6 +228,9 @@ impl Case<'_> {
 /// reaction: the speed then must be below what rig and unit stand for that long.
 pub(super) fn judge(case: &Case<'_>) -> Finding {
     let Some(_) = &case.rig.reaction else { return missing_reaction(case, RUNAWAY) };
+    if let Some(missing) = case.missing_drives(RUNAWAY) {
+        return missing;
+    }
     let (current, current_at) = case.current();
     let turns = case.coupled();
     let (limit, limit_at) = case.overspeed();
@@ -233,8 +259,10 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         }
     }
     let Some(worst) = worst else { return Finding::none(RUNAWAY, "nothing is driven") };
+    let pushed =
+        case.driven_by().map_or_else(String::new, |(_, at)| format!(" and what drives, {},", case.said(at)));
     let told = format!(
-        "from {} at the trip {} the {} of {} gain {} on an inertia of {} within {}, until the torque is off: {}, limit {}",
+        "from {} at the trip {} the {} of {}{pushed} gain {} on an inertia of {} within {}, until the torque is off: {}, limit {}",
         rpm(worst.level + worst.u),
         case.said(worst.at),
         shown(case.torque_of(current), "Nm"),
@@ -247,15 +275,15 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
     );
     Finding::held(RUNAWAY, worst.speed, limit, told, |message| {
         let trip = worst.level - (worst.speed - limit);
-        let current = largest(current, |c| case.furthest(c, turns).is_some_and(|s| s <= limit));
-        let help = if trip > 0.0 {
-            format!(
-                "a trip at {} or lower fits, or a current limit of {}",
-                at_most(trip, "rpm"),
-                at_most(current, "A peak")
-            )
-        } else {
-            format!("with this reaction only a current limit of {} fits", at_most(current, "A peak"))
+        let bounded = |c: f64| case.furthest(c, turns).is_some_and(|s| s <= limit);
+        let lower = bounded(0.0).then(|| at_most(largest(current, bounded), "A peak"));
+        let help = match (trip > 0.0, lower) {
+            (true, Some(current)) => {
+                format!("a trip at {} or lower fits, or a current limit of {current}", at_most(trip, "rpm"))
+            }
+            (true, None) => format!("a trip at {} or lower fits", at_most(trip, "rpm")),
+            (false, Some(current)) => format!("with this reaction only a current limit of {current} fits"),
+            (false, None) => "with this reaction no trip and no current limit is low enough".to_string(),
         };
         Diag::at(worst.at, message).other(limit_at, "the limit").help(help)
     })

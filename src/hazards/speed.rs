@@ -171,6 +171,9 @@ pub(super) fn emf_below_ratings(case: &Case<'_>) -> Finding {
         return super::reach::missing_reaction(case, RATING);
     }
     let (limit, limit_at) = case.rating();
+    if let Some(missing) = case.missing_drives(RATING) {
+        return missing;
+    }
     // A coupling that breaks holds nothing.
     let Some(speed) = case.furthest(case.current().0, case.broken()) else {
         let message = "no trip bounds how far the speed runs away, and with it the EMF".to_string();

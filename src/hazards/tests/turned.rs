@@ -1,7 +1,7 @@
-//! How far something gets, worked out by hand: what a trip sees late, what is set last.
+//! How far something gets, worked out by hand: what a trip sees late, what drives, what is set last.
 
-use super::{FIRST_SPIN, RIG, UNIT, changed, judged};
-use crate::hazards::{Answer, Finding};
+use super::{FIRST_SPIN, RIG, UNIT, changed, judged, told};
+use crate::hazards::{Answer, Finding, refusals};
 
 const LIMIT: f64 = 2600.0;
 
@@ -59,6 +59,40 @@ fn a_stop_frame_may_go_behind_the_longest_other() {
     // 20 bytes and 108 are 100 more than the longest otherwise, `READ:BURS:VIBR:AXI? 4096,64` and its end.
     let gained = asks(&":".repeat(108)) - asks("");
     assert!((gained - 7.23).abs() < 0.01, "{gained}");
+}
+
+fn with_machine(lines: &str) -> String {
+    changed(RIG, "[twin]", &format!("[shaft]\ncoupled = \"machine\"\n{lines}\n[twin]"))
+}
+
+/// By hand: 9.770 Nm and the machine's 10.23 Nm are 20 Nm on 0.028 and 0.012 kg m2, 500 rad/s2; in 224.0 ms they gain 1069.5 rpm,
+/// from 1751.2 to 2821 rpm, 295.4 rad/s: 0.044 kg m2 have 1920 J. What it holds as a load it does not hold while it drives.
+#[test]
+fn what_drives_turns_the_shaft_further() {
+    for holds in ["0 Nm", "5 Nm"] {
+        let machine = format!("holds = \"{holds}\"\ninertia = \"0.012 kg m2\"\ndrives = \"10.23 Nm\"\n");
+        let (_, findings) = judged(&with_machine(&machine), UNIT, FIRST_SPIN);
+        let runaway = found(&findings, "runaway");
+        assert!((figure(&runaway, LIMIT) - 2820.7).abs() < 1.0, "{}", runaway.told);
+        assert_eq!(runaway.answer, Answer::Refused);
+        assert!(runaway.told.contains("what drives, `10.23 Nm` (rig, line "), "{}", runaway.told);
+        let energy = found(&findings, "turning energy");
+        assert!((figure(&energy, 1200.0) - 1920.0).abs() < 2.0, "{}", energy.told);
+    }
+}
+
+/// A machine can push: one that does not say how hard leaves these without an answer, which no real bench is driven with.
+#[test]
+fn a_machine_that_does_not_say_how_hard_it_drives_is_not_judged() {
+    let rig = with_machine("holds = \"0 Nm\"\ninertia = \"0.002 kg m2\"\n");
+    let (_, findings) = judged(&rig, UNIT, FIRST_SPIN);
+    let unjudged: Vec<&Finding> = findings.iter().filter(|f| f.answer == Answer::NotJudged).collect();
+    let names: Vec<&str> = unjudged.iter().map(|f| f.hazard).collect();
+    let expected = ["runaway", "EMF against the ratings", "turning energy", "faulty braking"];
+    assert_eq!(names, expected, "{}", told(&findings));
+    assert_eq!(refusals(&findings, true).len(), 4);
+    let help = unjudged[0].diag.as_ref().and_then(|d| d.help.as_deref()).expect("a mend");
+    assert!(help.contains("drives = \"40 Nm\""), "{help}");
 }
 
 fn low_bus(overshoot: &str) -> String {

@@ -7,8 +7,10 @@ use crate::diag::{Diag, Place};
 use crate::files::read::{Q, Ranged};
 use crate::files::rig::{Coupled, LoadKind};
 
-/// Refuses a load of `[twin]` that is not what `[shaft]` says: neither may count where the other says something else.
+/// Refuses what nothing coupled can be, and a load of `[twin]` that is not what `[shaft]` says: neither may count where the
+/// other says something else.
 pub(super) fn check(ctx: &mut Context<'_>) {
+    check_shaft(ctx);
     let rig = ctx.rig;
     let (Some(shaft), Some(twin)) = (&rig.shaft, &rig.twin) else { return };
     let Some(load) = &twin.load else { return };
@@ -33,6 +35,33 @@ pub(super) fn check(ctx: &mut Context<'_>) {
     agree(ctx, twin.load_torque.as_ref(), shaft.holds.as_ref(), "the torque that is taken up");
     if coupled == Coupled::Machine {
         agree(ctx, twin.load_inertia.as_ref(), shaft.inertia.as_ref(), "the inertia of what is coupled");
+    }
+}
+
+/// A torque below zero would count for the other side, what holds for what turns; and only a machine drives. An inertia has been
+/// refused by its reader.
+fn check_shaft(ctx: &mut Context<'_>) {
+    let Some(shaft) = &ctx.rig.shaft else { return };
+    let holds = shaft.holds.as_ref().map(|h| (h.low, h.at, "holds"));
+    let drives = shaft.drives.as_ref().map(|d| (d.si, d.at, "drives"));
+    for (least, at, key) in holds.into_iter().chain(drives) {
+        // The lower end: the other is no lower.
+        if least < 0.0 {
+            let message =
+                format!("`{key}` of [shaft] is {}, and goes below zero, expected no less", ctx.said(at));
+            ctx.refuse(
+                Diag::at(at, message).help("write how much it is at most and at least, without a sign"),
+            );
+        }
+    }
+    if let Some(drives) = shaft.drives.as_ref().filter(|_| shaft.coupled.value != Coupled::Machine) {
+        let message = format!(
+            "`drives` is {}, but what is coupled is {}, and only a machine drives",
+            ctx.said(drives.at),
+            ctx.said(shaft.coupled.at)
+        );
+        let help = "take it out, or say `coupled = \"machine\"`";
+        ctx.refuse(Diag::at(drives.at, message).other(shaft.coupled.at, "what is coupled").help(help));
     }
 }
 
