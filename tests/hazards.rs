@@ -177,7 +177,7 @@ fn check_run_and_rehearse_refuse_what_hazards_forbid() {
 #[test]
 fn a_rig_that_is_not_simulated_declares_what_it_stands() {
     let dir = tempfile::tempdir().unwrap();
-    let silent = changed(RIG, &[("mount = \"200 Nm\"\n", "")]);
+    let silent = changed(RIG, &[("mount = \"1.3 kNm\" # one switch stuck on at that speed\n", "")]);
     let output = spinproof(&["check"], &silent, dir.path());
     assert_eq!(output.status.code(), Some(0));
     assert!(String::from_utf8_lossy(&output.stdout).contains("hazard not judged: reaction mount"));

@@ -41,11 +41,12 @@ table! {
 table! {
     /// What guard, mount and mains hold.
     pub struct Withstand as "withstand" {
-        /// Highest speed that everything which turns stands for as long as a stop takes; the limit of the suites if absent.
+        /// Highest speed that everything which turns stands for as long as a stop takes, and at which windings and inverter may be
+        /// shorted; the limit of the suites if absent.
         overspeed: Option<Q<Speed>>,
         /// Energy of turning parts that the guard contains, should they come loose.
         guard: Option<Q<Energy>>,
-        /// Torque that the reaction mount holds.
+        /// Torque that the reaction mount holds, that of windings or an inverter shorted at that speed included.
         mount: Option<Q<Torque>>,
         /// Voltage of the mains that the fuse is in, lowest and highest, such as ["207 V rms", "253 V rms"].
         mains: Vec<At<Quantity>>,

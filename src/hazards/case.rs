@@ -1,6 +1,7 @@
 //! What the hazards are judged from: the files, the plan made of them, and the questions asked of both again and again.
 
-use super::physics::{RPM, in_windings};
+use super::physics::{RPM, copper_at, in_windings};
+use super::shorted::Shorted;
 use crate::diag::{Diag, Place, Sources};
 use crate::files::rig::{Coupled, Rig, Role, Sets, Shaft, SupplyKind};
 use crate::files::suite::{Segment, Suite};
@@ -110,16 +111,19 @@ impl<'a> Case<'a> {
         )
     }
 
-    /// The largest torque of windings that are shorted at speed with a current of so many A peak in them, Nm.
+    /// The largest torque of windings or an inverter that are shorted at speed with a current of so many A peak in them, Nm, whatever
+    /// is shorted: all lines, two of them, or one switch that is stuck on. Infinite if nothing bounds it.
     pub(super) fn torque_shorted(&self, current: f64) -> f64 {
         let m = &self.unit.machine;
-        super::physics::torque_shorted(
-            f64::from(m.pole_pairs.value),
-            m.flux_linkage.high,
-            (m.inductance_d.low, m.inductance_d.high),
-            (m.inductance_q.low, m.inductance_q.high),
-            current,
-        )
+        let shorted = Shorted {
+            poles: f64::from(m.pole_pairs.value),
+            flux: m.flux_linkage.high,
+            ld: (m.inductance_d.low, m.inductance_d.high),
+            lq: (m.inductance_q.low, m.inductance_q.high),
+        };
+        let coldest = copper_at(m.resistance.low, self.rig.ready.temperature.low);
+        let stuck = shorted.stuck_on(current, coldest, self.overspeed().0);
+        shorted.all_lines(current).max(shorted.two_lines(current)).max(stuck)
     }
 
     /// Energy that the windings hold with the most current in them, J: it flows through the diodes into the DC link when the torque

@@ -68,7 +68,7 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
 }
 
 /// The casing pushes back with the torque of the shaft: the mount must hold the largest that the controller makes, and that of
-/// windings or an inverter that are shorted at speed, of which no controller knows anything.
+/// windings or an inverter that are shorted at speed, whatever of them is, of which no controller knows anything.
 pub(super) fn mount(case: &Case<'_>) -> Finding {
     let Some(mount) = case.rig.withstand.as_ref().and_then(|w| w.mount.as_ref()) else {
         return super::missing(
@@ -81,20 +81,30 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
     let (current, at) = case.current();
     let torque = |current: f64| case.torque_of(current).max(case.torque_shorted(current));
     let value = torque(current);
-    let how = if case.torque_shorted(current) < value { "" } else { " if the windings are shorted at speed" };
-    let told = format!(
-        "{} make up to {}{how}; the mount holds {}",
-        case.said(at),
-        shown(value, "Nm"),
-        case.said(mount.at)
-    );
+    let how = if case.torque_shorted(current) < value {
+        String::new()
+    } else {
+        let (speed, speed_at) = case.overspeed();
+        format!(" if the windings or the inverter are shorted at {} ({})", rpm(speed), case.cite(speed_at))
+    };
+    let most = match value.is_finite() {
+        true => format!("up to {}", shown(value, "Nm")),
+        false => "more than any mount holds".to_string(),
+    };
+    let told = format!("{} make {most}{how}; the mount holds {}", case.said(at), case.said(mount.at));
     Finding::held(MOUNT, value, mount.si, told, |message| {
-        let help = if torque(0.0) < mount.si {
+        let help = if value.is_infinite() {
+            "one switch stuck on would lift the flux of the windings turn by turn: at a lower `overspeed` resistance ends that, or \
+             inductances as much current leaves them, nearer to each other"
+                .to_string()
+        } else if torque(0.0) < mount.si {
             let fits = largest(current, |c| torque(c) <= mount.si);
             format!("a current limit of {} or less fits", at_most(fits, "A peak"))
         } else {
             let alone = at_least(torque(0.0), "Nm");
-            format!("the magnets alone make up to {alone} in a short circuit: no current limit is low enough")
+            format!(
+                "the magnets alone make up to {alone} in a short circuit: no current limit is low enough, a lower `overspeed` may be"
+            )
         };
         Diag::at(at, message).other(mount.at, "what it holds").help(help)
     })

@@ -14,6 +14,7 @@ mod heat;
 mod mains;
 mod physics;
 mod reach;
+mod shorted;
 mod speed;
 #[cfg(test)]
 mod tests;

@@ -53,28 +53,8 @@ pub(super) fn torque_max(poles: f64, flux: f64, saliency: f64, current: f64) -> 
 }
 
 /// The x between 0 and 1 at which `a sqrt(1 - x^2) + b x sqrt(1 - x^2)` is largest, for a above and b not below zero.
-fn sine_of_most(a: f64, b: f64) -> f64 {
+pub(super) fn sine_of_most(a: f64, b: f64) -> f64 {
     if b == 0.0 { 0.0 } else { (-a + (a * a + 8.0 * b * b).sqrt()) / (4.0 * b) }
-}
-
-/// The largest flux that windings hold with a current of so many A, whatever its angle: where the derivative by the angle is zero,
-/// or along the magnets.
-fn flux_held(flux: f64, ld: f64, lq: f64, current: f64) -> f64 {
-    let spread = (lq * lq - ld * ld) * current;
-    let cos = if spread > flux * ld { flux * ld / spread } else { 1.0 };
-    (flux + ld * current * cos).hypot(lq * current * (1.0 - cos * cos).sqrt())
-}
-
-/// The largest torque of windings that are shorted at speed, with at most `current` in them just before. The flux that they
-/// hold, `m`, stands still, as without resistance it would, and the rotor turns past it: with the axes' currents that make such
-/// a flux (textbook equations of a synchronous machine) the torque at an angle u is `3/2 p m (psi/Ld sin u + m k sin u cos u)`, k
-/// the difference of 1/Ld and 1/Lq. Each inductance counts as the end of its range that is worse.
-pub(super) fn torque_shorted(poles: f64, flux: f64, ld: (f64, f64), lq: (f64, f64), current: f64) -> f64 {
-    let held = flux_held(flux, ld.1, lq.1, current);
-    let k = (1.0 / ld.0 - 1.0 / lq.1).abs().max((1.0 / lq.0 - 1.0 / ld.1).abs());
-    let (a, b) = (flux / ld.0, held * k);
-    let x = sine_of_most(a, b);
-    1.5 * poles * held * (a + b * x) * (1.0 - x * x).max(0.0).sqrt()
 }
 
 /// Kinetic energy.
@@ -160,42 +140,6 @@ mod tests {
             let found = torque_max(p, psi, saliency, current);
             assert!((found / best - 1.0).abs() < 1e-8, "{saliency} {current}: {found} {best}");
         }
-    }
-
-    /// The textbook equations in the axes of the rotor, integrated in steps of a microsecond from each angle of the current: the
-    /// published machine shorted at 20 000 rpm comes within a tenth of the bound and never beyond; without saliency and current
-    /// it is 3/2 p psi^2 / L.
-    #[test]
-    fn windings_that_are_shorted_make_no_more_torque_than_the_bound() {
-        let (p, psi, r, speed) = (3.0, 65.65e-3, 18e-3, 20_000.0 * RPM);
-        let shorted = |ld: f64, lq: f64, current: f64| {
-            let mut most: f64 = 0.0;
-            for angle in 0..36 {
-                let (sin, cos) = (f64::from(angle) * 10.0).to_radians().sin_cos();
-                let (mut id, mut iq) = (current * cos, current * sin);
-                for _ in 0..3000 {
-                    let electrical = p * speed;
-                    let did = (-r * id + electrical * lq * iq) / ld;
-                    let diq = (-r * iq - electrical * (ld * id + psi)) / lq;
-                    // The step's other half by the slope at its middle.
-                    let (mid, miq) = (id + 0.5e-6 * did, iq + 0.5e-6 * diq);
-                    id += 1e-6 * (-r * mid + electrical * lq * miq) / ld;
-                    iq += 1e-6 * (-r * miq - electrical * (ld * mid + psi)) / lq;
-                    most = most.max(torque(p, psi, lq - ld, id, iq).abs());
-                }
-            }
-            most
-        };
-        for (ld, lq, current) in [(0.37e-3, 1.2e-3, 0.0), (0.37e-3, 1.2e-3, 200.0), (0.6e-3, 0.6e-3, 100.0)] {
-            let bound = torque_shorted(p, psi, (ld, ld), (lq, lq), current);
-            let share = shorted(ld, lq, current) / bound;
-            assert!((0.9..1.0).contains(&share), "{ld} {lq} {current}: {share} of {bound}");
-        }
-        close(
-            torque_shorted(p, psi, (0.6e-3, 0.6e-3), (0.6e-3, 0.6e-3), 0.0),
-            1.5 * p * psi * psi / 0.6e-3,
-            1e-9,
-        );
     }
 
     /// 0.02 kg m2 at 3000 rpm, 987 J into 4.7 mF from 155 V, and 100 rpm of overshoot (arithmetic on 1/2 J w^2 and 1/2 C V^2).

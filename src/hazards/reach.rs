@@ -141,7 +141,7 @@ impl Case<'_> {
 
     /// The highest speed for the length of a stop, rad/s, and where it stands: what the rig says that everything which turns
     /// stands, or else the limit of its suites; never more than the unit's own.
-    fn overspeed(&self) -> (f64, Place) {
+    pub(super) fn overspeed(&self) -> (f64, Place) {
         let declared = self.rig.withstand.as_ref().and_then(|w| w.overspeed.as_ref());
         let (rig, unit) = (declared.unwrap_or(&self.rig.limits.speed), &self.unit.machine.speed_max);
         if unit.si < rig.si { (unit.si, unit.at) } else { (rig.si, rig.at) }

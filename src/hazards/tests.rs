@@ -138,7 +138,7 @@ fn what_is_not_declared_is_not_judged() {
         ("rig", reaction, &["runaway", "EMF against the ratings", "turning energy", "faulty braking"]),
         ("rig", "rated = \"400 V\"", &["EMF against the ratings", "faulty braking"]),
         ("rig", "guard = \"1.2 kJ\"\n", &["turning energy"]),
-        ("rig", "mount = \"200 Nm\"\n", &["reaction mount"]),
+        ("rig", "mount = \"1.3 kNm\" # one switch stuck on at that speed\n", &["reaction mount"]),
         (
             "rig",
             "mains = [\"216 V rms\", \"253 V rms\"] # 230 V, +10 % and -6 %\nfuse = \"10 A rms\"\n",
