@@ -94,6 +94,9 @@ table! {
         speed_max: Q<Speed>,
         /// Highest bus voltage.
         bus_max: Q<Voltage>,
+        /// Largest torque of the shaft while windings or inverter are shorted in any way, as its maker or a calculation with saturation
+        /// says; worked out without saturation if absent, which is far too much for some.
+        torque_shorted_max: Option<Q<Torque>>,
     }
 }
 

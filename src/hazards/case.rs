@@ -112,9 +112,13 @@ impl<'a> Case<'a> {
     }
 
     /// The largest torque of windings or an inverter that are shorted at speed with a current of so many A peak in them, Nm, whatever
-    /// is shorted: all lines, two of them, or one switch that is stuck on. Infinite if nothing bounds it.
+    /// is shorted: what the unit file declares, or else all lines, two of them, or one switch that is stuck on. Infinite if nothing
+    /// bounds it.
     pub(super) fn torque_shorted(&self, current: f64) -> f64 {
         let m = &self.unit.machine;
+        if let Some(known) = &m.torque_shorted_max {
+            return known.si;
+        }
         let shorted = Shorted {
             poles: f64::from(m.pole_pairs.value),
             flux: m.flux_linkage.high,

@@ -84,8 +84,13 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
     let how = if case.torque_shorted(current) < value {
         String::new()
     } else {
-        let (speed, speed_at) = case.overspeed();
-        format!(" if the windings or the inverter are shorted at {} ({})", rpm(speed), case.cite(speed_at))
+        let (speed, at) = case.overspeed();
+        match &case.unit.machine.torque_shorted_max {
+            Some(known) => format!(" if the windings or the inverter are shorted ({})", case.cite(known.at)),
+            None => {
+                format!(" if the windings or the inverter are shorted at {} ({})", rpm(speed), case.cite(at))
+            }
+        }
     };
     let most = match value.is_finite() {
         true => format!("up to {}", shown(value, "Nm")),
@@ -93,17 +98,20 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
     };
     let told = format!("{} make {most}{how}; the mount holds {}", case.said(at), case.said(mount.at));
     Finding::held(MOUNT, value, mount.si, told, |message| {
+        // What saturation takes off is for whoever knows the iron to say.
+        let known = "; or say `torque_shorted_max` in the unit's [machine], from its maker or a calculation with saturation";
         let help = if value.is_infinite() {
-            "one switch stuck on would lift the flux of the windings turn by turn: at a lower `overspeed` resistance ends that, or \
-             inductances as much current leaves them, nearer to each other"
-                .to_string()
+            format!(
+                "one switch stuck on would lift the flux of the windings turn by turn: at a lower `overspeed` resistance ends that, \
+                 or inductances as much current leaves them, nearer to each other{known}"
+            )
         } else if torque(0.0) < mount.si {
             let fits = largest(current, |c| torque(c) <= mount.si);
-            format!("a current limit of {} or less fits", at_most(fits, "A peak"))
+            format!("a current limit of {} or less fits{known}", at_most(fits, "A peak"))
         } else {
             let alone = at_least(torque(0.0), "Nm");
             format!(
-                "the magnets alone make up to {alone} in a short circuit: no current limit is low enough, a lower `overspeed` may be"
+                "the magnets alone make up to {alone} in a short circuit: no current limit is low enough, a lower `overspeed` may be{known}"
             )
         };
         Diag::at(at, message).other(mount.at, "what it holds").help(help)

@@ -166,3 +166,30 @@ fn the_bus_stands_where_the_last_step_has_set_it() {
     assert_eq!(both.margin, braking(&[high]).margin);
     assert!(braking(&[high, low]).told.contains("85.00 V on"));
 }
+
+/// What the maker or a calculation with saturation says wins over what linear windings would make, 1.1 kNm.
+#[test]
+fn a_declared_torque_of_a_short_is_what_the_mount_must_hold() {
+    let with = |torque: &str| {
+        changed(
+            UNIT,
+            "bus_max = \"400 V\"",
+            &format!("bus_max = \"400 V\"\ntorque_shorted_max = \"{torque}\""),
+        )
+    };
+    let rig = changed(RIG, "mount = \"1.3 kNm\"", "mount = \"200 Nm\"");
+    let without = of(&rig, UNIT, FIRST_SPIN, "reaction mount");
+    assert_eq!(without.answer, Answer::Refused, "{}", without.told);
+    let help = without.diag.and_then(|d| d.help).expect("a mend");
+    assert!(help.contains("torque_shorted_max"), "{help}");
+    let known = of(&rig, &with("150 Nm"), FIRST_SPIN, "reaction mount");
+    assert!(
+        (figure(&known, 200.0) - 150.0).abs() < 1e-9 && known.told.contains("unit, line 22"),
+        "{}",
+        known.told
+    );
+    assert_eq!(of(&rig, &with("201 Nm"), FIRST_SPIN, "reaction mount").answer, Answer::Refused);
+    // Less than the controller makes counts for nothing.
+    let little = of(&rig, &with("1 Nm"), FIRST_SPIN, "reaction mount");
+    assert!(figure(&little, 200.0) > 9.0, "{}", little.told);
+}

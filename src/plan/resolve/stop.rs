@@ -168,7 +168,7 @@ fn check_current(ctx: &mut Context<'_>) {
     let board = ctx.rig.current.as_ref().map_or(&ctx.unit.controller.current_max, |c| &c.at_most);
     let most = NOT_DRIVEN_SHARE * peak(board.si, board.unit.kind);
     let fits = peak(limit.si, limit.unit.kind) <= most * (1.0 + 1e-12);
-    if fits || plain(limit.unit.kind) != plain(board.unit.kind) || ctx.is_wrong(limit.at) {
+    if fits || board.si <= 0.0 || plain(limit.unit.kind) != plain(board.unit.kind) || ctx.is_wrong(limit.at) {
         return;
     }
     let message = format!(
@@ -200,8 +200,9 @@ fn changes(ctx: &Context<'_>) -> (f64, f64) {
         .max((m.inductance_d.high - m.inductance_q.low).abs());
     // Whatever the current's angle: all of it across the magnets and all of it on both axes.
     let torque = 1.5 * f64::from(m.pole_pairs.value) * current * (m.flux_linkage.high + saliency * current);
-    let held =
-        rig.shaft.as_ref().and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.low.abs().max(h.high.abs()));
+    let shaft = rig.shaft.as_ref();
+    let held = shaft.and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.high)
+        + shaft.and_then(|s| s.drives.as_ref()).map_or(0.0, |d| d.si);
     let drag = rotor.friction.high + rotor.drag.high * m.speed_max.si + held;
     let speed = CHANGE_MARGIN * (torque + drag) / rotor.inertia.low;
     (speed, CHANGE_MARGIN * current / rig.supply.capacitance.low)
