@@ -56,7 +56,7 @@ fn hands_on_the_shaft_take_somebody_at_a_terminal_and_a_run_of_their_own() {
         .profile
         .segments
         .iter_mut()
-        .for_each(|s| s.shape = crate::plan::Shape::Watch { turned: Some(6.28) });
+        .for_each(|s| s.shape = crate::plan::Shape::Watch { turned: Some(1.0) });
     let nobody = refused(&plan, pty(), false).expect("nobody is there");
     assert!(matches!(&nobody[..], [NoAnswer::NoHands { .. }]), "{nobody:?}");
     for (kind, terminal) in [(PortKind::Twin, false), (pty(), true)] {
