@@ -393,6 +393,8 @@ table! {
         drag_torque: Option<Ranged<Torque>>,
         /// The speed at which a torque is meant.
         at_speed: Option<Q<Speed>>,
+        /// Capacitance of the DC link, or the two ends between which it lies.
+        capacitance: Option<Ranged<Capacitance>>,
         /// Why the limit stands where it does.
         why: Option<String>,
     }

@@ -34,8 +34,8 @@ pub struct Acceptance {
     /// How many of those beyond the decision rule lets pass in the mean, in millionths: the sum of the probabilities that each
     /// is met, given how many of its u the truth lies beyond the limit.
     pub let_through: u64,
-    /// Those met that are beyond their limit only by what the bus does between two samples: they count neither as beyond nor as
-    /// accepted.
+    /// Those met that are beyond their limit only by what the bus does between two samples, of which the criterion says nothing:
+    /// they count neither as beyond nor as accepted.
     pub unseen: u64,
     /// Of those judged, those over which the shaft turned the other way than was read.
     pub backwards: u64,
@@ -177,7 +177,13 @@ fn sag_over(evidence: &Evidence<'_>, criterion: &Criterion, span: &Span) -> Opti
     let within = |r: &&TruthRow| (span.t0..=span.t1).contains(&r.truth.t.secs_f64());
     // What the first row has seen lies before the span.
     let seen: Vec<&TruthRow> = evidence.truth.iter().filter(within).skip(1).collect();
-    if seen.len() < 20 { None } else { sag(&seen, span.t0 + 0.2) }
+    if seen.len() < 20 {
+        return None;
+    }
+    let (sag, ripple) = sag(&seen, span.t0 + 0.2)?;
+    // A figure that is told what the capacitor loses between two samples has no excuse.
+    let told = criterion.given.range("capacitance").is_some();
+    Some((sag, if told { 0.0 } else { ripple }))
 }
 
 /// How far the bus fell below the middle of what it was until a moment, in s: by the lowest and highest between the rows, which

@@ -96,6 +96,7 @@ fn written(file: &suite::Criterion) -> Vec<Written<'_>> {
         range("added_inertia", file.added_inertia.as_ref()),
         range("drag_torque", file.drag_torque.as_ref()),
         one("at_speed", file.at_speed.as_ref()),
+        range("capacitance", file.capacitance.as_ref()),
     ];
     all.into_iter().flatten().collect()
 }
