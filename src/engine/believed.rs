@@ -4,9 +4,14 @@
 use super::guard::{Firing, show};
 use crate::plan::{Plan, Source};
 use crate::time::Instant;
+use std::collections::VecDeque;
 
 /// How many samples in a row must be closer to where the reading fell to than to where it was: a flipped digit is one.
-const FALLEN_IN_A_ROW: u32 = 3;
+/// Some: noise that swings as far swings back.
+const FALLEN_IN_A_ROW: u32 = 6;
+
+/// The lowest of how many readings that can be is what a fall counts from: one that noise has lifted is not where the shaft was.
+const BASE: usize = 10;
 
 /// By how many standard uncertainties two readings of what stands still may lie apart.
 const APART: f64 = 4.0;
@@ -17,8 +22,8 @@ pub(super) struct Believed {
     channel: usize,
     /// The fastest that it can fall, SI a second.
     fall_max: f64,
-    /// The newest reading that can be, and when it was asked for.
-    base: Option<(Instant, f64)>,
+    /// The newest readings that can be, oldest first, and when each was asked for.
+    base: VecDeque<(Instant, f64)>,
     jump: Option<Jump>,
     /// Why it is not believed any more.
     doubt: Option<String>,
@@ -44,7 +49,13 @@ impl Believed {
         proves
             .into_iter()
             .filter(read)
-            .map(|(channel, fall_max)| Believed { channel, fall_max, base: None, jump: None, doubt: None })
+            .map(|(channel, fall_max)| Believed {
+                channel,
+                fall_max,
+                base: VecDeque::new(),
+                jump: None,
+                doubt: None,
+            })
             .collect()
     }
 
@@ -60,10 +71,12 @@ impl Believed {
             return None;
         }
         let value = value.abs();
-        let Some((base_asked, base)) = self.base else {
-            self.base = Some((asked, value));
+        // One reading may be the highest that noise makes, and all others lie below it.
+        let Some((base_asked, _)) = self.base.back().copied().filter(|_| self.base.len() == BASE) else {
+            self.base.push_back((asked, value));
             return None;
         };
+        let base = self.base.iter().map(|(_, v)| *v).fold(f64::INFINITY, f64::min);
         let jump = match self.jump.take() {
             Some(jump) if (value - jump.to).abs() < (value - base).abs() => {
                 Some(Jump { in_a_row: jump.in_a_row + 1, ..jump })
@@ -91,7 +104,15 @@ impl Believed {
                 let trip = format!("{} believed", plan.channels[channel].name);
                 return Some(Firing { trip, found, sampled: asked });
             }
-            _ => self.base = Some((asked, value)),
+            rises => {
+                if rises.is_some() {
+                    self.base.clear();
+                }
+                if self.base.len() == BASE {
+                    self.base.pop_front();
+                }
+                self.base.push_back((asked, value));
+            }
         }
         None
     }
@@ -108,6 +129,9 @@ mod tests {
     use crate::diag::Sources;
     use crate::files::load::{read_rig, read_suite, read_unit};
     use crate::plan::resolve;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, StandardNormal};
+    use rand_xoshiro::Xoshiro256PlusPlus;
 
     fn demo() -> Plan {
         let mut sources = Sources::default();
@@ -120,11 +144,12 @@ mod tests {
         resolve(&sources, &rig, &unit, &suite, None).expect("a plan")
     }
 
-    /// By hand: 31.42 rad/s may fall by no more than 0.7 rad/s within 7 ms at 100 rad/s2, and by its uncertainty.
-    fn follow(values: &[(i64, f64)]) -> (usize, Believed) {
+    /// By hand: 31.42 rad/s may fall by no more than 0.7 rad/s within the 7 ms of two samples and a reply at 100 rad/s2, and by four
+    /// times its uncertainty, 0.25 rad/s.
+    fn follow(fall_max: f64, values: &[(i64, f64)]) -> (usize, Believed) {
         let plan = demo();
         let channel = plan.stop.speed.0;
-        let mut believed = Believed { channel, fall_max: 100.0, base: None, jump: None, doubt: None };
+        let mut believed = Believed { channel, fall_max, base: VecDeque::new(), jump: None, doubt: None };
         let fired = values.iter().filter(|(ms, value)| {
             let asked = Instant::from_micros(ms * 1000);
             let now = Instant::from_micros(ms * 1000 + 2000);
@@ -133,27 +158,44 @@ mod tests {
         (fired.count(), believed)
     }
 
+    /// Readings 5 ms apart, after as many of 31.4 rad/s as a fall counts from.
+    fn follow_all(values: &[f64]) -> (usize, Believed) {
+        let all = [31.4; BASE].iter().chain(values).enumerate();
+        let timed: Vec<(i64, f64)> = all.map(|(i, v)| (5 * i as i64, *v)).collect();
+        follow(100.0, &timed)
+    }
+
     #[test]
     fn a_reading_that_dies_is_not_believed_and_stays_so() {
-        let (fired, believed) = follow(&[(0, 31.4), (5, 31.4), (10, 0.0), (15, 0.0), (20, 0.0), (4000, 0.0)]);
+        let dies = [31.4, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0];
+        let (fired, believed) = follow_all(&dies);
         assert_eq!(fired, 1);
         let doubt = believed.doubt.expect("doubted");
         assert!(doubt.contains("fell from 299.85 rpm to 0.00 rpm within 7 ms"), "{doubt}");
+        assert_eq!(follow_all(&dies[..6]).0, 0, "five may be noise");
     }
 
     #[test]
     fn a_flipped_digit_a_gap_and_what_can_be_are_believed() {
-        // Two wrong ones in a row, of which no third comes.
-        assert_eq!(follow(&[(0, 31.4), (5, 0.0), (10, 0.1), (15, 31.4), (20, 31.3)]).0, 0);
-        // One that reads far too much, and three as before.
-        assert_eq!(follow(&[(0, 31.4), (5, 800.0), (10, 31.4), (15, 31.4), (20, 31.4), (25, 31.4)]).0, 0);
+        // Wrong ones in a row, of which no sixth comes.
+        assert_eq!(follow_all(&[31.4, 0.0, 0.1, 0.0, 0.0, 0.1, 31.4, 31.3]).0, 0);
+        // One that reads far too much, and as before.
+        assert_eq!(follow_all(&[31.4, 800.0, 31.4, 31.4, 31.4, 31.4, 31.4, 31.4, 31.4]).0, 0);
         // Half a second without a sample may bring it down by 50 rad/s.
-        assert_eq!(follow(&[(0, 31.4), (500, 0.0), (505, 0.0), (510, 0.0)]).0, 0);
+        let before = (0..BASE as i64).map(|i| (5 * i, 31.4));
+        let gap: Vec<(i64, f64)> = before.chain((0..10).map(|i| (600 + 5 * i, 0.0))).collect();
+        assert_eq!(follow(100.0, &gap).0, 0);
         // 90 rad/s2 for a third of a second.
-        let falls: Vec<(i64, f64)> = (0..70).map(|i| (i * 5, (31.4 - 0.45 * i as f64).max(0.0))).collect();
-        assert_eq!(follow(&falls).0, 0);
+        let falls: Vec<f64> = (0..80).map(|i| f64::max(31.4 - 0.45 * f64::from(i), 0.0)).collect();
+        assert_eq!(follow_all(&falls).0, 0);
         // What rises for good is where it is believed to be from then on.
-        let rises = [(0, 0.0), (5, 90.0), (10, 90.1), (15, 90.2), (20, 90.0), (25, 90.0), (30, 89.9)];
-        assert_eq!(follow(&rises).0, 0);
+        let rises = [[90.0; 12], [89.9; 12]].concat();
+        assert_eq!(follow_all(&rises).0, 0);
+        // 8 rad/s of noise about 60, ten thousand times, where 800 rad/s2 can be.
+        let mut noise = Xoshiro256PlusPlus::seed_from_u64(5);
+        let noisy: Vec<(i64, f64)> = (0..10_000)
+            .map(|i| (5 * i, 60.0 + 8.0 * Distribution::<f64>::sample(&StandardNormal, &mut noise)))
+            .collect();
+        assert_eq!(follow(800.0, &noisy).0, 0);
     }
 }
