@@ -1,6 +1,7 @@
 //! What is watched while anything may turn: trips on every sample, plausibility, staleness.
 
 use super::believed::Believed;
+use super::rested::Rested;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
 use crate::time::{Duration, Instant};
 use crate::units::{number_text, rounded_text};
@@ -31,6 +32,7 @@ pub(super) struct Guard {
     told: Vec<bool>,
     armed_at: Option<Instant>,
     believed: Vec<Believed>,
+    rested: Rested,
     /// The board has just begun: it says zero of everything before it has measured anything.
     pub begun: bool,
 }
@@ -50,6 +52,7 @@ impl Guard {
             told: vec![false; plan.channels.len()],
             armed_at: None,
             believed: Believed::all(plan),
+            rested: Rested::default(),
             begun: false,
         }
     }
@@ -85,10 +88,19 @@ impl Guard {
                 firing = firing.or(watched.value(plan, trip, at, value));
             }
         }
+        let (speed, limit) = plan.stop.speed;
+        if channel == speed && !self.begun {
+            self.rested.read(now, value, limit);
+        }
         for believed in self.believed.iter_mut().filter(|_| !self.begun) {
             firing = firing.or(believed.value(plan, channel, (asked, now), value));
         }
         firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
+    }
+
+    /// When a shaft whose torque is off since a moment is at rest for certain, by what was read of its speed.
+    pub(super) fn at_rest(&self, plan: &Plan, torque_off: Instant) -> Option<Instant> {
+        self.rested.at(torque_off, plan.stop.coast_max)
     }
 
     /// Why no value of a channel proves anything, if its reading fell as nothing can.

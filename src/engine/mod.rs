@@ -13,6 +13,7 @@ mod logged;
 mod operating;
 mod precheck;
 mod reading;
+mod rested;
 mod rows;
 mod silent;
 mod timers;

@@ -184,7 +184,9 @@ impl WindingDown {
         // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
         let _ = self.bus.look(core, channel, limit);
         let (channel, limit) = core.plan.stop.speed;
-        if let Some(speed) = self.slow.look(core, channel, limit) {
+        let off = self.not_driven.unwrap_or(now);
+        let shown = core.guard.at_rest(&core.plan, off).is_some_and(|at| at <= now);
+        if let Some(speed) = self.slow.look(core, channel, limit).filter(|_| shown) {
             let found =
                 format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
             stage(core, now, Stage::AtRest, true, found);
@@ -224,6 +226,10 @@ impl WindingDown {
             let found = match (core.guard.doubt(channel), core.values.latest(channel)) {
                 (Some(doubt), _) => doubt.to_string(),
                 (None, None) => "no speed was read".into(),
+                (None, Some((_, _, v))) if v.abs() <= limit => {
+                    let shown = show(&plan.channels[channel], v);
+                    format!("{shown}, and not for as long as a shaft as fast as was read before may coast")
+                }
                 (None, Some((_, _, v))) => {
                     let shown = |si| show(&plan.channels[channel], si);
                     format!("{} is not below {}", shown(v), shown(limit))

@@ -326,6 +326,8 @@ pub struct Stop {
     pub speed_change_max: f64,
     /// The fastest that the bus can fall, V/s.
     pub bus_fall_max: f64,
+    /// The longest that the shaft coasts by itself for each rad/s, s.
+    pub coast_max: f64,
 }
 
 /// A stop frame.

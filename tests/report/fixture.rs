@@ -421,6 +421,7 @@ pub fn plan() -> Plan {
             bus: (BUS, 60.0),
             speed_change_max: f64::INFINITY,
             bus_fall_max: f64::INFINITY,
+            coast_max: 0.0,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -139,6 +139,7 @@ pub fn plan(baud: u32) -> Plan {
             bus: (1, 60.0),
             speed_change_max: f64::INFINITY,
             bus_fall_max: f64::INFINITY,
+            coast_max: 0.0,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -69,6 +69,7 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
         bus: (scope.with_role(Role::BusVoltage)?, file.de_energised_bus.si),
         speed_change_max,
         bus_fall_max,
+        coast_max: coast_max(ctx),
     })
 }
 
@@ -206,6 +207,14 @@ fn changes(ctx: &Context<'_>) -> (f64, f64) {
     let drag = rotor.friction.high + rotor.drag.high * m.speed_max.si + held;
     let speed = CHANGE_MARGIN * (torque + drag) / rotor.inertia.low;
     (speed, CHANGE_MARGIN * current / rig.supply.capacitance.low)
+}
+
+/// The longest that the shaft coasts for each rad/s, s: the largest inertia of all that turns, and of what drags the least friction
+/// alone.
+fn coast_max(ctx: &Context<'_>) -> f64 {
+    let coupled = ctx.rig.shaft.as_ref().and_then(|s| s.inertia.as_ref()).map_or(0.0, |i| i.high);
+    let rotor = &ctx.unit.rotor;
+    (rotor.inertia.high + coupled) / rotor.friction.low
 }
 
 /// Rest must be slow, and more than the sensor's own uncertainty.
