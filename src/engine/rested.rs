@@ -26,7 +26,8 @@ impl Rested {
         self.newest.rotate_left(1);
         self.newest[2] = speed.abs();
         let speed = self.newest.iter().copied().fold(f64::INFINITY, f64::min);
-        while self.recent.front().is_some_and(|(at, _)| now - *at > BEFORE) {
+        // The newest of those from before stays: a poll may be slower, or replies lost.
+        while self.recent.get(1).is_some_and(|(at, _)| now - *at > BEFORE) {
             self.recent.pop_front();
         }
         self.recent.push_back((now, speed));
@@ -76,6 +77,16 @@ mod tests {
         // In a tracking filter it takes some 20 ms to die.
         let slowly = follow((0..40).map(|i| if i <= 10 { 23.47 } else { 23.47 * 0.3f64.powi(i - 10) }));
         assert!(slowly.at(Instant::ZERO, COASTS).expect("none") - ms(50) > Duration::from_millis(1251));
+    }
+
+    /// Read four times a second, or not at all for so long.
+    #[test]
+    fn what_was_read_before_a_gap_counts() {
+        let mut rested = Rested::default();
+        for (at, speed) in [(0, 20.0), (250, 20.0), (500, 20.0), (750, 0.0), (1000, 0.0), (1250, 0.0)] {
+            rested.read(ms(at), speed, 0.84);
+        }
+        assert_eq!((rested.at(Instant::ZERO, COASTS).expect("none") - ms(750)).micros() / 1000, 1066);
     }
 
     #[test]
