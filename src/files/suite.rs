@@ -393,7 +393,7 @@ table! {
         drag_torque: Option<Ranged<Torque>>,
         /// The speed at which a torque is meant.
         at_speed: Option<Q<Speed>>,
-        /// Capacitance of the DC link, or the two ends between which it lies.
+        /// Capacitance of the DC link, or the two ends between which it lies; the rig's if absent.
         capacitance: Option<Ranged<Capacitance>>,
         /// Why the limit stands where it does.
         why: Option<String>,

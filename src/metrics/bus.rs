@@ -29,7 +29,7 @@ pub(super) const SAG: Entry = Entry {
         Operand::optional(
             "capacitance",
             Takes::Quantity,
-            "capacitance of the DC link, given together with `current`",
+            "capacitance of the DC link, with `current`; that of the rig if absent",
         ),
     ],
     compute: sag,

@@ -42,6 +42,11 @@ pub(super) fn operands(
                     given.add(operand.key, value, text(ctx, written.at));
                 }
             }
+            // A property of the bench: a suite that is made on several must not say it of one of them.
+            None if operand.key == "capacitance" && file.current.is_some() => {
+                let known = &ctx.rig.supply.capacitance;
+                given.add(operand.key, Value::Range(known.low, known.high), text(ctx, known.at));
+            }
             None if operand.needed => {
                 let message = format!("{} needs `{}`", ctx.said(file.metric.at), operand.key);
                 ctx.refuse(Diag::at(file.metric.at, message).help(format!("add it: {}", operand.about)));
