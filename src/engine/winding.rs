@@ -355,7 +355,9 @@ fn mains_on(core: &Core) -> Option<String> {
     let predicted = ways.filter_map(|way| if let Way::Predicted(p) = way { Some(p) } else { None });
     for prediction in predicted {
         let Mains::Read(channel) = prediction.mains else { continue };
-        let Some((_, _, mains)) = core.values.latest(channel) else { continue };
+        let Some((_, _, mains)) = core.values.latest(channel) else {
+            return Some(format!("{} was not read", core.plan.channels[channel].name));
+        };
         if prediction.crest.0 * mains - prediction.diodes.1 > core.plan.stop.bus.1 {
             let described = &core.plan.channels[channel];
             return Some(format!("{} still reads {}", described.name, show(described, mains)));

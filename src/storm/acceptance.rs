@@ -6,12 +6,15 @@
 //! probability that a figure is met *given that the true value lies beyond the limit*. That is 2.3 % with the truth on the
 //! very limit and next to nothing a few u beyond it, so each verdict counts with the probability of its own distance, and
 //! those far beyond excuse nothing. Not judged: overshoot and settling time (their levels rest on readings),
-//! figures of the link (the link is what is read), everything from bursts.
+//! figures of the link (the link is what is read), everything from bursts, and figures of a speed that was read falsely: no figure
+//! of a dead sensor is right, and what must see that it is dead are trips.
 //!
 //! Which way the shaft turns is not judged: a reversed resolver on swapped phases reads in every sample like a sound
 //! unit, and only a turn by hand tells them apart. The truth is then taken in the sense of the reading, and counted.
 
 use super::evidence::Evidence;
+use super::listen::Sample;
+use super::proof::misread;
 use super::{Breach, Rule};
 use crate::columns::Span;
 use crate::files::rig::Role;
@@ -78,7 +81,11 @@ fn let_through(rule: Decision, beyond: f64, u: f64) -> f64 {
     if away.is_finite() { Normal::standard().cdf(-away) } else { 0.0 }
 }
 
-pub(super) fn false_passes(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) -> Acceptance {
+pub(super) fn false_passes(
+    evidence: &Evidence<'_>,
+    samples: &[Sample],
+    breaches: &mut Vec<Breach>,
+) -> Acceptance {
     let results = evaluate(evidence.plan, &evidence.records);
     let mut acceptance = Acceptance::default();
     for (test, verdicts) in evidence.plan.tests.iter().enumerate().map(|(i, t)| (i, &t.criteria)) {
@@ -91,6 +98,11 @@ pub(super) fn false_passes(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) 
                 None => Some((truth_of(evidence, &results, criterion, span, sense)?, 0.0)),
             });
             let Some((truth, unseen)) = truth else { continue };
+            // What reads in the other sense all along is judged, in the sense of the reading.
+            let false_speed = |span: &Span| of_a_false_speed(evidence, samples, criterion, span);
+            if sense > 0.0 && span.is_some_and(false_speed) {
+                continue;
+            }
             acceptance.judged += 1;
             acceptance.backwards += u64::from(sense < 0.0);
             let above = criterion.high.map_or(f64::NEG_INFINITY, |high| truth - high);
@@ -134,7 +146,10 @@ fn truth_of(
     sense: f64,
 ) -> Option<f64> {
     let role = evidence.plan.channels.iter().find(|c| c.name == criterion.of)?.role?;
-    let (t0, t1) = (Instant::from_secs_f64(span.t0), Instant::from_secs_f64(span.t1));
+    // What began at the very end no sample of the span can show: a reading is a little late, and the next one lies beyond.
+    let series = results.columns.series(&criterion.of)?;
+    let newest = series.t[series.within(span.t0, span.t1)].last().copied()? - READING_LATE;
+    let (t0, t1) = (Instant::from_secs_f64(span.t0), Instant::from_secs_f64(newest));
     let rows = || evidence.truth.iter().map(|r| &r.truth).filter(move |r| r.t >= t0 && r.t <= t1);
     let errors = || -> Option<Vec<f64>> {
         let demand = results.columns.demands.iter().find(|d| d.name == criterion.against)?;
@@ -166,6 +181,21 @@ fn truth_of(
         }
         _ => None,
     }
+}
+
+/// How late a reading may be after what it is of, s: a row of the truth.
+const READING_LATE: f64 = 0.01;
+
+/// How far a reading of the speed lies from the truth when no figure of it is right, rad/s: some 10 rpm, more than all that a sound
+/// sensor may be off and late.
+const SPEED_FALSE_BY: f64 = 1.0;
+
+/// Whether a figure is of a speed that was read falsely over its span: no figure of a dead sensor is right.
+fn of_a_false_speed(evidence: &Evidence<'_>, samples: &[Sample], criterion: &Criterion, span: &Span) -> bool {
+    let channels = &evidence.plan.channels;
+    let speed = channels.iter().any(|c| c.name == criterion.of && c.role == Some(Role::ShaftSpeed));
+    let stretch = (Instant::from_secs_f64(span.t0), Instant::from_secs_f64(span.t1));
+    speed && misread(evidence, samples, stretch, SPEED_FALSE_BY)
 }
 
 /// The sag of the bus in truth, V, if that is what the criterion is of, and how much of it samples may have missed.

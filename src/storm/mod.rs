@@ -191,7 +191,7 @@ fn judge(evidence: &Evidence<'_>, plan: &Arc<Plan>, again: bool) -> (Vec<Breach>
     ready::not_ready(evidence, &lines, &samples, &mut breaches);
     kept::lost(evidence, &lines, &mut breaches);
     kept::told_otherwise(evidence, &mut breaches);
-    let acceptance = acceptance::false_passes(evidence, &mut breaches);
+    let acceptance = acceptance::false_passes(evidence, &samples, &mut breaches);
     // Deadlines bound every state; what the surroundings add is bounded too.
     let bound = plan.length_estimate() + Duration::from_millis(30_000);
     if evidence.ended.at > bound {

@@ -81,7 +81,7 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
         let low = |(channel, limit)| value(channel).is_some_and(|v: f64| v.abs() <= limit);
         shown = if off && plan.stop.current.is_none_or(low) && low(plan.stop.speed) { shown + 1 } else { 0 };
     }
-    if shown >= SHOWN_IN_A_ROW && !misread(evidence, samples) {
+    if shown >= SHOWN_IN_A_ROW && !misread(evidence, samples, (Instant::ZERO, Instant::NEVER), FALSE_BY) {
         let found = format!("the last {shown} samples show a drive that is off and a shaft at rest");
         breaches.push(Breach { rule: Rule::FalseAlarm, at: evidence.ended.at, found });
     }
@@ -90,18 +90,23 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
 /// How far a reading of the speed lies from the truth when it is false for certain, rad/s: some 100 rpm.
 const FALSE_BY: f64 = 10.0;
 
-/// Whether the speed was read falsely in several samples in a row, by the truth at any moment at which each can have been taken:
-/// then what the newest ones show proves nothing, and an alarm is right.
-fn misread(evidence: &Evidence<'_>, samples: &[Sample]) -> bool {
+/// Whether the speed was read falsely in several samples in a row of a stretch of time, by the truth at any moment at which each can
+/// have been taken, by more than so much, rad/s: then what the newest ones show proves nothing, and an alarm is right.
+pub(super) fn misread(
+    evidence: &Evidence<'_>,
+    samples: &[Sample],
+    (from, to): (Instant, Instant),
+    by: f64,
+) -> bool {
     let (channel, _) = evidence.plan.stop.speed;
     let mut wrong = 0;
-    for sample in samples {
+    for sample in samples.iter().filter(|s| s.asked >= from && s.asked <= to) {
         let Some((_, read)) = sample.values(evidence.plan).find(|(c, _)| *c == channel) else { continue };
         let from = evidence.truth.partition_point(|row| row.truth.t < sample.asked).saturating_sub(1);
         let around = evidence.truth[from..].iter().map(|row| row.truth);
         let around = around.take_while(|truth| truth.t <= sample.known + TRUTH_EVERY);
-        let apart = around.map(|truth| (truth.speed.abs() - read.abs()).abs()).fold(f64::INFINITY, f64::min);
-        wrong = if apart.is_finite() && apart > FALSE_BY { wrong + 1 } else { 0 };
+        let apart = around.map(|truth| (truth.speed - read).abs()).fold(f64::INFINITY, f64::min);
+        wrong = if apart.is_finite() && apart > by { wrong + 1 } else { 0 };
         if wrong >= SHOWN_IN_A_ROW {
             return true;
         }
