@@ -110,11 +110,7 @@ pub(super) fn make_loaded(
         ));
     }
     let home = part_of.map_or_else(|| super::index::home(args.making.out.as_deref()), Commissioning::home);
-    match (part_of, &args.making.out) {
-        (Some(whole), _) => whole.free(kind(&kinds))?,
-        (None, Some(out)) => super::index::free(out, kind(&kinds))?,
-        (None, None) => {}
-    }
+    name_is_free(args, part_of, kind(&kinds))?;
     let rungs = rungs(args, &loaded, &kinds, answers.is_some(), &home)?;
     // What is closed was refused; where that is only told, nothing was shown.
     shown.say(Need::Rung, rungs.enforced());
@@ -125,6 +121,15 @@ pub(super) fn make_loaded(
     let runtime = runtime.map_err(|e| Early::new(Cause::NotMade, format!("no runtime: {e}")))?;
     let making = Ready { args, loaded: &loaded, answers, kinds, shown, rungs, first, part_of };
     runtime.block_on(make(&making))
+}
+
+/// Refuses a name that the index knows for another run.
+fn name_is_free(args: &Args, part_of: Option<&Commissioning>, kind: RunKind) -> Result<(), Early> {
+    match (part_of, &args.making.out) {
+        (Some(whole), _) => whole.free(kind),
+        (None, Some(out)) => super::index::free(out, kind),
+        (None, None) => Ok(()),
+    }
 }
 
 /// A run that may begin.

@@ -126,28 +126,15 @@ impl Believed {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diag::Sources;
-    use crate::files::load::{read_rig, read_suite, read_unit};
-    use crate::plan::resolve;
+    use crate::plan::testing::{RIG, SUITE, UNIT, plan_of};
     use rand::SeedableRng;
     use rand_distr::{Distribution, StandardNormal};
     use rand_xoshiro::Xoshiro256PlusPlus;
 
-    fn demo() -> Plan {
-        let mut sources = Sources::default();
-        let rig =
-            read_rig(&mut sources, "rig", include_str!("../../fixtures/demo/rig.toml")).0.expect("a rig");
-        let unit =
-            read_unit(&mut sources, "unit", include_str!("../../fixtures/demo/unit.toml")).0.expect("a unit");
-        let suite = include_str!("../../suites/first-spin.toml");
-        let suite = read_suite(&mut sources, "suite", suite).0.expect("a suite");
-        resolve(&sources, &rig, &unit, &suite, None).expect("a plan")
-    }
-
     /// By hand: 31.42 rad/s may fall by no more than 0.7 rad/s within the 7 ms of two samples and a reply at 100 rad/s2, and by four
     /// times its uncertainty, 0.25 rad/s.
     fn follow(fall_max: f64, values: &[(i64, f64)]) -> (usize, Believed) {
-        let plan = demo();
+        let plan = plan_of(RIG, UNIT, SUITE);
         let channel = plan.stop.speed.0;
         let mut believed = Believed { channel, fall_max, base: VecDeque::new(), jump: None, doubt: None };
         let fired = values.iter().filter(|(ms, value)| {

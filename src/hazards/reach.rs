@@ -238,20 +238,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
     for test in &case.plan.tests {
         for way in Way::BOTH {
             let Some(reach) = case.reach(test, way, current, turns) else {
-                let message = format!(
-                    "no trip ends a speed {} every demand of test `{}`: nothing bounds how far it runs away",
-                    way.word(),
-                    test.name
-                );
-                let help = format!(
-                    "add a trip on the shaft speed, such as `{} = \"{}\"`",
-                    way.word(),
-                    if way == Way::Forward { rpm(0.8 * limit) } else { "-60 rpm".into() }
-                );
-                return Finding::forbidden(
-                    RUNAWAY,
-                    case.undeclared(message).other(limit_at, "the limit").help(help),
-                );
+                return unbounded(case, test, way);
             };
             if worst.is_none_or(|w| reach.speed > w.speed) {
                 worst = Some(reach);
@@ -287,6 +274,19 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
         };
         Diag::at(worst.at, message).other(limit_at, "the limit").help(help)
     })
+}
+
+/// The finding of a test that no trip ends one way.
+fn unbounded(case: &Case<'_>, test: &Test, way: Way) -> Finding {
+    let (limit, limit_at) = case.overspeed();
+    let message = format!(
+        "no trip ends a speed {} every demand of test `{}`: nothing bounds how far it runs away",
+        way.word(),
+        test.name
+    );
+    let level = if way == Way::Forward { rpm(0.8 * limit) } else { "-60 rpm".into() };
+    let help = format!("add a trip on the shaft speed, such as `{} = \"{level}\"`", way.word());
+    Finding::forbidden(RUNAWAY, case.undeclared(message).other(limit_at, "the limit").help(help))
 }
 
 /// The finding of a hazard that takes the reaction, on a rig that does not declare it.

@@ -25,7 +25,7 @@ mod resolve;
 mod summary;
 mod swing;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 mod values;
 
 pub use assemble::columns;

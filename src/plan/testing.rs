@@ -1,4 +1,4 @@
-//! What the tests of this room share: the demo files, changed or not, resolved.
+//! What the tests of this room and of those that rest on it share: the demo files, changed or not, resolved.
 
 use super::{Plan, resolve};
 use crate::diag::{Diag, Sources};
@@ -6,9 +6,9 @@ use crate::files::load::{read_rig, read_suite, read_unit};
 use crate::record::{Row, RowStatus};
 use crate::time::Instant;
 
-pub(super) const RIG: &str = include_str!("../../fixtures/demo/rig.toml");
-pub(super) const UNIT: &str = include_str!("../../fixtures/demo/unit.toml");
-pub(super) const SUITE: &str = include_str!("../../suites/first-spin.toml");
+pub(crate) const RIG: &str = include_str!("../../fixtures/demo/rig.toml");
+pub(crate) const UNIT: &str = include_str!("../../fixtures/demo/unit.toml");
+pub(crate) const SUITE: &str = include_str!("../../suites/first-spin.toml");
 
 /// Tables that the suites of these tests may refer to, from `120 rpm`.
 pub(super) const TABLES: &[(&str, &str)] = &[
@@ -56,7 +56,7 @@ pub(super) fn resolved_for(
 }
 
 /// The plan of three texts that are right.
-pub(super) fn plan_of(rig: &str, unit: &str, suite: &str) -> Plan {
+pub(crate) fn plan_of(rig: &str, unit: &str, suite: &str) -> Plan {
     let (sources, plan) = resolved(rig, unit, suite);
     plan.unwrap_or_else(|diags| panic!("{}", rendered(&sources, &diags)))
 }

@@ -41,13 +41,13 @@ pub(super) fn too_late(
         }
         // In a silence the drive is expected to switch itself off.
         let mut lasting = cause.clone().filter(|_| judge.driven && !judge.in_silence(now));
-        if moment.input == What::Stop {
-            let found = String::from("somebody demanded a stop");
-            (cause, lasting) = (cause.or(Some(found.clone())), Some(found));
-        }
-        if let What::Lost(link) = moment.input {
-            let found = format!("link {link} was lost");
+        let outside = match moment.input {
+            What::Stop => Some(String::from("somebody demanded a stop")),
             // It may take bytes again: stop frames are tried on it as well.
+            What::Lost(link) => Some(format!("link {link} was lost")),
+            _ => None,
+        };
+        if let Some(found) = outside {
             (cause, lasting) = (cause.or(Some(found.clone())), Some(found));
         }
         judge.ends = judge.ends.take().or(lasting.map(|found| (now, found)));

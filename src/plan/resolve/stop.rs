@@ -3,12 +3,12 @@
 use super::context::{Context, head, length};
 use super::demands::check_within;
 use super::links::Wires;
-use super::scope::{Scope, plain};
+use super::scope::Scope;
+use super::withstand;
 use crate::diag::Diag;
 use crate::files::read::At;
 use crate::files::rig::{self, Role, Sets};
 use crate::plan::{Stop, StopFrame, Supply};
-use crate::units::{Form, Kind};
 
 /// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
 /// 60 V DC (UN R100, ISO 6469-3).
@@ -165,25 +165,22 @@ const NOT_DRIVEN_SHARE: f64 = 0.1;
 
 /// A limit that a drive which is on could meet would prove nothing.
 fn check_current(ctx: &mut Context<'_>) {
-    let Some(limit) = &ctx.rig.safe_state.not_driven_current else { return };
-    let board = ctx.rig.current.as_ref().map_or(&ctx.unit.controller.current_max, |c| &c.at_most);
-    let most = NOT_DRIVEN_SHARE * peak(board.si, board.unit.kind);
-    let fits = peak(limit.si, limit.unit.kind) <= most * (1.0 + 1e-12);
-    if fits || board.si <= 0.0 || plain(limit.unit.kind) != plain(board.unit.kind) || ctx.is_wrong(limit.at) {
+    let (Some(limit), Some((most, board))) =
+        (&ctx.rig.safe_state.not_driven_current, withstand::current_most(ctx))
+    else {
+        return;
+    };
+    let peak = limit.si * withstand::form_factor(limit.unit.kind.form);
+    if most <= 0.0 || peak <= NOT_DRIVEN_SHARE * most * (1.0 + 1e-12) || ctx.is_wrong(limit.at) {
         return;
     }
     let message = format!(
         "{} counts as not driven, and a drive that is on may have less: it is more than a tenth of the current limit {}",
         ctx.said(limit.at),
-        ctx.said(board.at),
+        ctx.said(board),
     );
     let help = "say what flows with the gates off, and what the sensor may be off";
-    ctx.refuse(Diag::at(limit.at, message).other(board.at, "the current limit").help(help));
-}
-
-/// A current as its peak, A.
-fn peak(si: f64, kind: Kind) -> f64 {
-    si * if kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 }
+    ctx.refuse(Diag::at(limit.at, message).other(board, "the current limit").help(help));
 }
 
 /// How many times as fast as figured something must change before its reading is not believed.
@@ -193,8 +190,8 @@ const CHANGE_MARGIN: f64 = 2.0;
 /// may make and everything that drags on the least inertia, and all of that current out of the least capacitance.
 fn changes(ctx: &Context<'_>) -> (f64, f64) {
     let (rig, unit) = (ctx.rig, ctx.unit);
-    let limit = rig.current.as_ref().map_or(&unit.controller.current_max, |c| &c.at_most);
-    let current = peak(limit.si, limit.unit.kind);
+    // One that is no current is noted elsewhere, and there is no plan then.
+    let current = withstand::current_most(ctx).map_or(0.0, |(most, _)| most);
     let (m, rotor) = (&unit.machine, &unit.rotor);
     let saliency = (m.inductance_q.high - m.inductance_d.low)
         .abs()

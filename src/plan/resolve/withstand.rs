@@ -77,7 +77,7 @@ pub(super) fn bind(ctx: &Context<'_>, scope: &Scope<'_>, plan: &mut Plan) {
 }
 
 /// Peak per unit of the form, for a sine.
-fn form_factor(form: Form) -> f64 {
+pub(super) fn form_factor(form: Form) -> f64 {
     if form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 }
 }
 
