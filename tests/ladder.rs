@@ -438,7 +438,7 @@ fn a_failure_before_a_stop_closes_the_rung_and_the_stop_stays_what_it_is() {
     use spinproof::record::{Record, What};
     use spinproof::results::evaluate;
     for (limit, closes) in [("6 rpm", false), ("0.001 rpm", true)] {
-        let suite = crawl().replace("at_most = \"6 rpm\"", &format!("at_most = \"{limit}\""));
+        let suite = band::crawl().replace("at_most = \"6 rpm\"", &format!("at_most = \"{limit}\""));
         let made = common::run(&suite, None, 1, &[]);
         for cause in [Cause::Stopped, Cause::Refused, Cause::NotMade] {
             let mut records = made.records.clone();

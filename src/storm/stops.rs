@@ -74,6 +74,12 @@ pub(super) fn too_late(
             return;
         }
     }
+    at_the_end(&judge, breaches);
+}
+
+/// What a run must not have ended with.
+fn at_the_end(judge: &Judge<'_>, breaches: &mut Vec<Breach>) {
+    let evidence = judge.evidence;
     if let Some((since, found)) = judge.ends.as_ref().filter(|_| evidence.ended.cause == Cause::Passed) {
         let found = format!("the run ended as passed, and at {since} {found}");
         breaches.push(Breach { rule: Rule::WentOn, at: evidence.ended.at, found });

@@ -5,7 +5,7 @@ use spinproof::predicted::{CALIBRATION, Curves, Grid, GridChannel, SHAPE, curves
 use std::sync::PoisonError;
 
 /// The band of the crawl of first-spin, from the demo files.
-fn crawl() -> String {
+pub fn crawl() -> String {
     let first = common::FIRST_SPIN.find("[[test]]").unwrap();
     let second = common::FIRST_SPIN[first + 1..].find("[[test]]\n").unwrap() + first + 1;
     common::FIRST_SPIN[..second].to_string()
