@@ -264,7 +264,7 @@ link board: twin at 460800 baud, 4 polls, busy 46.8 % of the time (9.4 % out, 37
 test crawl: 8.0 s, up to 120.0 rpm, 2 criteria
 test climb: 17.5 s, up to 680.0 rpm, 4 criteria
 test stairs: 28.0 s, up to 1200 rpm, 4 criteria
-22 channels, 4 of them derived; 11 trips; 5 questions before each run
+22 channels, 4 of them derived; 12 trips; 5 questions before each run
 guards absent: temperatures alike after a cold soak
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
@@ -337,10 +337,10 @@ fn no_more_current_is_demanded_than_the_hazards_rest_on() {
     let demanded: [&dyn Fn(&str) -> String; 3] = [&limit, &fixed, &profile];
     let none = "[current]\nsetting = \"current limit, A peak\"\nunit = \"A peak\"\nat_most = \"24 A peak\"\n";
     for (rig, most, fits, beyond) in [
-        (wide.clone(), "`24 A peak` (rig, line 402)", "24 A peak", "24.1 A peak"),
+        (wide.clone(), "`24 A peak` (rig, line 408)", "24 A peak", "24.1 A peak"),
         (
             wide.replace("at_most = \"24 A peak\"", "at_most = \"24 A rms\""),
-            "`24 A rms` (rig, line 402)",
+            "`24 A rms` (rig, line 408)",
             "33.9 A peak",
             "34 A peak",
         ),
