@@ -177,6 +177,7 @@ impl Core {
     fn end_profile(&mut self) {
         self.profile = None;
         self.stop_sent = None;
+        self.guard.unseen.told(0.0);
         self.values.on_stop();
     }
 
@@ -444,6 +445,9 @@ impl Core {
         let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
         let sent = Sent { at: now, demand: index, value: demand.unit.to_si(number) };
         self.values.on_sent(&sent);
+        if demand.sets == Sets::ShaftSpeed {
+            self.guard.unseen.told(sent.value);
+        }
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)
     }

@@ -2,6 +2,7 @@
 
 use super::believed::Believed;
 use super::rested::Rested;
+use super::unseen::Unseen;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
 use crate::time::{Duration, Instant};
 use crate::units::{number_text, rounded_text};
@@ -33,6 +34,7 @@ pub(super) struct Guard {
     armed_at: Option<Instant>,
     believed: Vec<Believed>,
     rested: Rested,
+    pub unseen: Unseen,
     /// The board has just begun: it says zero of everything before it has measured anything.
     pub begun: bool,
 }
@@ -53,6 +55,7 @@ impl Guard {
             armed_at: None,
             believed: Believed::all(plan),
             rested: Rested::default(),
+            unseen: Unseen::default(),
             begun: false,
         }
     }
@@ -90,7 +93,9 @@ impl Guard {
         }
         let (speed, limit) = plan.stop.speed;
         if channel == speed && !self.begun {
-            self.rested.read(now, value, limit);
+            if let Some(seen) = self.rested.read(now, value, limit) {
+                self.unseen.read(now, seen, limit);
+            }
         }
         for believed in self.believed.iter_mut().filter(|_| !self.begun) {
             firing = firing.or(believed.value(plan, channel, (asked, now), value));
@@ -98,9 +103,11 @@ impl Guard {
         firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
     }
 
-    /// When a shaft whose torque is off since a moment is at rest for certain, by what was read of its speed.
-    pub(super) fn at_rest(&self, plan: &Plan, torque_off: Instant) -> Option<Instant> {
-        self.rested.at(torque_off, plan.stop.coast_max)
+    /// When a shaft whose torque is off since a moment is at rest for certain, by what was read of its speed and what a test told it.
+    pub(super) fn at_rest(&self, plan: &Plan, test: Option<usize>, torque_off: Instant) -> Option<Instant> {
+        let stop = &plan.stop;
+        let unseen = self.unseen.at(torque_off, stop.gain.at(plan.current_in(test)), stop.coast_max)?;
+        self.rested.at(torque_off, stop.coast_max).map(|at| at.max(unseen))
     }
 
     /// Why no value of a channel proves anything, if its reading fell as nothing can.

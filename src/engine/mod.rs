@@ -17,6 +17,7 @@ mod rested;
 mod rows;
 mod silent;
 mod timers;
+mod unseen;
 mod watching;
 mod winding;
 

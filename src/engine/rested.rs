@@ -18,10 +18,10 @@ pub(super) struct Rested {
 }
 
 impl Rested {
-    /// Takes a reading, rad/s; up to `limit` it is none.
-    pub(super) fn read(&mut self, now: Instant, speed: f64, limit: f64) {
+    /// Takes a reading, rad/s; up to `limit` it is none. The speed that counts, without its sign.
+    pub(super) fn read(&mut self, now: Instant, speed: f64, limit: f64) -> Option<f64> {
         if speed.is_nan() {
-            return;
+            return None;
         }
         self.newest.rotate_left(1);
         self.newest[2] = speed.abs();
@@ -33,6 +33,7 @@ impl Rested {
         self.recent.push_back((now, speed));
         let fastest = self.recent.iter().map(|(_, v)| *v).fold(0.0, f64::max);
         self.low = if speed > limit { None } else { self.low.or(Some((now, fastest))) };
+        Some(speed)
     }
 
     /// When a shaft whose torque is off since a moment is at rest for certain; `coast_max`: the longest that it coasts for each

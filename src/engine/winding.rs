@@ -185,11 +185,12 @@ impl WindingDown {
         let _ = self.bus.look(core, channel, limit);
         let (channel, limit) = core.plan.stop.speed;
         let off = self.not_driven.unwrap_or(now);
-        let shown = core.guard.at_rest(&core.plan, off).is_some_and(|at| at <= now);
+        let shown = core.guard.at_rest(&core.plan, self.test, off).is_some_and(|at| at <= now);
         if let Some(speed) = self.slow.look(core, channel, limit).filter(|_| shown) {
             let found =
                 format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
             stage(core, now, Stage::AtRest, true, found);
+            core.guard.unseen.rest_shown();
             return self.conclude(core, now, true);
         }
         State::WindingDown(self)
@@ -228,7 +229,12 @@ impl WindingDown {
                 (None, None) => "no speed was read".into(),
                 (None, Some((_, _, v))) if v.abs() <= limit => {
                     let shown = show(&plan.channels[channel], v);
-                    format!("{shown}, and not for as long as a shaft as fast as was read before may coast")
+                    let why = core
+                        .guard
+                        .unseen
+                        .strange()
+                        .unwrap_or("not for as long as a shaft as fast as was read before may coast");
+                    format!("{shown}, and {why}")
                 }
                 (None, Some((_, _, v))) => {
                     let shown = |si| show(&plan.channels[channel], si);

@@ -22,6 +22,7 @@ mod parts;
 mod profile;
 mod recordings;
 mod resolve;
+mod safe_state;
 mod summary;
 mod swing;
 #[cfg(test)]
@@ -35,6 +36,7 @@ pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
 pub use recordings::{Began, RecordedChannel, Recording, bursts_of_wav};
 pub use resolve::resolve;
+pub use safe_state::{Gain, Stop, StopFrame};
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
@@ -42,6 +44,7 @@ pub use values::{Valued, Values, state_of};
 use crate::files::rig::{Role, Sets};
 use crate::files::suite::{Rule, Rung};
 use crate::time::{Duration, Instant};
+use crate::units::Form;
 
 /// Everything a run needs to know.
 #[derive(Debug, Clone)]
@@ -109,6 +112,17 @@ impl Plan {
         let limits = self.demands[demand].sets == Sets::CurrentLimit;
         let with = self.tests[test].with.iter().find(|(index, _)| limits && *index == demand);
         with.map(|(_, value)| *value)
+    }
+
+    /// The current limit that a test lets stand, A peak; without end if it sets none.
+    pub fn current_in(&self, test: Option<usize>) -> f64 {
+        let with = test.map_or(&[][..], |test| &self.tests[test].with);
+        let limits = with.iter().filter_map(|(index, value)| {
+            let demand = &self.demands[*index];
+            let peak = if demand.unit.kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 };
+            (demand.sets == Sets::CurrentLimit).then_some(value * peak)
+        });
+        limits.fold(f64::INFINITY, f64::min)
     }
 
     /// Whether a test has a person at the pedal.

@@ -304,43 +304,6 @@ pub struct Step {
     pub reaches: Option<DriveState>,
 }
 
-/// The safe state.
-#[derive(Debug, Clone)]
-pub struct Stop {
-    /// Frames that take the torque off, encoded: terminator first (to flush a half-sent line), then
-    /// the command and its terminator.
-    pub frames: Vec<StopFrame>,
-    /// How often they are repeated until not driven is confirmed.
-    pub every: Duration,
-    /// Deadline for not driven.
-    pub not_driven_within: Duration,
-    /// Channel and limit (SI) of the phase current; `None` if there is no such channel.
-    pub current: Option<(usize, f64)>,
-    /// Deadline for rest.
-    pub at_rest_within: Duration,
-    /// Channel and limit (SI) of the speed.
-    pub speed: (usize, f64),
-    /// Channel and limit (SI) of the bus.
-    pub bus: (usize, f64),
-    /// The fastest that the shaft's speed can change, rad/s2, whatever the controller does: what reads faster is not believed.
-    pub speed_change_max: f64,
-    /// The fastest that the bus can fall, V/s.
-    pub bus_fall_max: f64,
-    /// The longest that the shaft coasts by itself for each rad/s, s.
-    pub coast_max: f64,
-}
-
-/// A stop frame.
-#[derive(Debug, Clone)]
-pub struct StopFrame {
-    /// Index of the link.
-    pub link: usize,
-    /// Bytes.
-    pub bytes: Vec<u8>,
-    /// Pattern of the reply, if there is one.
-    pub expect: Option<Pattern>,
-}
-
 /// What must hold before anything turns.
 #[derive(Debug, Clone)]
 pub struct Ready {

@@ -8,7 +8,7 @@ use super::withstand;
 use crate::diag::Diag;
 use crate::files::read::At;
 use crate::files::rig::{self, Role, Sets};
-use crate::plan::{Stop, StopFrame, Supply};
+use crate::plan::{Gain, Stop, StopFrame, Supply};
 
 /// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
 /// 60 V DC (UN R100, ISO 6469-3).
@@ -57,7 +57,8 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
     check_current(ctx);
     check_rest(ctx, scope);
     check_de_energised(ctx);
-    let (speed_change_max, bus_fall_max) = changes(ctx);
+    let gain = gain(ctx);
+    let (speed_change_max, bus_fall_max) = changes(ctx, &gain);
     check_within(ctx, scope, wires, "not driven within", &file.not_driven_within, Role::DriveState);
     Some(Stop {
         frames: frames.into_iter().collect::<Option<_>>()?,
@@ -68,6 +69,7 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
         speed: (scope.with_role(Role::ShaftSpeed)?, file.at_rest_speed.si),
         bus: (scope.with_role(Role::BusVoltage)?, file.de_energised_bus.si),
         speed_change_max,
+        gain,
         bus_fall_max,
         coast_max: coast_max(ctx),
     })
@@ -186,24 +188,33 @@ fn check_current(ctx: &mut Context<'_>) {
 /// How many times as fast as figured something must change before its reading is not believed.
 const CHANGE_MARGIN: f64 = 2.0;
 
-/// The fastest that the shaft's speed changes, rad/s2, and that the bus falls, V/s: all torque that the controller's current limit
-/// may make and everything that drags on the least inertia, and all of that current out of the least capacitance.
-fn changes(ctx: &Context<'_>) -> (f64, f64) {
-    let (rig, unit) = (ctx.rig, ctx.unit);
-    // One that is no current is noted elsewhere, and there is no plan then.
-    let current = withstand::current_most(ctx).map_or(0.0, |(most, _)| most);
-    let (m, rotor) = (&unit.machine, &unit.rotor);
+/// All torque that the controller's current limit may make, and what else drives the shaft, on the least inertia.
+fn gain(ctx: &Context<'_>) -> Gain {
+    let (m, rotor) = (&ctx.unit.machine, &ctx.unit.rotor);
     let saliency = (m.inductance_q.high - m.inductance_d.low)
         .abs()
         .max((m.inductance_d.high - m.inductance_q.low).abs());
     // Whatever the current's angle: all of it across the magnets and all of it on both axes.
-    let torque = 1.5 * f64::from(m.pole_pairs.value) * current * (m.flux_linkage.high + saliency * current);
-    let shaft = rig.shaft.as_ref();
-    let held = shaft.and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.high)
-        + shaft.and_then(|s| s.drives.as_ref()).map_or(0.0, |d| d.si);
-    let drag = rotor.friction.high + rotor.drag.high * m.speed_max.si + held;
-    let speed = CHANGE_MARGIN * (torque + drag) / rotor.inertia.low;
-    (speed, CHANGE_MARGIN * current / rig.supply.capacitance.low)
+    let for_each = 1.5 * f64::from(m.pole_pairs.value);
+    let drives = ctx.rig.shaft.as_ref().and_then(|s| s.drives.as_ref()).map_or(0.0, |d| d.si);
+    Gain {
+        torque: (for_each * m.flux_linkage.high, for_each * saliency),
+        // One that is no current is noted elsewhere, and there is no plan then.
+        current_max: withstand::current_most(ctx).map_or(0.0, |(most, _)| most),
+        driven: drives - rotor.friction.low,
+        inertia: rotor.inertia.low,
+    }
+}
+
+/// The fastest that the shaft's speed changes, rad/s2, and that the bus falls, V/s: all that brings it to speed and everything that
+/// drags on the least inertia, and all of the controller's current out of the least capacitance.
+fn changes(ctx: &Context<'_>, gain: &Gain) -> (f64, f64) {
+    let (rig, rotor) = (ctx.rig, &ctx.unit.rotor);
+    let held = rig.shaft.as_ref().and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.high);
+    let drag =
+        rotor.friction.high + rotor.friction.low + rotor.drag.high * ctx.unit.machine.speed_max.si + held;
+    let speed = CHANGE_MARGIN * (gain.at(f64::INFINITY) + drag / rotor.inertia.low);
+    (speed, CHANGE_MARGIN * gain.current_max / rig.supply.capacitance.low)
 }
 
 /// The longest that the shaft coasts for each rad/s, s: the largest inertia of all that turns, and of what drags the least friction
