@@ -412,7 +412,7 @@ fn type_value(
     }
 }
 
-/// Puts a question and reads the answer: "yes" in full is yes, an empty line asks again, anything
+/// Puts a question and reads the answer: "yes" in full is yes, an empty line and a mere "y" ask again, anything
 /// else is no.
 fn type_answer(ask: &str, from: &mut impl BufRead, to: &mut impl Write) -> std::io::Result<bool> {
     loop {
@@ -424,6 +424,7 @@ fn type_answer(ask: &str, from: &mut impl BufRead, to: &mut impl Write) -> std::
         }
         match line.trim() {
             "" => {}
+            "y" | "Y" => writeln!(to, "in full, please: yes or no")?,
             typed => return Ok(typed.eq_ignore_ascii_case("yes")),
         }
     }

@@ -182,11 +182,12 @@ fn a_run_that_names_no_build_takes_no_answers() {
 }
 
 #[test]
-fn yes_in_full_is_yes_an_empty_line_asks_again_and_anything_else_is_no() {
+fn yes_in_full_is_yes_an_empty_line_or_half_a_yes_asks_again_and_anything_else_is_no() {
     for (typed, expected, asked) in [
         ("yes\n", true, 1),
         ("  YES \n", true, 1),
-        ("y\n", false, 1),
+        ("y\nyes\n", true, 2),
+        (" Y \nn\n", false, 2),
         ("no\n", false, 1),
         ("yes please\n", false, 1),
         ("\n\nyes\n", true, 3),
