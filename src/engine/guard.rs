@@ -92,10 +92,11 @@ impl Guard {
             }
         }
         let (speed, limit) = plan.stop.speed;
-        if channel == speed && !self.begun {
-            if let Some(seen) = self.rested.read(now, value, limit) {
-                self.unseen.read(now, seen, limit);
-            }
+        if channel == speed
+            && !self.begun
+            && let Some(seen) = self.rested.read(now, value, limit)
+        {
+            self.unseen.read(now, seen, limit);
         }
         for believed in self.believed.iter_mut().filter(|_| !self.begun) {
             firing = firing.or(believed.value(plan, channel, (asked, now), value));

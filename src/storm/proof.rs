@@ -1,8 +1,9 @@
 //! A stop is confirmed or alarmed: every word that it is confirmed is held against the twin's truth.
 
-use super::evidence::Evidence;
+use super::evidence::{Evidence, Told};
 use super::listen::Sample;
 use super::{Breach, Rule};
+use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::record::{Record, Stage, What};
 use crate::time::{Duration, Instant};
@@ -81,10 +82,42 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
         let low = |(channel, limit)| value(channel).is_some_and(|v: f64| v.abs() <= limit);
         shown = if off && plan.stop.current.is_none_or(low) && low(plan.stop.speed) { shown + 1 } else { 0 };
     }
-    if shown >= SHOWN_IN_A_ROW && !misread(evidence, samples, (Instant::ZERO, Instant::NEVER), FALSE_BY) {
+    let proves = || {
+        !misread(evidence, samples, (Instant::ZERO, Instant::NEVER), FALSE_BY)
+            && !never_seen(evidence, samples)
+    };
+    if shown >= SHOWN_IN_A_ROW && proves() {
         let found = format!("the last {shown} samples show a drive that is off and a shaft at rest");
         breaches.push(Breach { rule: Rule::FalseAlarm, at: evidence.ended.at, found });
     }
+}
+
+/// How long a speed must have been told and none read until rest is no more shown in time. By hand for the demo files: 10.6 Nm on
+/// 0.028 kg m2 gain 379 rad/s2, and a rad/s coasts for 53.3 ms: two seconds from 8 rpm on take 40 s, of which some 0.4 s pass before
+/// four times that is told.
+const UNSEEN: Duration = Duration::from_millis(1000);
+
+/// Whether a speed well above rest was told for long while nothing above rest was read: what then reads none may be a sensor that was
+/// dead from the start, and an alarm is right.
+fn never_seen(evidence: &Evidence<'_>, samples: &[Sample]) -> bool {
+    let plan = evidence.plan;
+    let (channel, limit) = plan.stop.speed;
+    let (mut turns, mut seen) = (0, Instant::ZERO);
+    for sample in samples {
+        let Some((_, read)) = sample.values(plan).find(|(c, _)| *c == channel) else { continue };
+        turns = if read.abs() > limit { turns + 1 } else { 0 };
+        if turns >= SHOWN_IN_A_ROW {
+            seen = sample.known;
+        }
+    }
+    let Some(demand) = plan.demands.iter().find(|d| d.sets == Sets::ShaftSpeed) else { return false };
+    let fast = |told: &Told| match told {
+        Told::Demand(Sets::ShaftSpeed, number, _) => demand.unit.to_si(*number).abs() >= 4.0 * limit,
+        _ => false,
+    };
+    let mut told = evidence.moments.iter().filter(|m| m.at > seen && m.told.iter().any(fast)).map(|m| m.at);
+    let (first, last) = (told.next(), told.next_back());
+    first.zip(last).is_some_and(|(first, last)| last - first >= UNSEEN)
 }
 
 /// How far a reading of the speed lies from the truth when it is false for certain, rad/s: some 100 rpm.

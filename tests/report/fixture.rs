@@ -7,7 +7,7 @@ use spinproof::hazards::{Answer, Finding};
 use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
-    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Link, Plan, Profile, Reading, Ready,
+    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Link, Plan, Profile, Reading, Ready,
     Segment, Setting, Shape, Source, Stop, Supply, Test, Trip, Turning,
 };
 use spinproof::predicted::Predicted;
@@ -420,6 +420,7 @@ pub fn plan() -> Plan {
             speed: (SPEED, si("8 rpm")),
             bus: (BUS, 60.0),
             speed_change_max: f64::INFINITY,
+            gain: Gain { torque: (0.0, 0.0), current_max: 0.0, driven: 0.0, inertia: 1.0 },
             bus_fall_max: f64::INFINITY,
             coast_max: 0.0,
         },
