@@ -52,7 +52,7 @@ impl Unseen {
     /// Why no speed read shows none, in words, if it does not.
     pub(super) fn strange(&self) -> Option<&'static str> {
         self.strange.then_some(
-            "none was read while one was told, and what gains speed unseen may coast for longer than that",
+            "no speed was read all the while one was told: a shaft that turned unseen may still coast",
         )
     }
 }
