@@ -213,7 +213,7 @@ fn a_missing_shim_is_louder_the_faster_it_turns() {
 
 /// A resolver that hangs while the shaft still stands: no reading falls, and what ends the run is that the speed lacks.
 #[test]
-fn a_resolver_that_hangs_at_rest_ends_in_the_first_climb() {
+fn a_resolver_that_hangs_at_rest_is_tripped_on() {
     let run = run(FIRST_SPIN, None, 13, &["resolver-stuck@3 s"]);
     assert_eq!(run.ended.cause, Cause::Tripped, "{}", run.ended.why);
     let trip = run.find(|w| matches!(w, What::Trip { trip, .. } if trip == "stall"));

@@ -18,7 +18,7 @@ pub(super) struct Rested {
 }
 
 impl Rested {
-    /// Takes a reading, rad/s; up to `limit` it is none. The speed that counts, without its sign.
+    /// Takes a reading, rad/s; up to `limit` it is none. Gives the speed that counts, without its sign.
     pub(super) fn read(&mut self, now: Instant, speed: f64, limit: f64) -> Option<f64> {
         if speed.is_nan() {
             return None;

@@ -7,7 +7,7 @@ use crate::files::rig::{Coupled, Rig, Role, Sets, Shaft, SupplyKind};
 use crate::files::suite::{Segment, Suite};
 use crate::files::unit::Unit;
 use crate::plan::{Plan, Test};
-use crate::units::{Form, parse_unit, rounded_text};
+use crate::units::{parse_unit, rounded_text};
 
 /// A plan with the files that it was resolved from.
 #[derive(Debug, Clone, Copy)]
@@ -90,7 +90,7 @@ impl<'a> Case<'a> {
     /// else all that the unit's board may be asked for.
     pub(super) fn current(&self) -> (f64, Place) {
         let q = self.rig.current.as_ref().map_or(&self.unit.controller.current_max, |c| &c.at_most);
-        let peak = if q.unit.kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 };
+        let peak = q.unit.kind.form.peak();
         (q.si * peak, q.at)
     }
 

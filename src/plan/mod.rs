@@ -44,7 +44,6 @@ pub use values::{Valued, Values, state_of};
 use crate::files::rig::{Role, Sets};
 use crate::files::suite::{Rule, Rung};
 use crate::time::{Duration, Instant};
-use crate::units::Form;
 
 /// Everything a run needs to know.
 #[derive(Debug, Clone)]
@@ -116,13 +115,10 @@ impl Plan {
 
     /// The current limit that a test lets stand, A peak; without end if it sets none.
     pub fn current_in(&self, test: Option<usize>) -> f64 {
-        let with = test.map_or(&[][..], |test| &self.tests[test].with);
-        let limits = with.iter().filter_map(|(index, value)| {
-            let demand = &self.demands[*index];
-            let peak = if demand.unit.kind.form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 };
-            (demand.sets == Sets::CurrentLimit).then_some(value * peak)
-        });
-        limits.fold(f64::INFINITY, f64::min)
+        let limit = |(index, demand): (usize, &Demand)| {
+            Some(self.limit_in(test?, index)? * demand.unit.kind.form.peak())
+        };
+        self.demands.iter().enumerate().filter_map(limit).fold(f64::INFINITY, f64::min)
     }
 
     /// Whether a test has a person at the pedal.

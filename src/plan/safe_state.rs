@@ -38,18 +38,24 @@ pub struct Gain {
     pub torque: (f64, f64),
     /// The most current that there is, A peak.
     pub current_max: f64,
-    /// What else drives it, less the least that drags on it, Nm.
+    /// What else drives it, Nm.
     pub driven: f64,
+    /// The least that drags on it, Nm.
+    pub drag: f64,
     /// The least inertia, kg m2.
     pub inertia: f64,
 }
 
 impl Gain {
+    /// All that drives it under a current limit, A peak; Nm.
+    pub fn drives(&self, limit: f64) -> f64 {
+        let current = limit.min(self.current_max);
+        current * (self.torque.0 + self.torque.1 * current) + self.driven
+    }
+
     /// The most speed gained in a second, rad/s2, under a current limit, A peak.
     pub fn at(&self, limit: f64) -> f64 {
-        let current = limit.min(self.current_max);
-        let torque = current * (self.torque.0 + self.torque.1 * current);
-        ((torque + self.driven) / self.inertia).max(0.0)
+        ((self.drives(limit) - self.drag) / self.inertia).max(0.0)
     }
 }
 

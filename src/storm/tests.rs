@@ -202,6 +202,17 @@ fn a_sound_unit_beyond_its_limit_is_judged_and_not_accepted() {
     assert!(let_through < 22_750, "{let_through} millionths, and 22750 on the very limit");
 }
 
+/// Nobody can tell a shaft that is stuck from a sensor that was dead from the start: on a rig without a trip on it the alarm is right.
+#[test]
+fn an_alarm_of_a_shaft_that_nobody_saw_turn_is_right() {
+    let longer = SUITE.replace("hold = \"1 s\"", "hold = \"4 s\"");
+    assert_ne!(longer, SUITE);
+    let mut ground = ground_of(&longer);
+    Arc::make_mut(&mut ground.plan).trips.retain(|trip| trip.name != "stall");
+    let weathered = ground.weather(&storm(&[fault("resolver-stuck@0 s")]), false).expect("a twin");
+    assert_eq!((weathered.cause, &weathered.breaches[..]), (Cause::NotConfirmed, &[][..]));
+}
+
 #[test]
 fn the_engine_breaks_no_rule_in_drawn_storms_and_each_is_the_same_again() {
     let ground = ground();

@@ -57,6 +57,13 @@ pub enum Form {
     Peak,
 }
 
+impl Form {
+    /// Peak per unit of the form, for a sine.
+    pub fn peak(self) -> f64 {
+        if self == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 }
+    }
+}
+
 /// Between lines, to the star point, or neither said.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Across {

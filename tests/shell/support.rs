@@ -138,7 +138,7 @@ pub fn plan(baud: u32) -> Plan {
             speed: (0, 0.8),
             bus: (1, 60.0),
             speed_change_max: f64::INFINITY,
-            gain: Gain { torque: (0.0, 0.0), current_max: 0.0, driven: 0.0, inertia: 1.0 },
+            gain: Gain { torque: (0.0, 0.0), current_max: 0.0, driven: 0.0, drag: 0.0, inertia: 1.0 },
             bus_fall_max: f64::INFINITY,
             coast_max: 0.0,
         },

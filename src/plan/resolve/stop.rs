@@ -172,7 +172,7 @@ fn check_current(ctx: &mut Context<'_>) {
     else {
         return;
     };
-    let peak = limit.si * withstand::form_factor(limit.unit.kind.form);
+    let peak = limit.si * limit.unit.kind.form.peak();
     if most <= 0.0 || peak <= NOT_DRIVEN_SHARE * most * (1.0 + 1e-12) || ctx.is_wrong(limit.at) {
         return;
     }
@@ -201,7 +201,8 @@ fn gain(ctx: &Context<'_>) -> Gain {
         torque: (for_each * m.flux_linkage.high, for_each * saliency),
         // One that is no current is noted elsewhere, and there is no plan then.
         current_max: withstand::current_most(ctx).map_or(0.0, |(most, _)| most),
-        driven: drives - rotor.friction.low,
+        driven: drives,
+        drag: rotor.friction.low,
         inertia: rotor.inertia.low,
     }
 }
@@ -211,9 +212,8 @@ fn gain(ctx: &Context<'_>) -> Gain {
 fn changes(ctx: &Context<'_>, gain: &Gain) -> (f64, f64) {
     let (rig, rotor) = (ctx.rig, &ctx.unit.rotor);
     let held = rig.shaft.as_ref().and_then(|s| s.holds.as_ref()).map_or(0.0, |h| h.high);
-    let drag =
-        rotor.friction.high + rotor.friction.low + rotor.drag.high * ctx.unit.machine.speed_max.si + held;
-    let speed = CHANGE_MARGIN * (gain.at(f64::INFINITY) + drag / rotor.inertia.low);
+    let drag = rotor.friction.high + rotor.drag.high * ctx.unit.machine.speed_max.si + held;
+    let speed = CHANGE_MARGIN * (gain.drives(f64::INFINITY) + drag) / gain.inertia;
     (speed, CHANGE_MARGIN * gain.current_max / rig.supply.capacitance.low)
 }
 

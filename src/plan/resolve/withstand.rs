@@ -58,7 +58,7 @@ pub(super) const ABOVE_ALL: &str = "is above the current that all hazards rest o
 pub(super) fn current_most(ctx: &Context<'_>) -> Option<(f64, Place)> {
     let most = ctx.rig.current.as_ref().map_or(&ctx.unit.controller.current_max, |c| &c.at_most);
     let known = plain(most.unit.kind) == kind_of::<Current>() && most.unit.kind.form != Form::Plain;
-    (known && !ctx.is_wrong(most.at)).then_some((most.si * form_factor(most.unit.kind.form), most.at))
+    (known && !ctx.is_wrong(most.at)).then_some((most.si * most.unit.kind.form.peak(), most.at))
 }
 
 /// Puts the highest value that the controller's current limit may have into the plan.
@@ -68,17 +68,12 @@ pub(super) fn bind(ctx: &Context<'_>, scope: &Scope<'_>, plan: &mut Plan) {
         return;
     };
     // A limit in other words than those read: what is peak in one is sqrt 2 times what is rms in the other.
-    let to_form = form_factor(current.at_most.unit.kind.form) / form_factor(current.unit.kind.form);
+    let to_form = current.at_most.unit.kind.form.peak() / current.unit.kind.form.peak();
     plan.links[link].settings[index].at_most = Some(SettingMax {
         si: current.at_most.si * to_form,
         unit: current.unit.value.clone(),
         why: format!("{}, which the hazards rest on", ctx.said(current.at_most.at)),
     });
-}
-
-/// Peak per unit of the form, for a sine.
-pub(super) fn form_factor(form: Form) -> f64 {
-    if form == Form::Rms { std::f64::consts::SQRT_2 } else { 1.0 }
 }
 
 fn settings<'a>(scope: &Scope<'a>) -> impl Iterator<Item = (usize, usize, &'a str)> {
