@@ -5,7 +5,6 @@ use super::State;
 use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
-use super::link::Purpose;
 use super::winding::{Flows, Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
 use crate::plan::Shape;
@@ -19,8 +18,6 @@ pub(super) struct Coasting {
     segment: usize,
     below: Option<f64>,
     began: Instant,
-    /// A sample or a loss since the last stop frame: only then is it sent again.
-    heard: bool,
     not_driven: bool,
     slow: Low,
     flows: Flows,
@@ -39,27 +36,21 @@ impl Coasting {
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
         let (slow, flows) = (Low::default(), Flows::default());
-        let (began, heard, not_driven) = (now, false, false);
-        State::Coasting(Coasting { test, segment, below, began, heard, not_driven, slow, flows })
+        let (began, not_driven) = (now, false);
+        State::Coasting(Coasting { test, segment, below, began, not_driven, slow, flows })
     }
 
-    pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
+    pub(super) fn on(self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
             Notice::Row { group, .. } => {
-                self.heard = true;
                 if let Err(why) = core.pulse_row(self.test, self.segment, group) {
                     return WindingDown::begin(core, now, Some(self.test), Some((Cause::Refused, why)));
                 }
                 self.look(core, now)
             }
-            // A stop frame that nobody acknowledged is sent again without waiting for a sample.
-            Notice::RowLost | Notice::Failed { purpose: Purpose::Stop(_), .. } => {
-                self.heard = true;
-                State::Coasting(self)
-            }
             Notice::Due(Timer::StopFrame) => {
                 if !self.not_driven {
-                    core.repeat_stop(now, &mut self.heard);
+                    core.repeat_stop(now);
                 }
                 State::Coasting(self)
             }
@@ -78,6 +69,7 @@ impl Coasting {
             Notice::Started
             | Notice::Reply { .. }
             | Notice::Failed { .. }
+            | Notice::RowLost
             | Notice::Due(_)
             | Notice::Typed { .. }
             | Notice::Listening { .. }

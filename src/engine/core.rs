@@ -57,8 +57,13 @@ pub(super) struct Core {
     pub state: Option<(DriveState, Instant)>,
     /// Whether an enabling step has ever been handed to a link.
     pub driven: bool,
-    /// When the newest stop frame was handed to a link.
+    /// When the stop frame was handed to a link after which what proves the stop must be asked for: the newest, but for those that were
+    /// only sent again because it was time and nothing had been heard of what proves it.
     pub stop_sent: Option<Instant>,
+    /// Whether the stop frames that leave next are such.
+    stop_counts: bool,
+    /// The moment for which the stop frames that are due were due.
+    stop_due: Instant,
     pub bursts: Bursts,
     /// Whether keys are wanted.
     pub listening: bool,
@@ -91,6 +96,8 @@ impl Core {
             state: None,
             driven: false,
             stop_sent: None,
+            stop_counts: true,
+            stop_due: Instant::ZERO,
             bursts: Bursts::default(),
             listening: false,
             confirmed: BTreeSet::new(),
@@ -190,6 +197,7 @@ impl Core {
                 link.abandon(&plan, now);
             }
         }
+        self.stop_counts = true;
         for (index, frame) in plan.stop.frames.iter().enumerate() {
             self.links[frame.link].ask(Purpose::Stop(index));
         }
@@ -215,13 +223,29 @@ impl Core {
         self.timers.set(Timer::Stage, now + plan.stop.not_driven_within);
     }
 
-    /// Sends the stop frames again if anything was `heard` since the last, or nothing can be; waits for the next time.
-    pub(super) fn repeat_stop(&mut self, now: Instant, heard: &mut bool) {
-        let deaf = self.plan.stop.frames.iter().any(|frame| self.links[frame.link].is_lost());
-        if std::mem::take(heard) || deaf {
-            self.stop(now, false);
+    /// Sends the stop frames again, and waits for the next time: on the grid that began with the stop, whatever the lines are busy with.
+    ///
+    /// Stop frames are all alike and turn nothing on. What was asked for after one of them therefore proves as much when another has
+    /// left since; only a board that has answered, and is not off, must show it after this one.
+    pub(super) fn repeat_stop(&mut self, now: Instant) {
+        let answered = self.stop_is_answered();
+        self.stop(now, false);
+        self.stop_counts = answered;
+        let every = self.plan.stop.every;
+        let mut next = self.stop_due + every;
+        while next <= now {
+            next += every;
         }
-        self.timers.set(Timer::StopFrame, now + self.plan.stop.every);
+        self.timers.set(Timer::StopFrame, next);
+    }
+
+    /// Whether all that proves the stop has been asked for after the stop frame, and has come.
+    fn stop_is_answered(&self) -> bool {
+        let Some(sent) = self.stop_sent else { return true };
+        let since = |asked: Instant| asked > sent;
+        let current = self.plan.stop.current.and_then(|(channel, _)| self.values.latest(channel));
+        self.state.is_some_and(|(_, asked)| since(asked))
+            && (self.plan.stop.current.is_none() || current.is_some_and(|(_, asked, _)| since(asked)))
     }
 
     /// Nothing more is sent or waited for.
@@ -260,7 +284,7 @@ impl Core {
             match timer {
                 Timer::Poll(group) => self.poll_due(&plan, now, at, group),
                 Timer::Reply(link) => {
-                    if let Some(heard) = self.links[link].overdue(&plan, now) {
+                    while let Some(heard) = self.links[link].overdue(&plan, now) {
                         self.heard(&plan, now, link, heard, notices);
                     }
                 }
@@ -270,6 +294,10 @@ impl Core {
                     if let Some((channel, firing)) = self.guard.stale(&plan, now) {
                         notices.push(Notice::Fired(self.with_what_starved_it(&plan, now, channel, firing)));
                     }
+                }
+                Timer::StopFrame => {
+                    self.stop_due = at;
+                    notices.push(Notice::Due(Timer::StopFrame));
                 }
                 own => notices.push(Notice::Due(own)),
             }
@@ -389,7 +417,7 @@ impl Core {
             while let Some(purpose) = self.links[link].next_request(&plan, now, free_until) {
                 self.send(&plan, now, link, purpose);
             }
-            let deadline = self.links[link].deadline(now);
+            let deadline = self.links[link].deadline(&plan, now);
             self.timers.set_or_clear(Timer::Reply(link), deadline);
         }
         self.timers.set_or_clear(Timer::Stale, self.guard.stale_at(&plan));
@@ -405,7 +433,9 @@ impl Core {
     fn send(&mut self, plan: &Plan, now: Instant, link: usize, purpose: Purpose) {
         let bytes = match purpose {
             Purpose::Stop(index) => {
-                self.stop_sent = Some(now);
+                if self.stop_counts || self.stop_sent.is_none() {
+                    self.stop_sent = Some(now);
+                }
                 self.event(now, What::StopSent { link: plan.links[link].name.clone() });
                 plan.stop.frames[index].bytes.clone()
             }

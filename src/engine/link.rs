@@ -1,6 +1,7 @@
 //! One link from the engine's side: one request at a time, the most urgent first, and lines that
 //! are told apart into replies, late replies, lines nobody asked for, and garbage.
 
+use super::owed::{Owed, tells_apart};
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
 use crate::wire::scpi::block;
@@ -48,7 +49,7 @@ pub(super) enum Expected<'p> {
 }
 
 impl Expected<'_> {
-    fn fits(self, line: &[u8]) -> bool {
+    pub(super) fn fits(self, line: &[u8]) -> bool {
         match self {
             Expected::Line(pattern) => pattern.fit(line).is_some(),
             Expected::Block => block(line).is_some(),
@@ -63,6 +64,8 @@ struct Busy {
     sent: Instant,
     bytes: usize,
     deadline: Instant,
+    /// Part of a line that may be owed had come when it was sent: the line that this becomes is no reply to it.
+    behind_part: bool,
 }
 
 /// What came of a request, or of a line.
@@ -91,11 +94,18 @@ pub(super) struct HostLink {
     reader: LineReader,
     /// What waits, and when a poll's values are wanted at the latest.
     waiting: Vec<(Purpose, Instant)>,
+    /// The request that has its turn. Stop frames take no turns.
     busy: Option<Busy>,
-    /// Until then a late reply may come; only stop frames go out.
-    quiet_until: Instant,
-    /// What was given up since the last request other than a stop frame: its replies are still owed.
-    owed: Vec<Purpose>,
+    /// The newest of each stop frame that is not yet acknowledged.
+    stops: Vec<Busy>,
+    /// A stop frame was not acknowledged before the next left: nothing else waits for their acknowledgement any more.
+    unanswered: bool,
+    /// Until then only stop frames go out: the port has just been opened, or a line that came late may come double.
+    silent_until: Instant,
+    /// Until what is owed has come, or its time is over, only stop frames go out.
+    owed: Owed,
+    /// When the last byte of what was handed to the line has left.
+    gone: Instant,
     /// What the last exchange took beyond the time of its bytes on the line.
     thinks: Duration,
     /// What it took from the request to the reply.
@@ -111,8 +121,11 @@ impl HostLink {
             reader: LineReader::new(&link.ends_with, link.line_max),
             waiting: Vec::new(),
             busy: None,
-            quiet_until: Instant::ZERO + link.settle,
-            owed: Vec::new(),
+            stops: Vec::new(),
+            unanswered: false,
+            silent_until: Instant::ZERO + link.settle,
+            owed: Owed::default(),
+            gone: Instant::ZERO,
             thinks: Duration::ZERO,
             took: Duration::ZERO,
             lost: false,
@@ -143,26 +156,20 @@ impl HostLink {
         self.waiting.iter().any(|(waiting, _)| *waiting == purpose)
     }
 
-    /// Forgets what waits and what is under way, so that a stop frame goes out at once. A reply
+    /// Forgets what waits and what is under way, so that nothing asked for before a stop counts after it. A reply
     /// that is still owed will be passed over.
     pub(super) fn abandon(&mut self, plan: &Plan, now: Instant) {
         self.waiting.clear();
         if let Some(busy) = self.busy.take() {
-            let grace = plan.links[self.index].reply_within;
-            self.quiet_until = self.quiet_until.max(busy.deadline.max(now) + grace);
-            self.owe(busy.purpose);
-        }
-    }
-
-    fn owe(&mut self, purpose: Purpose) {
-        if !self.owed.contains(&purpose) {
-            self.owed.push(purpose);
+            let until = busy.deadline.max(now) + plan.links[self.index].reply_within;
+            self.owed.add(plan, self.index, busy.purpose, busy.sent, until);
         }
     }
 
     /// How long the last exchange took, if this request waits although the line is free for requests.
     pub(super) fn keeps_waiting(&self, now: Instant, purpose: Purpose) -> Option<Duration> {
-        (self.waits(purpose) && self.quiet_until <= now && !self.lost).then_some(self.took)
+        let quiet = now < self.silent_until || self.owed.until(now).is_some();
+        (self.waits(purpose) && !quiet && !self.lost).then_some(self.took)
     }
 
     /// Drops waiting requests that match.
@@ -170,57 +177,81 @@ impl HostLink {
         self.waiting.retain(|(p, _)| !drop(*p));
     }
 
-    /// The next request that may go out now. A piece of a burst goes only if it is over by `free_until`, when
-    /// something more urgent will want the line.
+    /// The next request that may go out now. A stop frame always may, whatever is under way. A piece of a burst goes only if it is
+    /// over by `free_until`, when something more urgent will want the line.
     pub(super) fn next_request(&mut self, plan: &Plan, now: Instant, free_until: Instant) -> Option<Purpose> {
-        if self.busy.is_some() {
-            return None;
-        }
         let (at, (purpose, _)) = self.waiting.iter().copied().enumerate().min_by_key(|(_, w)| turn(*w))?;
-        if now < self.quiet_until && !matches!(purpose, Purpose::Stop(_)) {
+        if !matches!(purpose, Purpose::Stop(_)) && self.must_wait(plan, now, purpose, free_until) {
             return None;
-        }
-        if let Purpose::BurstRead(index) = purpose {
-            let takes = plan.links[self.index].line_time(plan.bursts[index].piece_bytes);
-            if now + takes + self.thinks > free_until {
-                return None;
-            }
         }
         self.waiting.remove(at);
         Some(purpose)
     }
 
+    fn must_wait(&self, plan: &Plan, now: Instant, purpose: Purpose, free_until: Instant) -> bool {
+        if self.busy.is_some() || now < self.silent_until {
+            return true;
+        }
+        let apart = |stop: &Busy| self.unanswered && tells_apart(plan, self.index, stop.purpose, purpose);
+        if !self.stops.iter().all(apart) || self.owed.holds(plan, self.index, purpose, now).is_some() {
+            return true;
+        }
+        let Purpose::BurstRead(index) = purpose else { return false };
+        let takes = plan.links[self.index].line_time(plan.bursts[index].piece_bytes);
+        now + takes + self.thinks > free_until
+    }
+
     /// Notes that a request of so many bytes was handed to the line.
     pub(super) fn sent(&mut self, plan: &Plan, now: Instant, purpose: Purpose, bytes: usize) {
-        if !matches!(purpose, Purpose::Stop(_)) {
-            self.owed.clear();
-        }
         let link = &plan.links[self.index];
-        let gone = now + link.line_time(bytes);
+        self.gone = self.gone.max(now) + link.line_time(bytes);
         let wait =
             if expectation(plan, self.index, purpose).is_some() { link.reply_within } else { Duration::ZERO };
-        self.busy = Some(Busy { purpose, sent: now, bytes, deadline: gone + wait });
+        // Whose line the part is that has come nobody knows where nothing is owed: it may be noise, and is left alone.
+        let behind_part = self.reader.has_part() && !self.owed.is_empty();
+        let request = Busy { purpose, sent: now, bytes, deadline: self.gone + wait, behind_part };
+        if !matches!(purpose, Purpose::Stop(_)) {
+            self.owed.forget(now);
+            self.busy = Some(request);
+            return;
+        }
+        if let Some(at) = self.stops.iter().position(|stop| stop.purpose == purpose) {
+            let before = self.stops.remove(at);
+            self.unanswered = true;
+            let until = before.deadline.max(now) + link.reply_within;
+            self.owed.add(plan, self.index, before.purpose, before.sent, until);
+        }
+        self.stops.push(request);
     }
 
     /// When something must be looked at: a reply overdue, or the end of the quiet time.
-    pub(super) fn deadline(&self, now: Instant) -> Option<Instant> {
-        match &self.busy {
-            Some(busy) => Some(busy.deadline),
-            None if !self.waiting.is_empty() && self.quiet_until > now => Some(self.quiet_until),
-            None => None,
-        }
+    pub(super) fn deadline(&self, plan: &Plan, now: Instant) -> Option<Instant> {
+        let overdue = self.busy.iter().chain(&self.stops).map(|request| request.deadline).min();
+        let held = |(purpose, _): &(Purpose, Instant)| self.owed.holds(plan, self.index, *purpose, now);
+        let silent = Some(self.silent_until).filter(|until| *until > now && !self.waiting.is_empty());
+        let quiet = self.waiting.iter().filter_map(held).chain(silent).min();
+        overdue.into_iter().chain(quiet).min()
     }
 
     /// Gives up a request whose deadline is past.
     pub(super) fn overdue(&mut self, plan: &Plan, now: Instant) -> Option<Heard> {
-        let busy = self.busy.filter(|b| b.deadline <= now)?;
-        self.busy = None;
-        if expectation(plan, self.index, busy.purpose).is_none() {
-            return Some(Heard::Gone { purpose: busy.purpose });
+        let request = match self.busy.filter(|busy| busy.deadline <= now) {
+            Some(busy) => {
+                self.busy = None;
+                busy
+            }
+            None => {
+                let at = self.stops.iter().position(|stop| stop.deadline <= now)?;
+                self.stops.remove(at)
+            }
+        };
+        let Busy { purpose, sent, .. } = request;
+        if expectation(plan, self.index, purpose).is_none() {
+            return Some(Heard::Gone { purpose });
         }
-        self.quiet_until = self.quiet_until.max(now + plan.links[self.index].reply_within);
-        self.owe(busy.purpose);
-        Some(Heard::Lost { purpose: busy.purpose, sent: busy.sent })
+        self.unanswered |= matches!(purpose, Purpose::Stop(_));
+        self.owed.add(plan, self.index, purpose, sent, now + plan.links[self.index].reply_within);
+        Some(Heard::Lost { purpose, sent })
     }
 
     /// Takes bytes as they came.
@@ -230,51 +261,84 @@ impl HostLink {
 
     /// What the next line means, if there is one.
     pub(super) fn hear(&mut self, plan: &Plan, now: Instant) -> Option<Heard> {
-        let line = match self.reader.next_line()? {
+        let line = self.reader.next_line()?;
+        // The first line after a request ends the part that was there before it.
+        let requests = self.busy.iter_mut().chain(&mut self.stops);
+        let behind_part = requests.fold(false, |any, r| std::mem::take(&mut r.behind_part) || any);
+        let line = match line {
             Line::Whole(line) => line,
             Line::TooLong(bytes) => return Some(Heard::Garbage(bytes)),
         };
-        let fits = |p: &Pattern| p.fit(&line).is_some();
-        let link = &plan.links[self.index];
-        let expected = self.busy.and_then(|b| expectation(plan, self.index, b.purpose).map(|p| (b, p)));
-        if let Some((busy, expected)) = expected {
-            if expected.fits(&line) {
-                self.busy = None;
-                let bytes = busy.bytes + line.len() + link.ends_with.len();
-                self.took = now - busy.sent;
-                self.thinks = (now - busy.sent - link.line_time(bytes)).max(Duration::ZERO);
-                return Some(Heard::Reply {
-                    purpose: busy.purpose,
-                    sent: busy.sent,
-                    request: busy.bytes,
-                    reply: line.len() + link.ends_with.len(),
-                    line,
-                });
-            }
-            if link.unsolicited.iter().any(fits) {
-                return Some(Heard::Unsolicited(line));
-            }
-            // The answer to something abandoned may come before the answer to a stop frame.
-            if !matches!(busy.purpose, Purpose::Stop(_)) {
-                self.busy = None;
-                // The right reply may still come: it must not be taken for the reply to the next.
-                self.quiet_until = self.quiet_until.max(now + link.reply_within);
-                return Some(Heard::Malformed { purpose: busy.purpose, sent: busy.sent, line });
-            }
-        } else if link.unsolicited.iter().any(fits) {
-            return Some(Heard::Unsolicited(line));
-        }
-        let is_it = |p: &Purpose| expectation(plan, self.index, *p).is_some_and(|e| e.fits(&line));
-        if let Some(at) = self.owed.iter().position(is_it) {
-            self.owed.remove(at);
+        let fits = |busy: &Busy| expectation(plan, self.index, busy.purpose).is_some_and(|e| e.fits(&line));
+        let asked =
+            self.busy.iter().chain(&self.stops).filter(|busy| fits(busy)).min_by_key(|b| b.sent).copied();
+        // Of frames that are all alike the newest is the one that is acknowledged: it is the older debt that ends sooner.
+        let again = |purpose| self.stops.iter().any(|stop| stop.purpose == purpose);
+        let first = self.owed.oldest(plan, self.index, &line, |purpose| !again(purpose));
+        let owed = first.filter(|(_, sent)| asked.is_none_or(|asked| *sent < asked.sent));
+        let owed = match asked {
+            Some(_) if !behind_part => owed,
+            _ => owed.or_else(|| self.owed.oldest(plan, self.index, &line, |_| true)),
+        };
+        if let Some((index, _)) = owed {
+            self.owed.settle(index);
+            self.wait_for_a_double(plan, now, line.len());
             return Some(Heard::Late(line));
         }
-        Some(Heard::Garbage(line))
+        match asked {
+            Some(_) if behind_part => Some(Heard::Late(line)),
+            Some(asked) => Some(self.reply(plan, now, asked, line)),
+            None => Some(self.unfitting(plan, now, line, behind_part)),
+        }
+    }
+
+    /// A line that has come late may come double: a copy behind it must not be taken for the reply to what is sent next.
+    fn wait_for_a_double(&mut self, plan: &Plan, now: Instant, length: usize) {
+        if self.owed.until(now).is_none() {
+            let link = &plan.links[self.index];
+            self.silent_until = self.silent_until.max(now + link.line_time(length + link.ends_with.len()));
+        }
+    }
+
+    fn reply(&mut self, plan: &Plan, now: Instant, asked: Busy, line: Vec<u8>) -> Heard {
+        match asked.purpose {
+            Purpose::Stop(_) => {
+                self.stops.retain(|stop| stop.purpose != asked.purpose);
+                self.unanswered = false;
+            }
+            _ => self.busy = None,
+        }
+        let link = &plan.links[self.index];
+        let reply = line.len() + link.ends_with.len();
+        self.took = now - asked.sent;
+        self.thinks = (now - asked.sent - link.line_time(asked.bytes + reply)).max(Duration::ZERO);
+        Heard::Reply { purpose: asked.purpose, sent: asked.sent, request: asked.bytes, reply, line }
+    }
+
+    /// A line that fits nothing that was asked for.
+    fn unfitting(&mut self, plan: &Plan, now: Instant, line: Vec<u8>, behind_part: bool) -> Heard {
+        let link = &plan.links[self.index];
+        if link.unsolicited.iter().any(|pattern| pattern.fit(&line).is_some()) {
+            return Heard::Unsolicited(line);
+        }
+        // With something else owed or asked for it need not be the reply to this: it was perhaps the reply to that.
+        let alone = self.stops.is_empty() && self.owed.until(now).is_none() && !behind_part;
+        let expects = |busy: &Busy| expectation(plan, self.index, busy.purpose).is_some();
+        match self.busy.filter(|busy| alone && expects(busy)) {
+            Some(busy) => {
+                self.busy = None;
+                // The right reply may still come: it must not be taken for the reply to the next.
+                self.owed.add(plan, self.index, busy.purpose, busy.sent, now + link.reply_within);
+                Heard::Malformed { purpose: busy.purpose, sent: busy.sent, line }
+            }
+            None => Heard::Garbage(line),
+        }
     }
 
     pub(super) fn lose(&mut self) {
         self.lost = true;
         self.busy = None;
+        self.stops.clear();
         self.waiting.clear();
     }
 
@@ -314,3 +378,6 @@ pub(super) fn fields(plan: &Plan, link: usize, purpose: Purpose, line: &[u8]) ->
     };
     fields.into_iter().map(String::from).collect()
 }
+
+#[cfg(test)]
+mod tests;

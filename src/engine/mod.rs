@@ -11,6 +11,7 @@ mod identify;
 mod link;
 mod logged;
 mod operating;
+mod owed;
 mod precheck;
 mod reading;
 mod rested;

@@ -3,7 +3,6 @@
 
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
-use super::link::Purpose;
 use super::operating::Operating;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
@@ -68,8 +67,6 @@ pub(super) struct WindingDown {
     /// Why, if not the profile's ordinary end.
     cause: Option<(Cause, String)>,
     began: Instant,
-    /// A sample or a loss since the last stop frame: only then is it sent again.
-    heard: bool,
     not_driven: Option<Instant>,
     alarmed: bool,
     slow: Low,
@@ -93,7 +90,6 @@ impl WindingDown {
             test,
             cause,
             began: now,
-            heard: false,
             not_driven: None,
             alarmed: false,
             slow: Low::default(),
@@ -113,18 +109,10 @@ impl WindingDown {
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
         match notice {
-            Notice::Row { .. } => {
-                self.heard = true;
-                self.look(core, now)
-            }
-            // A stop frame that nobody acknowledged is sent again without waiting for a sample.
-            Notice::RowLost | Notice::Failed { purpose: Purpose::Stop(_), .. } => {
-                self.heard = true;
-                State::WindingDown(self)
-            }
+            Notice::Row { .. } => self.look(core, now),
             Notice::Due(Timer::StopFrame) => {
                 if self.not_driven.is_none() {
-                    core.repeat_stop(now, &mut self.heard);
+                    core.repeat_stop(now);
                 }
                 State::WindingDown(self)
             }
@@ -147,6 +135,7 @@ impl WindingDown {
             Notice::Started
             | Notice::Reply { .. }
             | Notice::Failed { .. }
+            | Notice::RowLost
             | Notice::Due(_)
             | Notice::Typed { .. }
             | Notice::Listening { .. }

@@ -83,6 +83,6 @@ pub(super) fn row_without(group: usize, t: i64, status: RowStatus) -> Row {
     Row { status, t_reply: ms(t + 15), values: Vec::new(), ..row(group, t, &[]) }
 }
 
-pub(super) fn ms(t: i64) -> Instant {
+pub(crate) fn ms(t: i64) -> Instant {
     Instant::from_micros(1000 * t)
 }

@@ -67,6 +67,9 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
     let links = plan.links.len();
     let mut pending: Vec<Vec<u8>> = vec![Vec::new(); links];
     let mut open: Vec<Option<(Instant, Instant, Asked)>> = vec![None; links];
+    // A poll that a stop frame overtook may still be answered; whether it is believed then is the engine's own affair.
+    let mut overtaken: Vec<Option<(Instant, Asked)>> = vec![None; links];
+    let shapes = shapes(plan);
     let mut lines = Vec::new();
     for (index, moment) in evidence.moments.iter().enumerate() {
         if let What::Heard(link, bytes) = &moment.input {
@@ -83,6 +86,15 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
                     continue;
                 }
                 let unasked = plan.links[*link].unsolicited.iter().any(|p| p.fit(&line).is_some());
+                let is_it = |(_, asked): &(Instant, Asked)| match asked {
+                    Asked::Group(group) => numbers(&line, &shapes[*group]).is_some(),
+                    Asked::Demand(_) | Asked::Other => false,
+                };
+                if let Some((sent, asked)) = overtaken[*link].take_if(|before| !unasked && is_it(before)) {
+                    let answers = Some((sent, asked));
+                    lines.push(Heard { moment: index, at: moment.at, line, answers, in_time: false });
+                    continue;
+                }
                 let taken = if unasked { None } else { open[*link].take() };
                 let in_time = taken.is_some_and(|(_, until, _)| moment.at < until);
                 let answers = taken.map(|(sent, _, asked)| (sent, asked));
@@ -91,7 +103,14 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
         }
         for (link, bytes) in &moment.sent {
             let until = moment.at + plan.links[*link].line_time(bytes.len()) + plan.links[*link].reply_within;
-            open[*link] = Some((moment.at, until, asked(plan, *link, bytes)));
+            let asked = asked(plan, *link, bytes);
+            let before = open[*link].replace((moment.at, until, asked));
+            overtaken[*link] = if moment.stops.contains(link) {
+                let poll = before.filter(|(_, _, before)| matches!(before, Asked::Group(_)));
+                poll.map(|(sent, _, before)| (sent, before)).or(overtaken[*link])
+            } else {
+                None
+            };
         }
     }
     lines

@@ -48,6 +48,11 @@ impl LineReader {
         self.ready.pop_front()
     }
 
+    /// Whether a line has begun to come and has not ended.
+    pub fn has_part(&self) -> bool {
+        self.skipping || !self.pending.is_empty()
+    }
+
     /// Forgets a half line and everything that waits.
     pub fn clear(&mut self) {
         self.pending.clear();

@@ -7,6 +7,7 @@ mod coasting;
 #[path = "../common/mod.rs"]
 mod common;
 mod doubt;
+mod line;
 mod operating;
 mod stopping;
 mod torque;

@@ -27,7 +27,19 @@ pub(super) fn check(ctx: &mut Context<'_>, scope: &Scope<'_>, channels: &Channel
     }
 }
 
-/// A value is at its oldest just before the next reply: one period and one whole wait for a reply.
+/// How old a value gets on a sound board of which one reply was lost, in whole milliseconds: its poll comes round; the reply is waited
+/// for and then, since it may still come, for as long again; the next goes out then, or when the poll comes round once more, and its
+/// reply may take the whole wait. Every other reply comes, so that other polls cost no more than their time on the line.
+fn oldest(wires: &Wires<'_>, group: usize, every: Duration, wait: Duration) -> Duration {
+    let poll = &wires.polls[group];
+    let link = wires.links[poll.link].link.as_ref().filter(|link| link.baud > 0);
+    let request = poll.exchange.as_ref().map_or(0, |exchange| exchange.send.len());
+    let out = link.map_or(Duration::ZERO, |link| link.line_time(request));
+    let micros = (every + every.max(out + wait * 2) + out + wait).micros();
+    Duration::from_millis((micros + 999) / 1000)
+}
+
+/// A value is at its oldest just before the next reply after one that was lost.
 /// If no channel of a poll can be kept fresh, the poll is at fault and gets the one message.
 fn check_group(
     ctx: &mut Context<'_>,
@@ -41,7 +53,7 @@ fn check_group(
     if ctx.is_wrong(every.at) || ctx.is_wrong(wait.at) {
         return;
     }
-    let oldest = length(every) + length(wait);
+    let oldest = oldest(wires, group, length(every), length(wait));
     // A derived channel gets as old as the slowest poll that it rests on.
     let slowest = |c: usize| {
         let groups = channels.groups_of(c, scope, wires);
@@ -52,19 +64,24 @@ fn check_group(
         .filter_map(|c| Some((scope.channels[c].name, scope.channels[c].file.stale.as_ref()?)))
         .filter(|(_, stale)| !ctx.is_wrong(stale.at))
         .collect();
-    let kept = limits.iter().filter(|(_, stale)| length(stale) > oldest).count();
-    let broken: Vec<_> = limits.iter().filter(|(_, stale)| length(stale) <= oldest).collect();
+    let kept = limits.iter().filter(|(_, stale)| length(stale) >= oldest).count();
+    let broken: Vec<_> = limits.iter().filter(|(_, stale)| length(stale) < oldest).collect();
     let whole = kept == 0 && broken.len() > 1;
     let reported = if whole { &broken[..1] } else { &broken[..] };
     for (name, stale) in reported {
         let message = format!(
-            "`{}` may get {} old, but a poll every {} and a reply within {} make it {oldest}",
+            "`{}` may get {} old, but with one reply lost a poll every {} and a reply within {} make it {oldest}",
             name.value,
             ctx.said(stale.at),
             ctx.said(every.at),
             ctx.said(wait.at),
         );
-        let help = format!("allow more than {oldest}, or poll `{}` more often", poll.file.name.value);
+        let shorter = if length(every) > length(wait) * 2 {
+            format!("poll `{}` more often", poll.file.name.value)
+        } else {
+            "wait less long for a reply".into()
+        };
+        let help = format!("write `stale = \"{oldest}\"` or more, or {shorter}");
         let (at, other) = if whole { (every.at, stale.at) } else { (stale.at, every.at) };
         ctx.refuse(Diag::at(at, message).other(other, "").help(help));
     }
