@@ -3,7 +3,7 @@
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose, fields};
-use super::precheck::HeatPulse;
+use super::precheck::{Enabling, HeatPulse};
 use super::rows::{poll_values, printable};
 use super::timers::Timers;
 use super::{Output, Timer};
@@ -60,6 +60,8 @@ pub(super) struct Core {
     /// When the stop frame was handed to a link after which what proves the stop must be asked for: the newest, but for those that were
     /// only sent again because it was time and nothing had been heard of what proves it.
     pub stop_sent: Option<Instant>,
+    /// Leave for the first frame that enables, until that has left.
+    pub enabling: Option<Enabling>,
     /// Whether the stop frames that leave next are such.
     stop_counts: bool,
     /// The moment for which the stop frames that are due were due.
@@ -96,6 +98,7 @@ impl Core {
             state: None,
             driven: false,
             stop_sent: None,
+            enabling: None,
             stop_counts: true,
             stop_due: Instant::ZERO,
             bursts: Bursts::default(),
@@ -183,6 +186,7 @@ impl Core {
     /// before the stop is no longer in force. A proof by older stop frames counts no more.
     fn end_profile(&mut self) {
         self.profile = None;
+        self.enabling = None;
         self.stop_sent = None;
         self.guard.unseen.told(0.0);
         self.values.on_stop();
@@ -412,6 +416,10 @@ impl Core {
     /// Sends what may be sent, then asks to be woken at the next deadline.
     pub(super) fn settle(&mut self, now: Instant) {
         let plan = Arc::clone(&self.plan);
+        // It waited for its line longer than its proof is good for: it does not leave, and whoever waits for it refuses.
+        if self.enabling.as_ref().is_some_and(|enabling| enabling.refuses(now).is_some()) {
+            self.links.iter_mut().for_each(|l| l.cancel(|p| matches!(p, Purpose::Enable(_))));
+        }
         for link in 0..self.links.len() {
             let free_until = self.free_until(&plan, link);
             while let Some(purpose) = self.links[link].next_request(&plan, now, free_until) {
@@ -442,6 +450,7 @@ impl Core {
             Purpose::Demand(index) => self.demand_frame(plan, now, index),
             Purpose::Enable(index) => {
                 self.driven = true;
+                self.enabling = None;
                 plan.drive.enable[index].send.clone()
             }
             Purpose::Reset(index) => plan.drive.reset[index].send.clone(),

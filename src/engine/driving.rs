@@ -21,6 +21,8 @@ use crate::time::{Duration, Instant};
 #[derive(Debug)]
 pub(super) struct Driving {
     test: usize,
+    /// Until the first frame that enables.
+    proof: Option<Proof>,
     /// What was proved must still hold until something is told to turn.
     still: Windows,
     phase: Phase,
@@ -41,10 +43,7 @@ enum Phase {
 impl Driving {
     /// Begins enabling: the demand's rest value is sent again and again from here on.
     pub(super) fn begin(core: &mut Core, now: Instant, proof: Proof) -> State {
-        let test = match proof.redeem(now) {
-            Ok(test) => test,
-            Err(why) => return WindingDown::begin(core, now, None, Some((Cause::Refused, why))),
-        };
+        let test = proof.test();
         if core.plan.tests[test].profile.watches() {
             return Watching::begin(core, now, test);
         }
@@ -54,13 +53,13 @@ impl Driving {
         let plan = core.plan.clone();
         plan.tests[test].with.iter().for_each(|(demand, _)| core.start_heartbeat(now, *demand));
         core.start_heartbeat(now, plan.tests[test].demand);
-        let still = Windows::new(core, test);
+        let (still, proof) = (Windows::new(core, test), Some(proof));
         if plan.is_by_hand(test) {
             core.listen(true);
             core.timers.set(Timer::Step, now + plan.drive.within);
-            return State::Driving(Driving { test, still, phase: Phase::Calling });
+            return State::Driving(Driving { test, proof, still, phase: Phase::Calling });
         }
-        Driving { test, still, phase: Phase::Calling }.enable(core, now, 0)
+        Driving { test, proof, still, phase: Phase::Calling }.enable(core, now, 0)
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -127,6 +126,13 @@ impl Driving {
         let Some(next) = plan.drive.enable.get(step) else {
             return self.watch(core, now);
         };
+        // Here and not before: keys may have been called for since it was made.
+        if let Some(proof) = self.proof.take() {
+            match proof.redeem(now) {
+                Ok(enabling) => core.enabling = Some(enabling),
+                Err(why) => return self.end(core, now, Cause::Refused, why),
+            }
+        }
         self.phase = Phase::Enabling { step, sent: now, acknowledged: false };
         core.ask(next.link, Purpose::Enable(step));
         core.timers.set(Timer::Step, now + plan.drive.within);
@@ -173,6 +179,9 @@ impl Driving {
             return self.end(core, now, Cause::Refused, why);
         }
         let Phase::Enabling { step, .. } = self.phase else { return State::Driving(self) };
+        if let Some(why) = core.enabling.take().and_then(|enabling| enabling.refuses(now)) {
+            return self.end(core, now, Cause::Refused, why);
+        }
         let wanted = core.plan.drive.enable[step].reaches.map_or("its acknowledgement", DriveState::words);
         let found = core.state.map_or("unknown", |(s, _)| s.words());
         let why = format!(
@@ -195,9 +204,11 @@ impl Driving {
     }
 
     fn watched(self, core: &mut Core, now: Instant) -> State {
-        let Driving { test, still, phase: Phase::Quiet(quiet) } = self else { return State::Driving(self) };
+        let Driving { test, proof, still, phase: Phase::Quiet(quiet) } = self else {
+            return State::Driving(self);
+        };
         match quiet.conclude(core, now, test, &still) {
-            Ok(leave) => Driving { test, still, phase: Phase::Running { since: now, segment: 0 } }
+            Ok(leave) => Driving { test, proof, still, phase: Phase::Running { since: now, segment: 0 } }
                 .run(core, now, leave),
             Err(why) => {
                 let begun = (Cause::Refused, why);

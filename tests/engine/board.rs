@@ -37,6 +37,8 @@ pub struct Board {
     pub lost: Instant,
     /// Whether somebody answers what is asked.
     pub answered: bool,
+    /// How long after they are called for keys are read; never if `None`.
+    pub keys: Option<Duration>,
 }
 
 /// A reply other than the sound one, an empty one for silence.
@@ -62,6 +64,7 @@ impl Board {
             frozen: None,
             lost: Instant::NEVER,
             answered: true,
+            keys: None,
         }
     }
 
@@ -170,10 +173,11 @@ pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Inst
     let mut engine = Engine::new(plan);
     let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
     let mut replies: Vec<(Instant, Vec<u8>)> = Vec::new();
+    let mut keys_at = Instant::NEVER;
     let mut events = Vec::new();
     loop {
         let reply = replies.first().map_or(Instant::NEVER, |(at, _)| *at);
-        let now = board.seen(wake.min(reply).min(stop_at).min(board.lost));
+        let now = board.seen(wake.min(reply).min(stop_at).min(board.lost).min(keys_at));
         assert!(now < Instant::ZERO + Duration::from_millis(120_000), "it must end by itself");
         let mut inputs = vec![if stop_at <= now {
             stop_at = Instant::NEVER;
@@ -181,6 +185,9 @@ pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Inst
         } else if board.lost <= now {
             board.lost = Instant::NEVER;
             Input::LinkLost { link: 0, why: "it took no bytes".into() }
+        } else if keys_at <= now {
+            keys_at = Instant::NEVER;
+            Input::Listening { by: "in a test".into(), person: true }
         } else if reply <= now {
             Input::Bytes { link: 0, bytes: replies.remove(0).1 }
         } else {
@@ -209,6 +216,7 @@ pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Inst
                         inputs.push(Input::Typed { id, text, by, person: true });
                     }
                     Output::Record(Record::Event(event)) => events.push(event),
+                    Output::Listen { on: true } => keys_at = board.keys.map_or(Instant::NEVER, |k| now + k),
                     Output::Record(_) | Output::Listen { .. } => {}
                     Output::Finished { cause, why } => return Ended { cause, why, events },
                 }

@@ -1,6 +1,7 @@
 //! A stop whose proof does not hold, or that the line does not carry.
 
-use super::board::{Board, at, coasting, drive, reads};
+use super::board::{Board, at, coasting, drive, drive_on, drive_plan, reads};
+use super::common::RIG;
 use spinproof::outcome::Cause;
 use spinproof::record::{Stage, What};
 use spinproof::time::{Duration, Instant};
@@ -142,4 +143,76 @@ fn a_drive_that_is_on_while_a_question_is_open_is_stopped_at_once() {
     assert!(ended.why.contains("drive at rest"), "{}", ended.why);
     assert!(ended.when(stop_sent) < at(50), "{}", ended.when(stop_sent));
     assert_eq!(ended.stages(Stage::NotDriven), [true]);
+}
+
+/// A phase current that is no number after the stop, from a sensor or a divider that broke, proves nothing.
+#[test]
+fn a_phase_current_that_is_no_number_is_no_proof() {
+    for word in ["NAN", "9.91E37"] {
+        let board = after_the_stop(move |since, request| {
+            let speed = coasting(100.0, since);
+            (request == "MEAS:DRIV?").then(|| format!("64,{speed},{word},155.0,0.1"))
+        });
+        let ended = drive(board, Some(at(2500)));
+        assert_eq!(ended.stages(Stage::NotDriven), [false], "{word}: {}", ended.why);
+        assert_eq!(ended.cause, Cause::NotConfirmed, "{word}: {}", ended.why);
+    }
+}
+
+/// The mains were never read: a bus that reads low behind a bridge that they may feed is not de-energised.
+#[test]
+fn mains_that_were_never_read_speak_against_a_dead_bus() {
+    for (silent, confirmed) in [(true, false), (false, true)] {
+        let board = Board::new(move |_, request, _| match request {
+            "MEAS:DRIV?" => Some("64,0.0,0.1,10.0,0.1".into()),
+            "MEAS:SUPP?" if silent => Some(String::new()),
+            "MEAS:SUPP?" => Some("0.0".into()),
+            _ => None,
+        });
+        let ended = drive(board, Some(at(400)));
+        assert_eq!(ended.stages(Stage::DeEnergised), [confirmed], "mains silent: {silent}; {}", ended.why);
+        let said = |w: &What| matches!(w, What::Stage { stage: Stage::DeEnergised, found, .. } if found.contains("mains was not read"));
+        assert_eq!(ended.count(said), usize::from(silent));
+    }
+}
+
+/// A proof is good for so long: what is enabled later than that, since nobody read keys or the line was not free, is not enabled.
+#[test]
+fn a_proof_that_is_too_old_enables_nothing() {
+    let by_hand = "schema = 1\nname = \"pedal\"\n[[test]]\nname = \"one\"\ndemand = \"hand\"\nprofile = [{ by_hand = \"1 s\", \
+        up_to = \"200 rpm\", ask = \"Press.\", rehearsed = \"pedal-sweep.csv\", name = \"travel\" }]\ncriterion = []\n";
+    for (valid_for, enabled) in [("5 s", true), ("201 ms", true), ("199 ms", false)] {
+        let rig = RIG.replace("valid_for = \"5 s\"", &format!("valid_for = \"{valid_for}\""));
+        let board = Board { keys: Some(Duration::from_millis(200)), ..Board::new(|_, _, _| None) };
+        let ended = drive_plan(&rig, by_hand, board, None);
+        let ready = ended.count(|w| matches!(w, What::State { state } if state == "ready to switch on"));
+        assert_eq!(ready > 0, enabled, "{valid_for}: {}", ended.why);
+        if !enabled {
+            assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+            assert!(ended.why.contains("expired 1 ms before anything was enabled"), "{}", ended.why);
+        }
+    }
+}
+
+/// A reply is lost just before the pre-checks have held: the line is quiet for longer than their proof is good for.
+#[test]
+fn a_proof_expires_while_the_line_is_quiet() {
+    let held = |w: &What| matches!(w, What::PreCheck { name, .. } if name == "link quality");
+    let checked = drive(Board::new(|_, _, _| None), None).when(held);
+    for (valid_for, enabled) in [("200 ms", true), ("20 ms", false)] {
+        let rig = RIG.replace("valid_for = \"5 s\"", &format!("valid_for = \"{valid_for}\""));
+        let mut lost = false;
+        let board = Board::new(move |now, request, _| {
+            let lose = request == "MEAS:DRIV?" && now + Duration::from_millis(6) > checked && !lost;
+            lost |= lose;
+            lose.then(String::new)
+        });
+        let ended = drive_on(&rig, board, None);
+        let ready = ended.count(|w| matches!(w, What::State { state } if state == "ready to switch on"));
+        assert_eq!(ready > 0, enabled, "{valid_for}: {}", ended.why);
+        if !enabled {
+            assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
+            assert!(ended.why.contains("before anything was enabled"), "{}", ended.why);
+        }
+    }
 }

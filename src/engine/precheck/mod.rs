@@ -31,14 +31,35 @@ pub(super) struct Proof {
 }
 
 impl Proof {
-    /// The test it is for, if it is still good.
-    pub(super) fn redeem(self, now: Instant) -> Result<usize, String> {
-        if now <= self.expires {
-            Ok(self.test)
-        } else {
-            Err(format!("the pre-checks expired {} ago", now - self.expires))
+    /// The test it is for.
+    pub(super) fn test(&self) -> usize {
+        self.test
+    }
+
+    /// Leave to enable with the first frame that does, if the proof is still good.
+    pub(super) fn redeem(self, now: Instant) -> Result<Enabling, String> {
+        match now <= self.expires {
+            true => Ok(Enabling { until: self.expires }),
+            false => Err(expired(self.expires, now)),
         }
     }
+}
+
+/// Leave to enable: until when the first frame that does may leave. It may have to wait for its line.
+#[derive(Debug)]
+pub(super) struct Enabling {
+    until: Instant,
+}
+
+impl Enabling {
+    /// Why the first frame may not leave any more, if it may not.
+    pub(super) fn refuses(&self, now: Instant) -> Option<String> {
+        (now > self.until).then(|| expired(self.until, now))
+    }
+}
+
+fn expired(at: Instant, now: Instant) -> String {
+    format!("the pre-checks held, but expired {} before anything was enabled (`valid_for`)", now - at)
 }
 
 /// Watching before a test.
