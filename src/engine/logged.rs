@@ -1,9 +1,9 @@
 //! The engine with a log of its inputs: enough to feed a fresh engine the same and to see whether it
 //! does the same.
 
-use super::{Engine, Input, Output, StopReason};
+use super::{Engine, Input, Output, StopReason, Timer};
 use crate::plan::Plan;
-use crate::record::{LoggedInput, Record};
+use crate::record::{LoggedInput, Record, Row};
 use crate::time::Instant;
 use sha2::{Digest, Sha256};
 use std::sync::Arc;
@@ -157,6 +157,11 @@ pub fn replay_with(
     (inputs.len(), None)
 }
 
+/// What a text and who said it is about, in one payload: a list of JSON, which parts them whatever stands in them.
+fn list<const N: usize>(texts: [&str; N]) -> Vec<u8> {
+    serde_json::Value::from(texts.to_vec()).to_string().into_bytes()
+}
+
 fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
     match input {
         // The plan has fewer links than fit 16 bits.
@@ -166,14 +171,12 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
         Input::Stop(StopReason::Operator(why)) => (3, 0, why.clone().into_bytes()),
         Input::Stop(StopReason::Trouble(why)) => (3, 1, why.clone().into_bytes()),
         Input::Stop(StopReason::Refused(why)) => (3, 2, why.clone().into_bytes()),
-        Input::Typed { id, text, by, person } => {
-            (5, u16::from(*person), format!("{id}\n{by}\n{text}").into_bytes())
+        Input::Answer { id, yes, by, person } => {
+            (4, u16::from(*yes) | u16::from(*person) << 1, list([id, by]))
         }
+        Input::Typed { id, text, by, person } => (5, u16::from(*person), list([id, by, text])),
         Input::Key { key } => (6, 0, vec![*key]),
         Input::Listening { by, person } => (7, u16::from(*person), by.clone().into_bytes()),
-        Input::Answer { id, yes, by, person } => {
-            (4, u16::from(*yes) | u16::from(*person) << 1, format!("{id}\n{by}").into_bytes())
-        }
     }
 }
 
@@ -185,18 +188,15 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
         (1, _) => Input::LinkLost { link, why: text()? },
         (2, _) => Input::Deadline,
         (3, 0) => Input::Stop(StopReason::Operator(text()?)),
+        (3, 1) => Input::Stop(StopReason::Trouble(text()?)),
         (3, 2) => Input::Stop(StopReason::Refused(text()?)),
-        (3, _) => Input::Stop(StopReason::Trouble(text()?)),
         (4, bits) => {
-            let text = text()?;
-            let (id, by) = text.split_once('\n')?;
-            Input::Answer { id: id.into(), yes: bits & 1 != 0, by: by.into(), person: bits & 2 != 0 }
+            let [id, by] = serde_json::from_slice(&logged.payload).ok()?;
+            Input::Answer { id, yes: bits & 1 != 0, by, person: bits & 2 != 0 }
         }
         (5, person) => {
-            let text = text()?;
-            let (id, rest) = text.split_once('\n')?;
-            let (by, typed) = rest.split_once('\n')?;
-            Input::Typed { id: id.into(), text: typed.into(), by: by.into(), person: person == 1 }
+            let [id, by, text] = serde_json::from_slice(&logged.payload).ok()?;
+            Input::Typed { id, text, by, person: person == 1 }
         }
         (6, _) => Input::Key { key: *logged.payload.first()? },
         (7, person) => Input::Listening { by: text()?, person: person == 1 },
@@ -214,64 +214,110 @@ pub fn same(a: &Record, b: &Record) -> bool {
     bytes(a) == bytes(b)
 }
 
-/// Every output in bytes that do not depend on the machine.
+/// Every output in bytes that depend neither on the machine nor on how the source names things: a tag of its own each, and the form in
+/// which the trace keeps it.
 fn append(bytes: &mut Vec<u8>, output: &Output) {
     match output {
         Output::Send { link, bytes: sent } => {
-            bytes.extend([0]);
-            bytes.extend((*link as u64).to_be_bytes());
-            bytes.extend((sent.len() as u64).to_be_bytes());
-            bytes.extend(sent);
+            bytes.push(0);
+            number(bytes, *link as u64);
+            block(bytes, sent);
         }
-        Output::Record(Record::Row(row)) => {
-            bytes.extend([1, row.status.code()]);
-            bytes.extend((row.group as u64).to_be_bytes());
-            for t in [row.t_request, row.t_reply, row.t_sample] {
-                bytes.extend(t.micros().to_be_bytes());
-            }
-            bytes.extend(row.u_sample.to_bits().to_be_bytes());
-            for value in &row.values {
-                bytes.extend([u8::from(value.is_some())]);
-                bytes.extend(value.unwrap_or(0.0).to_bits().to_be_bytes());
-            }
-        }
+        Output::Record(Record::Row(row)) => append_row(bytes, row),
         Output::Record(Record::Sent(sent)) => {
-            bytes.extend([2]);
-            bytes.extend(sent.at.micros().to_be_bytes());
-            bytes.extend((sent.demand as u64).to_be_bytes());
-            bytes.extend(sent.value.to_bits().to_be_bytes());
+            bytes.push(2);
+            moment(bytes, sent.at);
+            number(bytes, sent.demand as u64);
+            number(bytes, sent.value.to_bits());
         }
         Output::Record(Record::Event(event)) => {
-            bytes.extend([3]);
-            bytes.extend(event.at.micros().to_be_bytes());
-            bytes.extend(format!("{:?}", event.what).bytes());
-        }
-        Output::Record(Record::Chunk(chunk)) => {
-            bytes.extend([7]);
-            bytes.extend(chunk.at.micros().to_be_bytes());
-            for number in [chunk.burst as u64, u64::from(chunk.number), chunk.channel as u64] {
-                bytes.extend(number.to_be_bytes());
-            }
-            bytes.extend(chunk.offset.to_be_bytes());
-            chunk.counts.iter().for_each(|count| bytes.extend(count.to_be_bytes()));
+            bytes.push(3);
+            moment(bytes, event.at);
+            stored(bytes, &event.what);
         }
         Output::WakeAt(at, timer) => {
-            bytes.extend([4]);
-            bytes.extend(at.micros().to_be_bytes());
-            bytes.extend(format!("{timer:?}").bytes());
+            bytes.push(4);
+            moment(bytes, *at);
+            let (kind, index) = named(*timer);
+            bytes.push(kind);
+            number(bytes, index as u64);
         }
         Output::Ask { id, ask } => {
-            bytes.extend([5]);
-            bytes.extend(format!("{id}\n{ask}").bytes());
+            bytes.push(5);
+            [id, ask].into_iter().for_each(|text| block(bytes, text.as_bytes()));
         }
-        Output::AskValue { id, ask, unit } => {
-            bytes.extend([7]);
-            bytes.extend(format!("{id}\n{ask}\n{unit}").bytes());
+        Output::Finished { cause, why } => {
+            bytes.push(6);
+            stored(bytes, cause);
+            block(bytes, why.as_bytes());
+        }
+        Output::Record(Record::Chunk(chunk)) => {
+            bytes.push(7);
+            moment(bytes, chunk.at);
+            for part in [chunk.burst as u64, u64::from(chunk.number), chunk.channel as u64] {
+                number(bytes, part);
+            }
+            number(bytes, u64::from(chunk.offset));
+            number(bytes, chunk.counts.len() as u64);
+            chunk.counts.iter().for_each(|count| bytes.extend(count.to_be_bytes()));
         }
         Output::Listen { on } => bytes.extend([8, u8::from(*on)]),
-        Output::Finished { cause, why } => {
-            bytes.extend([6, cause.exit_code()]);
-            bytes.extend(why.bytes());
+        Output::AskValue { id, ask, unit } => {
+            bytes.push(9);
+            [id, ask, unit].into_iter().for_each(|text| block(bytes, text.as_bytes()));
         }
     }
 }
+
+fn append_row(bytes: &mut Vec<u8>, row: &Row) {
+    bytes.extend([1, row.status.code()]);
+    number(bytes, row.group as u64);
+    for at in [row.t_request, row.t_reply, row.t_sample] {
+        moment(bytes, at);
+    }
+    number(bytes, row.u_sample.to_bits());
+    number(bytes, row.values.len() as u64);
+    for value in &row.values {
+        bytes.push(u8::from(value.is_some()));
+        number(bytes, value.unwrap_or(0.0).to_bits());
+    }
+}
+
+fn number(bytes: &mut Vec<u8>, number: u64) {
+    bytes.extend(number.to_be_bytes());
+}
+
+fn moment(bytes: &mut Vec<u8>, at: Instant) {
+    bytes.extend(at.micros().to_be_bytes());
+}
+
+/// With its length, so that two of them cannot be parted in another way.
+fn block(bytes: &mut Vec<u8>, of: &[u8]) {
+    number(bytes, of.len() as u64);
+    bytes.extend(of);
+}
+
+/// As the trace keeps it: its names are those of the file format, and stay when the source renames what it calls them.
+fn stored(bytes: &mut Vec<u8>, value: &impl serde::Serialize) {
+    // What the trace keeps has texts, numbers and lists alone, and JSON holds all of them.
+    block(bytes, &serde_json::to_vec(value).unwrap_or_default());
+}
+
+/// A deadline by numbers of its own, which are never given to another.
+fn named(timer: Timer) -> (u8, usize) {
+    match timer {
+        Timer::Poll(group) => (0, group),
+        Timer::Reply(link) => (1, link),
+        Timer::Heartbeat(demand) => (2, demand),
+        Timer::Step => (3, 0),
+        Timer::Watch => (4, 0),
+        Timer::Profile => (5, 0),
+        Timer::Burst => (6, 0),
+        Timer::Stale => (7, 0),
+        Timer::StopFrame => (8, 0),
+        Timer::Stage => (9, 0),
+    }
+}
+
+#[cfg(test)]
+mod tests;
