@@ -261,3 +261,6 @@ fn rate_text(channel: &Channel, way: &str, rate: f64, limit: f64, over: Duration
     let unit = if channel.unit.kind.absolute { "K".into() } else { channel.unit.text.clone() };
     format!("{way} at {} {unit}/s over {over}, limit {} {unit}/s", per_second(rate), per_second(limit))
 }
+
+#[cfg(test)]
+mod tests;

@@ -212,6 +212,31 @@ fn braking_energy_is_as_worked_out_by_hand() {
     assert!(((1.0 - margin) * 200.0 - volts).abs() < 0.05, "{} {volts}", braking.told);
 }
 
+/// What a fall has left in the link a rise takes again, and the lightest rotor takes least. By hand, at 400 rpm/s: from 1200 to 600 rpm
+/// the heaviest leaves 63.2 J; to 700 rpm the lightest takes 20.0 J and the least drag 13.7 J; to 0 rpm the heaviest leaves 38.1 J more.
+#[test]
+fn a_rise_takes_what_the_lightest_rotor_takes() {
+    let alpha = 400.0 * super::physics::RPM;
+    let speed = |rpm: f64| rpm * super::physics::RPM;
+    let between = |to: f64, from: f64, power: i32| speed(from).powi(power) - speed(to).powi(power);
+    let drag =
+        |to: f64, from: f64| (0.6 * between(to, from, 2) / 2.0 + 0.003 * between(to, from, 3) / 3.0) / alpha;
+    let fall = |to: f64, from: f64| 0.032 * between(to, from, 2) / 2.0 - drag(to, from);
+    let rise = 0.028 * between(600.0, 700.0, 2) / 2.0 + drag(600.0, 700.0);
+    let energy = fall(600.0, 1200.0) - rise + fall(0.0, 700.0);
+    assert!((energy - 67.6).abs() < 0.1, "{energy} J");
+    let volts = (165f64 * 165.0 + 2.0 * energy / 4.7e-3).sqrt();
+    let down = changed(
+        FIRST_SPIN,
+        r#"{ ramp = "0 rpm", rate = "200 rpm/s", name = "down" }"#,
+        r#"{ ramp = "600 rpm", rate = "400 rpm/s" }, { ramp = "700 rpm", rate = "400 rpm/s" }, { ramp = "0 rpm", rate = "400 rpm/s", name = "down" }"#,
+    );
+    let (_, findings) = judged(RIG, UNIT, &down);
+    let braking = findings.iter().find(|f| f.hazard == "braking").expect("judged");
+    let margin = braking.margin.expect("a figure");
+    assert!(((1.0 - margin) * 200.0 - volts).abs() < 0.05, "{} {volts}", braking.told);
+}
+
 /// A trip that looks at speed less demand sees a shaft that stands; one that remembers the past is not counted on.
 #[test]
 fn a_stall_is_seen_only_by_a_trip_without_memory() {

@@ -120,7 +120,7 @@ fn told_nothing_for(ms: i64, mut says: impl FnMut(&str, &mut Seen) -> Option<Str
     })
 }
 
-/// A board that switches itself off passes, and a state asked for before the silence is no proof of it.
+/// A board that switches itself off passes.
 #[test]
 fn a_board_that_times_out_in_the_silence_passes() {
     let ended = drive_suite(
@@ -210,4 +210,33 @@ fn a_late_confirmation_is_no_ordinary_end() {
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
     assert!(ended.why.contains("confirmed only late"), "{}", ended.why);
     assert_eq!(ended.stages(Stage::NotDriven), [false, true]);
+}
+
+/// A state that was asked for before the last demand, and comes after it, tells nothing of the command timeout: the board goes on driving.
+#[test]
+fn a_state_asked_for_before_the_last_demand_is_no_proof_of_the_timeout() {
+    let began_at = drive_suite(
+        SILENCE,
+        told_nothing_for(100, |_, seen| {
+            seen.state = 0x08;
+            None
+        }),
+    )
+    .when(began(2));
+    let before = began_at - Duration::from_millis(5);
+    let mut asked = 0;
+    let count = std::sync::Arc::new(std::sync::Mutex::new(0));
+    let seen_by = std::sync::Arc::clone(&count);
+    let mut board = Board::new(move |now, request, seen| {
+        let off = request == "MEAS:DRIV?" && (before..began_at).contains(&now);
+        asked += i32::from(off);
+        *seen_by.lock().unwrap() = asked;
+        off.then(|| format!("64,{},1.0,155.0,0.1", seen.speed))
+    });
+    board.slow = Some(("MEAS:DRIV?", before..began_at, Duration::from_millis(10)));
+    let ended = drive_suite(SILENCE, board);
+    assert!(*count.lock().unwrap() > 0, "nothing was asked for just before the silence");
+    assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
+    assert!(ended.why.contains("command timeout"), "{}", ended.why);
+    assert_eq!(ended.count(|w| matches!(w, What::SwitchedOff { .. })), 0);
 }

@@ -237,3 +237,6 @@ fn difference(channel: &Channel, si: f64) -> String {
     let number = (channel.unit.difference_from_si(si) * 100.0).round() / 100.0;
     format!("{} {}", number_text(number), channel.unit).trim_end().to_string()
 }
+
+#[cfg(test)]
+mod tests;
