@@ -272,6 +272,12 @@ impl Field for f64 {
 pub(super) const QUANTITY_PATTERN: &str =
     r"^\s*[+-]?(\d[\d_]*\.?[\d_]*|\.\d[\d_]*)([eE][+-]?\d+)?\s*[^\d\s.]*.*$";
 
+/// Further from zero than any quantity of a bench in SI units, or nearer to it and not zero: a slip of the pen, and what is worked out
+/// with it may be without bound.
+fn is_absurd(si: f64) -> bool {
+    si.abs() > 1e15 || (si != 0.0 && si.abs() < 1e-15)
+}
+
 /// A quantity whose kind is decided by something else in the files (a channel's unit): the plan
 /// checks it.
 impl Field for Quantity {
@@ -280,6 +286,10 @@ impl Field for Quantity {
             return mismatch(value, reader, "a quantity in quotes, such as \"155 V\"");
         };
         match units::parse_quantity(text) {
+            Ok(quantity) if is_absurd(quantity.si) => {
+                let help = "write a quantity that a bench can have, such as \"155 V\"".to_string();
+                reader.wrong(reader.place(value.span()), format!("`{text}` is beyond all use"), Some(help))
+            }
             Ok(quantity) => Some(quantity),
             Err(error) => reader.wrong(reader.place(value.span()), error.message, error.help),
         }

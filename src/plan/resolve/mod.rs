@@ -104,6 +104,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     let drive = demands::drive(ctx, &scope, &wires);
     let supply = stop::supply(ctx);
     let stop = stop::stop(ctx, &scope, &wires);
+    times::check_reaction(ctx);
     let trips = trips::trips(ctx, &scope, &channels, &wires);
     let ready = ready::ready(ctx, &scope, &wires);
     fresh::check(ctx, &scope, &channels, &wires);

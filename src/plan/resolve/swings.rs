@@ -3,7 +3,6 @@
 use super::context::{Context, length};
 use super::profiles::{Layer, ROUNDING};
 use super::scope::Scope;
-use super::times::LONGEST_S;
 use crate::diag::{Diag, Place};
 use crate::files::read::{At, Frequency, Q};
 use crate::files::suite::{self, Segment};
@@ -15,6 +14,9 @@ use std::f64::consts::TAU;
 /// How many frames each cycle needs. A frame holds its value until the next: ten in a cycle make stairs whose
 /// fundamental has sinc(1/10) = 98.4 % of the amplitude (derived); with fewer it is no sine any more.
 const FRAMES_PER_CYCLE: f64 = 10.0;
+
+/// The longest that a segment may last: 30 days, as any length of time in a file.
+const LONGEST_S: f64 = 30.0 * 86_400.0;
 
 /// What a segment says, whichever of the two it is.
 struct Written<'a> {
