@@ -98,6 +98,9 @@ pub struct Event {
 /// Why a burst is given up that the plan wants no longer: its segment ended before it was whole.
 pub const NO_LONGER_WANTED: &str = "it was not whole when its segment ended";
 
+/// Why identity and settings are asked again after a single reply that was lost; it says nothing that every line does not.
+pub const A_REPLY_LOST: &str = "a reply was lost with the drive off";
+
 /// What happened. Indices are those of the plan; times in microseconds since the run began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "event", rename_all = "kebab-case")]
@@ -122,6 +125,21 @@ pub enum What {
     SettingsHash {
         /// Lower-case hexadecimal.
         sha256: String,
+    },
+    /// Something came that may have been a restart of the board: identity and settings are asked again before anything is
+    /// enabled. One event for all that comes until they are answered.
+    PossibleRestart {
+        /// What came, in words: the line, the silence, the state.
+        found: String,
+    },
+    /// Identity and settings were asked again because of a possible restart.
+    AskedAgain {
+        /// What came, in words.
+        because: String,
+        /// Whether all answers are those of the first time.
+        same: bool,
+        /// What the answers are, or how they differ, in words.
+        found: String,
     },
     /// A pre-check was evaluated.
     PreCheck {

@@ -85,7 +85,9 @@ fn other_unit(loaded: &Loaded, trace: &Trace) -> Option<String> {
         ("serial", Some(plan.serial.as_str())),
         ("build", plan.build.as_deref()),
     ];
+    // What a board says after a restart is why its run was refused, and not whose trace it is.
     let fields = events()
+        .take_while(|what| !matches!(what, What::SegmentBegan { .. }))
         .filter_map(|what| if let What::Identity { fields, .. } = what { Some(fields) } else { None });
     fields.flatten().find_map(|(name, found)| {
         let (_, wanted) = expected.iter().find(|(of, wanted)| of == name && wanted.is_some())?;

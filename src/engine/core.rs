@@ -1,5 +1,6 @@
 //! What all states share: links, timers, values, guard, heartbeat, outputs. Inputs become notices; states give them a meaning.
 
+use super::again::Again;
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
 use super::link::{Heard, HostLink, Purpose, fields};
@@ -67,6 +68,7 @@ pub(super) struct Core {
     /// The moment for which the stop frames that are due were due.
     stop_due: Instant,
     pub bursts: Bursts,
+    pub again: Again,
     /// Whether keys are wanted.
     pub listening: bool,
     /// Questions that a person said yes to.
@@ -102,6 +104,7 @@ impl Core {
             stop_counts: true,
             stop_due: Instant::ZERO,
             bursts: Bursts::default(),
+            again: Again::new(plan.links.len()),
             listening: false,
             confirmed: BTreeSet::new(),
             pulse: HeatPulse::default(),
@@ -275,6 +278,7 @@ impl Core {
             return;
         }
         self.links[link].lose();
+        self.again.give_up();
         let link = self.plan.links[link].name.clone();
         notices.push(Notice::Ends(Cause::NotMade, format!("link {link} was lost: {why}")));
         self.event(now, What::LinkLost { link, why });
@@ -361,6 +365,11 @@ impl Core {
     fn heard(&mut self, plan: &Plan, now: Instant, link: usize, heard: Heard, notices: &mut Vec<Notice>) {
         let name = || plan.links[link].name.clone();
         match heard {
+            Heard::Lost { .. } => self.reply_lost(now, link),
+            Heard::Reply { .. } | Heard::Late(_) => self.again.replied(link),
+            Heard::Malformed { .. } | Heard::Gone { .. } | Heard::Unsolicited(_) | Heard::Garbage(_) => {}
+        }
+        match heard {
             Heard::Reply { purpose: Purpose::Poll(group), sent, request, reply, line } => {
                 let times = (plan.links[link].line_time(request), plan.links[link].line_time(reply));
                 let values = poll_values(plan, group, &line);
@@ -379,10 +388,14 @@ impl Core {
                     beat.acknowledged = beat.acknowledged.max(sent);
                 }
                 let fields = fields(plan, link, purpose, &line);
+                if self.said_again(now, (link, purpose), Ok(&fields), notices) {
+                    return;
+                }
                 notices.push(Notice::Reply { link, purpose, fields });
             }
             Heard::Malformed { purpose, sent, line } => {
                 self.event(now, What::Garbage { link: name(), text: printable(&line) });
+                self.strange_line(now, link, &line, false);
                 match purpose {
                     Purpose::Poll(group) => {
                         self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
@@ -391,6 +404,7 @@ impl Core {
                     _ if purpose.is_of_a_burst() => {
                         self.burst_failed(now, purpose, sent, "another reply came than expected")
                     }
+                    _ if self.said_again(now, (link, purpose), Err(Some(&line)), notices) => {}
                     _ => notices.push(Notice::Failed { link, purpose, line: Some(line) }),
                 }
             }
@@ -401,13 +415,18 @@ impl Core {
             Heard::Lost { purpose, sent } if purpose.is_of_a_burst() => {
                 self.burst_failed(now, purpose, sent, "no reply came")
             }
+            Heard::Lost { purpose, .. } if self.said_again(now, (link, purpose), Err(None), notices) => {}
             Heard::Lost { purpose, .. } => notices.push(Notice::Failed { link, purpose, line: None }),
             Heard::Gone { purpose } => notices.push(Notice::Reply { link, purpose, fields: Vec::new() }),
             Heard::Unsolicited(line) => {
                 self.event(now, What::Unsolicited { link: name(), text: printable(&line) });
+                self.strange_line(now, link, &line, true);
             }
             Heard::Late(line) => self.event(now, What::Late { link: name(), text: printable(&line) }),
-            Heard::Garbage(line) => self.event(now, What::Garbage { link: name(), text: printable(&line) }),
+            Heard::Garbage(line) => {
+                self.event(now, What::Garbage { link: name(), text: printable(&line) });
+                self.strange_line(now, link, &line, false);
+            }
         }
     }
 
@@ -420,6 +439,7 @@ impl Core {
         if self.enabling.as_ref().is_some_and(|enabling| enabling.refuses(now).is_some()) {
             self.links.iter_mut().for_each(|l| l.cancel(|p| matches!(p, Purpose::Enable(_))));
         }
+        self.ask_if_due(now);
         for link in 0..self.links.len() {
             let free_until = self.free_until(&plan, link);
             while let Some(purpose) = self.links[link].next_request(&plan, now, free_until) {
@@ -439,6 +459,9 @@ impl Core {
     }
 
     fn send(&mut self, plan: &Plan, now: Instant, link: usize, purpose: Purpose) {
+        if matches!(purpose, Purpose::Stop(_) | Purpose::Enable(_) | Purpose::Reset(_)) {
+            self.again.frame_sent(now);
+        }
         let bytes = match purpose {
             Purpose::Stop(index) => {
                 if self.stop_counts || self.stop_sent.is_none() {

@@ -25,13 +25,15 @@ pub(super) struct Driving {
     proof: Option<Proof>,
     /// What was proved must still hold until something is told to turn.
     still: Windows,
+    /// When it was proved: a restart after that makes the proof void.
+    proved: Instant,
     phase: Phase,
 }
 
 #[derive(Debug)]
 enum Phase {
-    /// Keys are asked for before a person is handed the drive.
-    Calling,
+    /// Keys are asked for before a person is handed the drive; whether they are read.
+    Calling { read: bool },
     /// A step of enabling: which, when it left, whether it was acknowledged.
     Enabling { step: usize, sent: Instant, acknowledged: bool },
     /// Enabled, at the demand's rest value: watched before anything is told to turn.
@@ -57,9 +59,11 @@ impl Driving {
         if plan.is_by_hand(test) {
             core.listen(true);
             core.timers.set(Timer::Step, now + plan.drive.within);
-            return State::Driving(Driving { test, proof, still, phase: Phase::Calling });
+            let phase = Phase::Calling { read: false };
+            return State::Driving(Driving { test, proof, still, proved: now, phase });
         }
-        Driving { test, proof, still, phase: Phase::Calling }.enable(core, now, 0)
+        let phase = Phase::Calling { read: true };
+        Driving { test, proof, still, proved: now, phase }.enable(core, now, 0)
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -76,9 +80,10 @@ impl Driving {
                 let step = String::from_utf8_lossy(&core.plan.drive.enable[index].send).trim().to_string();
                 self.end(core, now, Cause::NotMade, format!("the controller did not acknowledge `{step}`"))
             }
-            Notice::Listening { by, person } if matches!(self.phase, Phase::Calling) => {
+            Notice::Listening { by, person } if matches!(self.phase, Phase::Calling { read: false }) => {
                 core.heard_keys(now, self.test, &by, person);
-                self.enable(core, now, 0)
+                self.phase = Phase::Calling { read: true };
+                self.look(core, now)
             }
             Notice::Key(key) => self.key(core, now, key),
             Notice::Row { group, asked } => {
@@ -93,14 +98,14 @@ impl Driving {
                         }
                     }
                     // With the gates on the watch tells better what it is.
-                    Phase::Calling | Phase::Enabling { .. }
+                    Phase::Calling { .. } | Phase::Enabling { .. }
                         if !core.state.is_some_and(|(s, _)| s.may_drive()) =>
                     {
                         if let Some(why) = self.still.no_longer_hold(core).into_iter().next() {
                             return self.end(core, now, Cause::Refused, why);
                         }
                     }
-                    Phase::Calling | Phase::Enabling { .. } => {}
+                    Phase::Calling { .. } | Phase::Enabling { .. } => {}
                 }
                 self.look(core, now)
             }
@@ -142,8 +147,19 @@ impl Driving {
     /// A row came in or a step was acknowledged: has the state been reached, is it still there?
     fn look(self, core: &mut Core, now: Instant) -> State {
         let plan = core.plan.clone();
+        if matches!(self.phase, Phase::Calling { .. } | Phase::Enabling { .. }) {
+            if let Some(found) = core.again.spoilt_since(self.proved) {
+                let why = format!("{found}: a possible restart, after which the pre-checks count no more");
+                return self.end(core, now, Cause::Refused, why);
+            }
+            // A reply was lost: what the board says of itself is asked again before the next frame.
+            if core.again.is_open() {
+                return State::Driving(self);
+            }
+        }
         match self.phase {
-            Phase::Calling => State::Driving(self),
+            Phase::Calling { read: true } => self.enable(core, now, 0),
+            Phase::Calling { read: false } => State::Driving(self),
             Phase::Enabling { step, sent, acknowledged } => {
                 let reached = match plan.drive.enable[step].reaches {
                     Some(wanted) => core.state.is_some_and(|(s, asked)| s == wanted && asked > sent),
@@ -171,7 +187,7 @@ impl Driving {
     }
 
     fn step_overdue(self, core: &mut Core, now: Instant) -> State {
-        if matches!(self.phase, Phase::Calling) {
+        if matches!(self.phase, Phase::Calling { .. }) {
             let why = format!(
                 "nobody reads keys within {}: who drives by hand could not stop",
                 core.plan.drive.within
@@ -204,11 +220,11 @@ impl Driving {
     }
 
     fn watched(self, core: &mut Core, now: Instant) -> State {
-        let Driving { test, proof, still, phase: Phase::Quiet(quiet) } = self else {
+        let Driving { test, proof, still, proved, phase: Phase::Quiet(quiet) } = self else {
             return State::Driving(self);
         };
         match quiet.conclude(core, now, test, &still) {
-            Ok(leave) => Driving { test, proof, still, phase: Phase::Running { since: now, segment: 0 } }
+            Ok(leave) => Driving { test, proof, still, proved, phase: Phase::Running { since: now, segment: 0 } }
                 .run(core, now, leave),
             Err(why) => {
                 let begun = (Cause::Refused, why);

@@ -347,10 +347,11 @@ impl HostLink {
     }
 }
 
-/// What goes first: stops, demands and so on in the order of [`Purpose`]; among polls the one wanted first.
+/// What goes first: stops, demands and so on in the order of [`Purpose`]; among polls and what the controller is asked of itself
+/// the one wanted first.
 fn turn((purpose, wanted): (Purpose, Instant)) -> (Purpose, Instant, Purpose) {
-    let sort = if matches!(purpose, Purpose::Poll(_)) { Purpose::Poll(0) } else { purpose };
-    (sort, wanted, purpose)
+    let read = matches!(purpose, Purpose::Poll(_) | Purpose::Identity | Purpose::Setting(_));
+    (if read { Purpose::Poll(0) } else { purpose }, wanted, purpose)
 }
 
 /// What the reply to a request must look like; `None` if none is expected.

@@ -1,5 +1,7 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
+mod again;
+mod asking;
 mod believed;
 mod burst;
 mod coasting;

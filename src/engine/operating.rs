@@ -63,6 +63,7 @@ impl Operating {
             }
             Notice::Typed { id, text, by, person } => self.typed(core, now, &id, &text, &by, person),
             Notice::Due(Timer::Watch) => self.overdue(core, now),
+            Notice::Fired(firing) if core.waits_for_answers(&firing) => State::Operating(self),
             Notice::Fired(firing) if self.matters(core, &firing) => {
                 let why = format!("{} would trip: {}", firing.trip, firing.found);
                 self.end(core, now, Cause::Refused, why)

@@ -89,7 +89,9 @@ impl Core {
     ) {
         let Some(values) = values else {
             let text = printable(line);
-            self.event(now, What::Garbage { link: plan.links[plan.groups[group].link].name.clone(), text });
+            let link = plan.groups[group].link;
+            self.event(now, What::Garbage { link: plan.links[link].name.clone(), text });
+            self.strange_line(now, link, line, false);
             self.row_without_values(plan, now, sent, group, RowStatus::Malformed);
             notices.push(Notice::RowLost);
             return;
@@ -119,6 +121,7 @@ impl Core {
         if state != before {
             let state = state.map_or_else(|| format!("unknown ({value})"), |s| s.words().to_string());
             self.event(now, What::State { state });
+            self.state_changed(now, before, state_of(value));
         }
         self.state = state.map(|s| (s, asked));
         // Whoever switched it on: what drives must be shown to be off before it is left.

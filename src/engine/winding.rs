@@ -173,6 +173,10 @@ impl WindingDown {
         // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
         let _ = self.bus.look(core, channel, limit);
         let (channel, limit) = core.plan.stop.speed;
+        // What a possible restart left is asked before the end: what was shown is of the board that was asked first.
+        if core.again.is_open() {
+            return State::WindingDown(self);
+        }
         let off = self.not_driven.unwrap_or(now);
         let shown = core.guard.at_rest(&core.plan, self.test, off).is_some_and(|at| at <= now);
         if let Some(speed) = self.slow.look(core, channel, limit).filter(|_| shown) {

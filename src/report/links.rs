@@ -1,6 +1,7 @@
 //! How well the links did.
 
 use super::Evidence;
+use super::model::EventLine;
 use crate::record::What;
 use serde::Serialize;
 
@@ -48,4 +49,26 @@ pub(super) fn links(evidence: &Evidence<'_>) -> Vec<LinkRow> {
             garbage: garbage(&link.name),
         })
         .collect()
+}
+
+/// Most lines of a run that are listed one by one: a disturbed line gives thousands, and the trace has them all.
+const LISTED_MAX: usize = 40;
+
+/// Every line that nobody asked for or that fits no reply, up to so many, and how many more there are.
+pub(super) fn strange_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
+    let strange = |event: &crate::record::Event| {
+        let text = match &event.what {
+            What::Unsolicited { link, text } => format!("link {link}: `{text}` came, and nobody asked for it"),
+            What::Garbage { link, text } => format!("link {link}: `{text}` came and fits no reply"),
+            _ => return None,
+        };
+        Some(EventLine { at_s: event.at.secs_f64(), sort: "line".into(), text, grave: false })
+    };
+    let mut lines: Vec<EventLine> = evidence.events.iter().filter_map(strange).collect();
+    let more = lines.len().saturating_sub(LISTED_MAX);
+    lines.truncate(LISTED_MAX);
+    if let Some(last) = lines.last_mut().filter(|_| more > 0) {
+        last.text += &format!("; {more} more such lines are in the trace");
+    }
+    lines
 }

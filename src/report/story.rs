@@ -234,11 +234,12 @@ pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestRepo
     }
 }
 
-/// Trips, stops, stages, lost links and remarks.
+/// Trips, stops, stages, lost links, strange lines and remarks.
 pub(super) fn event_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
     let name = |test: usize| evidence.plan.tests.get(test).map_or("?", |t| t.name.as_str()).to_string();
     let mut lines: Vec<EventLine> = evidence.events.iter().filter_map(|event| line(event, &name)).collect();
     lines.extend(super::predicted::events(evidence));
+    lines.extend(super::links::strange_lines(evidence));
     // Stable: what was recorded at one moment stays in its order.
     lines.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
     lines
@@ -269,6 +270,12 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
             let how = if *confirmed { "confirmed" } else { "NOT confirmed" };
             let grave = !confirmed && *stage != crate::record::Stage::DeEnergised;
             ("stage", format!("{}: {how}: {found}", stage.words()), grave)
+        }
+        // Answers that are as at first after single replies that were lost: the table of links counts those.
+        What::AskedAgain { because, same: true, .. } if because.contains(A_REPLY_LOST) => return None,
+        What::PossibleRestart { found } => ("restart", format!("{found}: possible restart"), false),
+        What::AskedAgain { because, same, found } => {
+            ("restart", format!("{because}; identity and settings asked again: {found}"), !same)
         }
         What::LinkLost { link, why } => ("link lost", format!("{link}: {why}"), true),
         What::Finished { cause, why } => {

@@ -74,7 +74,16 @@ pub(super) struct PreChecking {
     round_trip_max: Duration,
     resetting: Option<usize>,
     reset_tried: bool,
+    /// How often the watch began afresh after a possible restart.
+    renewed: u32,
 }
+
+/// How often the watch begins afresh after a possible restart. A line that is disturbed all the time looks like many, and is
+/// judged by how many replies it loses.
+const RENEWED_MAX: u32 = 3;
+
+/// How long to wait for answers before looking again whether they are there.
+const LOOK_AGAIN: Duration = Duration::from_millis(10);
 
 impl PreChecking {
     /// Begins the watch of a test that has begun.
@@ -89,7 +98,9 @@ impl PreChecking {
             round_trip_max: Duration::ZERO,
             resetting: None,
             reset_tried: false,
+            renewed: 0,
         };
+        core.ask_before(now, test);
         state.watch(core, now);
         State::PreChecking(state)
     }
@@ -100,7 +111,6 @@ impl PreChecking {
         // Only before the first test is a unit that stood for long still as it stood.
         let cold = (self.test == 0).then_some(When::ColdSoak);
         self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
-        (self.rows, self.lost, self.round_trip_max) = (0, 0, Duration::ZERO);
         core.guard.arm(now);
         core.timers.set(Timer::Watch, now + core.plan.ready.observe);
     }
@@ -131,6 +141,8 @@ impl PreChecking {
                 self.refuse(core, now, "the controller did not acknowledge the fault reset".into())
             }
             Notice::Due(Timer::Watch) => self.conclude(core, now),
+            // A board that begins is silent for a while; the watch begins afresh after it.
+            Notice::Fired(firing) if core.waits_for_answers(&firing) => State::PreChecking(self),
             Notice::Fired(firing) => {
                 self.refuse(core, now, format!("{} would trip: {}", firing.trip, firing.found))
             }
@@ -156,6 +168,7 @@ impl PreChecking {
             }
             None => {
                 self.resetting = None;
+                (self.rows, self.lost, self.round_trip_max) = (0, 0, Duration::ZERO);
                 self.watch(core, now);
             }
         }
@@ -172,8 +185,18 @@ impl PreChecking {
         self.windows.row(core, group);
     }
 
-    fn conclude(self, core: &mut Core, now: Instant) -> State {
+    fn conclude(mut self, core: &mut Core, now: Instant) -> State {
         let plan = core.plan.clone();
+        if core.again.is_open() {
+            core.timers.set(Timer::Watch, now + LOOK_AGAIN);
+            return State::PreChecking(self);
+        }
+        // What was seen before a restart was another board's. How many replies were lost goes on to count.
+        if self.renewed < RENEWED_MAX && core.again.spoilt_since(self.since).is_some() {
+            self.renewed += 1;
+            self.watch(core, now);
+            return State::PreChecking(self);
+        }
         let mut refused: Vec<String> = Vec::new();
         let mut note = |core: &mut Core, name: &str, holds: bool, grade: Grade, found: String| {
             if !holds {

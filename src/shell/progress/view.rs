@@ -246,6 +246,9 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
             let name = plan.bursts.get(*burst).map_or("?", |b| b.name.as_str());
             format!("burst {number} `{name}` was given up: {why}")
         }
+        What::PossibleRestart { found } => format!("POSSIBLE RESTART: {found}"),
+        What::AskedAgain { because, same: true, found } => format!("asked again ({because}): {found}"),
+        What::AskedAgain { because, same: false, found } => format!("ASKED AGAIN ({because}): {found}"),
         What::LinkLost { link, why } => format!("LINK LOST `{link}`: {why}"),
         What::TestEnded { test: index, complete } => {
             let how = if *complete { "ended" } else { "broken off" };

@@ -31,6 +31,8 @@ fn every_event() -> Vec<What> {
         What::Marked { test: 7 },
         What::BurstTriggered { burst: 1, number: 2, t: i64::MIN, u: 0.1 + 0.2 },
         What::BurstLost { burst: 0, number: u32::MAX, why: s() },
+        What::PossibleRestart { found: s() },
+        What::AskedAgain { because: s(), same: false, found: s() },
     ]
 }
 
@@ -64,6 +66,8 @@ fn place(what: &What) -> usize {
         What::Marked { .. } => 24,
         What::BurstTriggered { .. } => 25,
         What::BurstLost { .. } => 26,
+        What::PossibleRestart { .. } => 27,
+        What::AskedAgain { .. } => 28,
     }
 }
 
@@ -71,7 +75,7 @@ fn place(what: &What) -> usize {
 fn every_event_comes_back() {
     let events = every_event();
     let places: Vec<usize> = events.iter().map(place).collect();
-    assert_eq!(places, Vec::from_iter(0..27), "one row for each variant of `What`");
+    assert_eq!(places, Vec::from_iter(0..29), "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
