@@ -192,6 +192,7 @@ impl Core {
         self.enabling = None;
         self.stop_sent = None;
         self.guard.unseen.told(0.0);
+        self.guard.standing.told_nothing();
         self.values.on_stop();
     }
 
@@ -507,6 +508,7 @@ impl Core {
         let number = demand.send.rounded(demand.unit.from_si(si.clamp(demand.range.0, demand.range.1)));
         let sent = Sent { at: now, demand: index, value: demand.unit.to_si(number) };
         self.values.on_sent(&sent);
+        self.guard.standing.told(plan, index, sent.value);
         if demand.sets == Sets::ShaftSpeed {
             self.guard.unseen.told(sent.value);
         }

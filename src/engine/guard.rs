@@ -1,6 +1,7 @@
 //! What is watched while anything may turn: trips on every sample, plausibility, staleness.
 
 use super::believed::Believed;
+use super::standing::Standing;
 use super::rested::Rested;
 use super::unseen::Unseen;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
@@ -35,6 +36,7 @@ pub(super) struct Guard {
     believed: Vec<Believed>,
     rested: Rested,
     pub unseen: Unseen,
+    pub standing: Standing,
     /// The board has just begun: it says zero of everything before it has measured anything.
     pub begun: bool,
 }
@@ -56,6 +58,7 @@ impl Guard {
             believed: Believed::all(plan),
             rested: Rested::default(),
             unseen: Unseen::default(),
+            standing: Standing::new(plan),
             begun: false,
         }
     }
@@ -101,6 +104,8 @@ impl Guard {
         for believed in self.believed.iter_mut().filter(|_| !self.begun) {
             firing = firing.or(believed.value(plan, channel, (asked, now), value));
         }
+        let told = (channel == speed).then(|| self.unseen.told_now());
+        firing = firing.or(self.standing.value(plan, channel, at, value, told));
         firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
     }
 

@@ -97,6 +97,7 @@ impl Core {
             return;
         };
         let row = row(plan, now, sent, group, RowStatus::Ok, Some((values, times)));
+        let (at, read) = (row.t_sample, row.values.clone());
         let mut scratch = std::mem::take(&mut self.scratch);
         scratch.clear();
         self.values.on_row(plan, &row, &mut scratch);
@@ -111,12 +112,19 @@ impl Core {
             }
         }
         self.scratch = scratch;
+        if let Some(firing) = self.guard.standing.reply(plan, group, at, &read) {
+            notices.push(Notice::Fired(firing));
+        }
+        while let Some(text) = self.guard.standing.thawed() {
+            self.event(now, What::Note { text });
+        }
         notices.push(Notice::Row { group, asked: sent });
     }
 
     fn state_read(&mut self, now: Instant, asked: Instant, value: f64) {
         let state = state_of(value);
         self.guard.begun = state == Some(DriveState::NotReady);
+        self.guard.standing.gates(state == Some(DriveState::OperationEnabled));
         let before = self.state.map(|(s, _)| s);
         if state != before {
             let state = state.map_or_else(|| format!("unknown ({value})"), |s| s.words().to_string());

@@ -24,6 +24,11 @@ impl Unseen {
         self.told = speed.abs();
     }
 
+    /// The newest speed told, rad/s, without its sign.
+    pub(super) fn told_now(&self) -> f64 {
+        self.told
+    }
+
     /// Takes a reading, rad/s; up to `limit` it is none.
     pub(super) fn read(&mut self, now: Instant, speed: f64, limit: f64) {
         if speed > limit || (self.told <= limit && !self.strange) {

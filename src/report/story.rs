@@ -5,7 +5,7 @@ use super::criteria;
 use super::model::{Counts, CriterionRow, Cut, EventLine, Headline, Outcome, TestReport};
 use super::{tripped, words};
 use crate::outcome::{Cause, JunitKind};
-use crate::record::{Event, What};
+use crate::record::{A_REPLY_LOST, Event, What};
 use crate::time::Instant;
 use crate::trace::RunKind;
 

@@ -9,6 +9,7 @@ mod common;
 mod doubt;
 mod line;
 mod operating;
+mod restarting;
 mod stopping;
 mod torque;
 mod watching;
