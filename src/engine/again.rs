@@ -35,6 +35,16 @@ const TALKS: Duration = Duration::from_millis(10_000);
 /// off for ever.
 const DISTURBED: Duration = Duration::from_millis(10_000);
 
+/// What may have been a restart.
+#[derive(Debug)]
+struct Pending {
+    /// In words.
+    found: String,
+    since: Instant,
+    /// Whether it spoils what was seen before, and is in the records.
+    spoils: bool,
+}
+
 /// What has been asked, and why it is asked again.
 #[derive(Debug, Default)]
 pub(super) struct Again {
@@ -43,8 +53,8 @@ pub(super) struct Again {
     asking: Option<Asking>,
     /// The test before whose pre-checks it is asked.
     before: Option<usize>,
-    /// What may have been a restart and has had no answer, and since when.
-    restart: Option<(String, Instant)>,
+    /// What may have been a restart and has had no answer.
+    restart: Option<Pending>,
     /// Something came while it was asked: once more from the beginning.
     once_more: bool,
     /// The newest sign of a restart that spoils what was seen before it.
@@ -160,15 +170,20 @@ impl Core {
         if spoils {
             self.again.spoilt = Some((found.clone(), now));
         }
-        let since = self.again.restart.as_ref().map(|(_, at)| *at);
-        self.again.once_more |= self.again.asking.is_some() && since.is_none_or(|at| now - at < DISTURBED);
+        let pending = self.again.restart.take();
+        let since = pending.as_ref().map_or(now, |p| p.since);
+        // What has been said so far may be another board's. A board that has said nothing yet is waited for as it is.
+        let said = self.again.asking.as_ref().is_some_and(Asking::has_begun);
+        self.again.once_more |= said && now - since < DISTURBED;
         // One event for all that comes until it is answered: each line is in the trace by itself.
-        if since.is_none() {
-            if spoils {
-                self.event(now, What::PossibleRestart { found: found.clone() });
-            }
-            self.again.restart = Some((found, now));
+        let before = pending.as_ref().is_some_and(|p| p.spoils);
+        if spoils && !before {
+            self.event(now, What::PossibleRestart { found: found.clone() });
         }
+        self.again.restart = match pending {
+            Some(pending) if pending.spoils || !spoils => Some(pending),
+            _ => Some(Pending { found, since, spoils }),
+        };
     }
 
     /// Begins to ask, if it is wanted and nothing else is: a stop is proved first, and what drives is left alone.
@@ -190,7 +205,7 @@ impl Core {
     }
 
     fn nothing_to_ask(&mut self, now: Instant) {
-        if let Some((because, _)) = self.again.restart.take() {
+        if let Some(Pending { found: because, .. }) = self.again.restart.take() {
             let found = "this rig reads neither identity nor settings: nobody knows whether it restarted";
             self.event(now, What::AskedAgain { because, same: false, found: found.into() });
         }
@@ -215,7 +230,7 @@ impl Core {
             Ok(fields) => asking.answered(&plan, link, purpose, fields),
             Err(line) if !asking.again(now) => {
                 let why = asking.unanswered(&plan, line);
-                if let Some((because, _)) = self.again.restart.take() {
+                if let Some(Pending { found: because, .. }) = self.again.restart.take() {
                     self.event(now, What::AskedAgain { because, same: false, found: why.clone() });
                 }
                 self.again.give_up();
@@ -245,7 +260,7 @@ impl Core {
         let (before, restart) = (self.again.before.take(), self.again.restart.take());
         let same = wrong.is_empty();
         let found = if same { as_at_first(&said, &plan) } else { wrong.join("; ") };
-        if let Some((because, _)) = restart {
+        if let Some(Pending { found: because, .. }) = restart {
             self.event(now, What::AskedAgain { because, same, found: found.clone() });
         }
         if !same {

@@ -158,6 +158,11 @@ impl Asking {
         self.work.front() == Some(&(link, purpose))
     }
 
+    /// Whether anything has been said yet.
+    pub(super) fn has_begun(&self) -> bool {
+        self.said != Said::default()
+    }
+
     /// Takes the fields of the reply to the question.
     pub(super) fn answered(&mut self, plan: &Plan, link: usize, purpose: Purpose, fields: &[String]) {
         self.work.pop_front();

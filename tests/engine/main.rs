@@ -10,6 +10,7 @@ mod doubt;
 mod line;
 mod operating;
 mod restarting;
+mod standing;
 mod stopping;
 mod torque;
 mod watching;
