@@ -246,6 +246,19 @@ pub enum What {
         /// What was found, in words with numbers.
         found: String,
     },
+    /// What took the torque off at a stop, said once samples show that nothing drives.
+    TookOff {
+        /// Which of what can have done it.
+        by: By,
+        /// Whether it is a finding: the frame did nothing, or was too late.
+        #[serde(default)]
+        finding: bool,
+        /// When the torque went off, in microseconds after the first stop frame: not before, and at the latest.
+        #[serde(default)]
+        between: (i64, i64),
+        /// What was found, in words with numbers.
+        found: String,
+    },
     /// A burst was triggered: the controller captures samples at its own rate from here on.
     BurstTriggered {
         /// Index of the sort of burst.
@@ -314,6 +327,35 @@ pub enum What {
         /// In words.
         text: String,
     },
+}
+
+/// What can take the torque off at a stop.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum By {
+    /// The stop frame.
+    Frame,
+    /// The board's own command timeout, since no demand was sent any more.
+    CommandTimeout,
+    /// Something before the first stop frame: the board by itself, or it had not been on.
+    Before,
+    /// Neither the frame nor the command timeout in its time.
+    Neither,
+    /// The samples do not tell.
+    Unknown,
+}
+
+impl By {
+    /// As printed.
+    pub fn words(self) -> &'static str {
+        match self {
+            By::Frame => "stop frame",
+            By::CommandTimeout => "command timeout of the board",
+            By::Before => "off before the stop",
+            By::Neither => "neither stop frame nor command timeout",
+            By::Unknown => "cannot be told",
+        }
+    }
 }
 
 /// How a guard is known.

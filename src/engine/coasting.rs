@@ -5,6 +5,7 @@ use super::State;
 use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
+use super::took_off::STOP_FRAME;
 use super::winding::{Flows, Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
 use crate::plan::Shape;
@@ -86,6 +87,10 @@ impl Coasting {
             core.timers.clear(Timer::StopFrame);
             core.timers.clear(Timer::Stage);
             core.event(now, What::TorqueOff { test: self.test, found });
+            if let Some(found) = core.say_what_took_off(now) {
+                let firing = Firing { trip: STOP_FRAME.into(), found, sampled: now };
+                return WindingDown::tripped(core, now, self.test, firing);
+            }
             // Not before: until the torque is proved off the line is for stop frames and samples alone.
             core.take_bursts_of(now, self.test, self.segment);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {

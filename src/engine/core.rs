@@ -7,6 +7,7 @@ use super::link::{Heard, HostLink, Purpose, fields};
 use super::precheck::{Enabling, HeatPulse};
 use super::rows::{poll_values, printable};
 use super::timers::Timers;
+use super::took_off::TookOff;
 use super::{Output, Timer};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
@@ -67,6 +68,8 @@ pub(super) struct Core {
     stop_counts: bool,
     /// The moment for which the stop frames that are due were due.
     stop_due: Instant,
+    /// What of the newest stop took the torque off.
+    pub took_off: TookOff,
     pub bursts: Bursts,
     pub again: Again,
     /// Whether keys are wanted.
@@ -103,6 +106,7 @@ impl Core {
             enabling: None,
             stop_counts: true,
             stop_due: Instant::ZERO,
+            took_off: TookOff::default(),
             bursts: Bursts::default(),
             again: Again::new(plan.links.len()),
             listening: false,
@@ -215,6 +219,7 @@ impl Core {
     /// frames at the head of every line, and a deadline for the proof.
     pub(super) fn torque_off(&mut self, now: Instant) {
         self.end_profile();
+        self.took_off.begin();
         self.listen(false);
         for timer in [Timer::Step, Timer::Watch, Timer::Profile] {
             self.timers.clear(timer);
@@ -382,6 +387,7 @@ impl Core {
                 self.burst_reply(plan, now, purpose, sent, (earliest, latest), &line);
             }
             Heard::Reply { purpose, sent, line, .. } => {
+                self.took_off.answered(now, sent, purpose);
                 if let Purpose::Demand(demand) = purpose
                     && let Some(beat) = &mut self.beating[demand]
                 {
@@ -496,6 +502,7 @@ impl Core {
             Purpose::BurstRead(index) => self.burst_request(plan, index),
         };
         self.links[link].sent(plan, now, purpose, bytes.len());
+        self.took_off.sent(plan, now, link, purpose, bytes.len());
         self.out.push_back(Output::Send { link, bytes });
     }
 

@@ -22,6 +22,7 @@ mod rows;
 mod silent;
 mod standing;
 mod timers;
+mod took_off;
 mod unseen;
 mod watching;
 mod winding;

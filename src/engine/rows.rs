@@ -102,6 +102,7 @@ impl Core {
         scratch.clear();
         self.values.on_row(plan, &row, &mut scratch);
         self.out.push_back(Output::Record(Record::Row(row)));
+        self.watch_state(plan, sent, (sent + times.0, now - times.1), &scratch);
         for Valued { channel, at, si } in &scratch {
             let Some(value) = si else { continue };
             if *channel == plan.drive.state {

@@ -8,6 +8,7 @@ use super::guard::Firing;
 use super::winding::WindingDown;
 use crate::outcome::Cause;
 use crate::record::What;
+use crate::states::DriveState;
 use crate::time::Instant;
 
 /// Waiting for the controller to switch itself off, in the last segment of a test.
@@ -62,10 +63,18 @@ impl Silent {
         let Some((state, _)) = core.state.filter(|(s, asked)| !s.may_drive() && *asked > self.began) else {
             return State::Silent(self);
         };
+        if let Some(found) = core.took_off.off_too_soon(&core.plan) {
+            return self.trip(core, now, Firing { trip: "command timeout".into(), found, sampled: now });
+        }
         let found = format!("the drive is `{}` {} after the last demand", state.words(), now - self.began);
         core.event(now, What::SwitchedOff { test: self.test, found });
         core.event(now, What::ProfileEnded { test: self.test });
-        self.end(core, now, None)
+        let ended = self.end(core, now, None);
+        // A board whose command timeout ends in `fault` is left there by it: its stop is no fault of its own.
+        if state == DriveState::Fault {
+            core.took_off.expect_fault();
+        }
+        ended
     }
 
     fn trip(self, core: &mut Core, now: Instant, firing: Firing) -> State {

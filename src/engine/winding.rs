@@ -4,6 +4,7 @@
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
 use super::operating::Operating;
+use super::took_off::STOP_FRAME;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
 use crate::plan::{Mains, Way};
@@ -111,7 +112,7 @@ impl WindingDown {
         match notice {
             Notice::Row { .. } => self.look(core, now),
             Notice::Due(Timer::StopFrame) => {
-                if self.not_driven.is_none() {
+                if self.not_driven.is_none() || self.wants_an_answer(core, now) {
                     core.repeat_stop(now);
                 }
                 State::WindingDown(self)
@@ -156,6 +157,7 @@ impl WindingDown {
                 String::new()
             };
             stage(core, now, Stage::NotDriven, true, format!("{found}{late}"));
+            self.took_off(core, now);
             core.timers.set(Timer::Stage, self.began + core.plan.stop.at_rest_within);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
             let why = format!("the drive is `{}` again after it was not driven", state.words());
@@ -179,7 +181,8 @@ impl WindingDown {
         }
         let off = self.not_driven.unwrap_or(now);
         let shown = core.guard.at_rest(&core.plan, self.test, off).is_some_and(|at| at <= now);
-        if let Some(speed) = self.slow.look(core, channel, limit).filter(|_| shown) {
+        let speed = self.slow.look(core, channel, limit).filter(|_| shown && !self.wants_an_answer(core, now));
+        if let Some(speed) = speed {
             let found =
                 format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
             stage(core, now, Stage::AtRest, true, found);
@@ -187,6 +190,28 @@ impl WindingDown {
             return self.conclude(core, now, true);
         }
         State::WindingDown(self)
+    }
+
+    /// Says what took the torque off. A stop that its frame did not make in its time is no ordinary end: nothing else stops a drive whose
+    /// demands go on.
+    fn took_off(&mut self, core: &mut Core, now: Instant) {
+        if let Some(found) = core.say_what_took_off(now)
+            && self.cause.is_none()
+        {
+            let why = format!("{STOP_FRAME}: {found}");
+            core.event(now, What::Trip { trip: STOP_FRAME.into(), found, sampled: now.micros() });
+            self.cause = Some((Cause::Tripped, why));
+        }
+        if self.wants_an_answer(core, now) {
+            core.stop(now, false);
+            core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
+        }
+    }
+
+    /// Whether stop frames go on, since none was acknowledged and something else may have taken the torque off: only as long as the proof
+    /// itself may take.
+    fn wants_an_answer(&self, core: &Core, now: Instant) -> bool {
+        core.took_off.is_unsure() && now < self.began + core.plan.stop.not_driven_within
     }
 
     /// Something is wrong after the drive was confirmed off: a stop frame costs nothing.
@@ -205,6 +230,7 @@ impl WindingDown {
         self.slow = Low::default();
         self.bus = Low::default();
         self.flows = Flows::default();
+        core.took_off.begin();
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         // As long as at first, however late it is. The next proof is held against the old deadline, so that it ends.
@@ -250,10 +276,11 @@ impl WindingDown {
         self.conclude(core, now, false)
     }
 
-    fn conclude(self, core: &mut Core, now: Instant, at_rest: bool) -> State {
+    fn conclude(mut self, core: &mut Core, now: Instant, at_rest: bool) -> State {
         for timer in [Timer::StopFrame, Timer::Stage] {
             core.timers.clear(timer);
         }
+        self.cause = self.cause.take().or_else(|| core.spoilt_pass(now));
         if let Some(test) = self.test {
             core.event(now, What::TestEnded { test, complete: self.cause.is_none() });
         }

@@ -3,6 +3,7 @@
 use super::rounds::Round;
 use crate::guards::Guard;
 use crate::outcome::{Blame, Cause, JunitKind};
+use crate::record::By;
 use crate::trace::FileUsed;
 use serde::Serialize;
 
@@ -319,8 +320,23 @@ pub struct StopProof {
     pub reason: String,
     /// Number of stop frames sent.
     pub frames: usize,
+    /// What took the torque off; absent where there was none, or where no sample shows it off.
+    pub torque_off: Option<TorqueOff>,
     /// The stages in order: not driven, at rest, de-energised.
     pub stages: Vec<StageProof>,
+}
+
+/// What took the torque off at a stop.
+#[derive(Debug, Clone, Serialize)]
+pub struct TorqueOff {
+    /// Which of what can have done it.
+    pub by: By,
+    /// Whether it is a finding: the stop frame did nothing, or was too late.
+    pub finding: bool,
+    /// When it went off, in seconds after the first stop frame: not before, and at the latest.
+    pub between_s: (f64, f64),
+    /// In words with numbers.
+    pub found: String,
 }
 
 /// One stage of a stop.

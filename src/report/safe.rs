@@ -2,12 +2,13 @@
 //!
 //! It never says that anything may be touched. What the record does not show counts as not so.
 
-use super::model::{SafeState, StageProof, StopProof, Warning};
+use super::model::{SafeState, StageProof, StopProof, TorqueOff, Warning};
 use super::story::Story;
 use super::{Evidence, words};
 use crate::outcome::Cause;
-use crate::record::{Event, Stage, What};
+use crate::record::{By, Event, Stage, What};
 use crate::states::DriveState;
+use crate::time::Instant;
 use crate::units::number_text;
 
 /// What the record shows of the way to rest. One that does not reach the end, or lacks a part, shows nothing: what was
@@ -119,12 +120,21 @@ fn stops(evidence: &Evidence<'_>, story: &Story) -> Vec<StopProof> {
                         .map(|t| t.name.clone()),
                     reason: reason.clone(),
                     frames: 0,
+                    torque_off: None,
                     stages: [Stage::NotDriven, Stage::AtRest, Stage::DeEnergised].map(silent).to_vec(),
                 })
             }
             What::StopSent { .. } if stopping => {
                 if let Some(stop) = stops.last_mut() {
                     stop.frames += 1;
+                }
+            }
+            What::TookOff { by, finding, between, found } if stopping => {
+                if let Some(stop) = stops.last_mut() {
+                    let seconds = |micros: i64| Instant::from_micros(micros).secs_f64();
+                    let between_s = (seconds(between.0), seconds(between.1));
+                    let (by, finding, found) = (*by, *finding, found.clone());
+                    stop.torque_off = Some(TorqueOff { by, finding, between_s, found });
                 }
             }
             What::Stage { stage, confirmed, found } => {
@@ -206,6 +216,7 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
         lines.extend(found_at_last(safe, Stage::AtRest));
         list.push(Warning { title: "NOT SHOWN AT REST".into(), lines });
     }
+    list.extend(stop_frame(evidence.events));
     if !safe.de_energised {
         list.push(bus_live(evidence, safe));
     }
@@ -222,6 +233,26 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
         list.push(Warning { title: title.into(), lines });
     }
     list
+}
+
+/// A stop frame that did not do its work, at a stop or a coast: nothing else stops a drive whose demands go on.
+fn stop_frame(events: &[Event]) -> Option<Warning> {
+    let found = events.iter().filter_map(|event| match &event.what {
+        What::TookOff { by, finding: true, found, .. } => Some((event.at.secs_f64(), *by, found)),
+        _ => None,
+    });
+    let found: Vec<(f64, By, &String)> = found.collect();
+    let late = found.iter().all(|(_, by, _)| *by == By::Frame);
+    let title = if late { "STOP FRAME TOO LATE" } else { "STOP FRAME WITHOUT EFFECT" };
+    let mut lines: Vec<String> =
+        found.iter().map(|(at, _, found)| words::sentence(&format!("at {}: {found}", words::seconds(*at)))).collect();
+    let first = lines.first().is_some().then(|| if late {
+        "The speed that a fault can reach is worked out from `[reaction] controller`: drive nothing before the two agree."
+    } else {
+        "This program cannot stop this drive while demands go on: drive nothing before the stop frame is right."
+    })?;
+    lines.push(first.into());
+    Some(Warning { title: title.into(), lines })
 }
 
 fn found_at_last(safe: &SafeState, stage: Stage) -> Option<String> {

@@ -264,6 +264,7 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
         What::TorqueOff { test, found } => {
             ("coast", format!("torque off in {}: {found}", name(*test)), false)
         }
+        What::TookOff { finding, found, .. } => ("torque off", found.clone(), *finding),
         What::SwitchedOff { test, found } => ("silence", format!("{}: {found}", name(*test)), false),
         What::StopBegan { reason } => ("stop", reason.clone(), false),
         What::Stage { stage, confirmed, found } => {

@@ -35,6 +35,9 @@ pub fn terminal(report: &Report, colour: bool) -> String {
     // What was shown of a stop is no more than that if something came after it, or may have.
     let shown = report.safe_state.ends_with_stop && report.headline.cut.is_none();
     if let Some(stop) = report.safe_state.stops.last().filter(|_| shown) {
+        if let Some(off) = &stop.torque_off {
+            page.wrapped("            ", &format!("torque off by: {}: {}", off.by.words(), off.found));
+        }
         for stage in &stop.stages {
             let how = match stage.confirmed {
                 Some(true) => "confirmed",

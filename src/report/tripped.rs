@@ -8,6 +8,9 @@ use crate::outcome::{Blame, Cause, Watched};
 use crate::plan::{Channel, Crossing, Plan};
 use crate::record::What;
 
+/// The trip by which the engine says that a stop frame did nothing, or too late.
+const STOP_FRAME: &str = "stop frame";
+
 /// A loop that reads less is open; the pre-check and the rig files take it so.
 const CLOSED: f64 = 0.5;
 
@@ -101,7 +104,8 @@ fn watched(plan: &Plan, trip: &str) -> Watched {
         plan.channels.iter().find(|c| c.name == name)
     };
     let demand = trip.strip_prefix("demand ").and_then(|t| t.strip_suffix(" acknowledged"));
-    if channel(" stale").is_some() || demand.is_some() {
+    // What a stop frame does is the rig file's word for it, its line, or the board.
+    if channel(" stale").is_some() || demand.is_some() || trip == STOP_FRAME {
         return Watched::Link;
     }
     match channel(" plausible").and_then(|c| c.role) {

@@ -12,5 +12,6 @@ mod operating;
 mod restarting;
 mod standing;
 mod stopping;
+mod took_off;
 mod torque;
 mod watching;

@@ -28,6 +28,7 @@ mod ready;
 mod recordings;
 mod scope;
 mod stop;
+mod stop_words;
 mod swings;
 #[cfg(test)]
 mod tests;
@@ -59,9 +60,11 @@ pub fn resolve(
     build: Option<&str>,
 ) -> Result<Plan, Vec<Diag>> {
     let suite = &suite.after_heat_pulse(rig);
+    let whole = rig;
     let rig = &rig.used_by(suite);
     let mut ctx = Context { sources, rig, unit, suite, diags: Vec::new() };
     let plan = plan(&mut ctx, build);
+    stop_words::check(&mut ctx, whole);
     let mut diags = ctx.diags;
     if diags.is_empty() {
         // A part is missing only where a mistake has been noted, or where a file breaks a rule that its

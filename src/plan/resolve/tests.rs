@@ -11,6 +11,7 @@ use crate::units::parse_quantity;
 const ROWS: &str = include_str!("../../../fixtures/broken/cross-rows.toml");
 const PROFILE_ROWS: &str = include_str!("../../../fixtures/broken/profile-rows.toml");
 const CLOSER_ROWS: &str = include_str!("../../../fixtures/broken/closer-rows.toml");
+const STOP_ROWS: &str = include_str!("../../../fixtures/broken/stop-rows.toml");
 const TEN_RIG: &str = include_str!("../../../fixtures/broken/ten-cross-rig.toml");
 const TEN_SUITE: &str = include_str!("../../../fixtures/broken/ten-cross.toml");
 
@@ -37,8 +38,8 @@ fn a_plan_can_be_shared_between_threads() {
 /// Each row of the file: one mistake, exactly one message, its text and both lines.
 #[test]
 fn every_mistake_gives_one_message_that_names_both_places() {
-    let tables =
-        [ROWS, PROFILE_ROWS, CLOSER_ROWS].map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
+    let tables = [ROWS, PROFILE_ROWS, CLOSER_ROWS, STOP_ROWS]
+        .map(|rows| rows.parse::<toml::Table>().expect("the rows are TOML"));
     let rows: Vec<_> = tables.iter().flat_map(|t| t["row"].as_array().expect("rows")).collect();
     assert!(rows.len() >= 50, "{} rows", rows.len());
     let mut wrong = Vec::new();

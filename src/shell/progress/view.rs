@@ -238,7 +238,7 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         What::Marked { .. } => "MARKED: you heard something".to_string(),
         What::OperatorStep { ask, .. } => format!("PLEASE: {ask}"),
         What::SwitchedOff { found, .. } => format!("silence: {found}"),
-        What::TorqueOff { found, .. } => format!("torque off: {found}"),
+        What::TorqueOff { found, .. } | What::TookOff { found, .. } => format!("torque off: {found}"),
         What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),
         What::StopBegan { reason } => format!("STOPPING: {reason}"),
         What::Stage { stage, confirmed, found } => stage_line(plan, *stage, *confirmed, found),

@@ -1,4 +1,5 @@
 use super::*;
+use crate::record::By;
 use proptest::prelude::*;
 
 fn every_event() -> Vec<What> {
@@ -27,6 +28,7 @@ fn every_event() -> Vec<What> {
         What::Note { text: s() },
         What::TorqueOff { test: 0, found: s() },
         What::SwitchedOff { test: 0, found: s() },
+        What::TookOff { by: By::CommandTimeout, finding: true, between: (i64::MIN, i64::MAX), found: s() },
         What::OperatorStep { test: 0, id: s(), ask: s() },
         What::Marked { test: 7 },
         What::BurstTriggered { burst: 1, number: 2, t: i64::MIN, u: 0.1 + 0.2 },
@@ -68,6 +70,7 @@ fn place(what: &What) -> usize {
         What::BurstLost { .. } => 26,
         What::PossibleRestart { .. } => 27,
         What::AskedAgain { .. } => 28,
+        What::TookOff { .. } => 29,
     }
 }
 
