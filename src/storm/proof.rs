@@ -5,7 +5,7 @@ use super::listen::Sample;
 use super::{Breach, Rule};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
-use crate::record::{Record, Stage, What};
+use crate::record::{By, Record, Stage, What};
 use crate::time::{Duration, Instant};
 use crate::twin::Truth;
 
@@ -29,6 +29,11 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
                         event.at,
                         format!("at rest was confirmed at {:.2} rad/s, limit {limit:.2}", truth.speed),
                     );
+                }
+            }
+            What::TookOff { by, .. } => {
+                if let Some(words) = took_off(evidence, event.at).filter(|words| contradicts(*by, words)) {
+                    say(event.at, format!("torque off was put down to {by:?}, and in truth: {words}"));
                 }
             }
             What::Stage { stage: Stage::DeEnergised, confirmed: true, .. } => {
@@ -61,6 +66,21 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
             );
             say(evidence.ended.at, found);
         }
+    }
+}
+
+/// What last took the gates off in truth before a moment, in the words of the log.
+fn took_off<'e>(evidence: &'e Evidence<'_>, at: Instant) -> Option<&'e str> {
+    let before = evidence.truth.iter().rev().skip_while(|row| row.truth.t > at);
+    before.filter_map(|row| row.event.as_deref()).find(|words| words.starts_with("gates off"))
+}
+
+/// Whether what was said to have taken the torque off had nothing to do with it. What else a board may trip by is no part of this.
+fn contradicts(by: By, words: &str) -> bool {
+    match by {
+        By::Frame => words == "gates off: command timeout",
+        By::CommandTimeout => words == "gates off: control word 0",
+        By::Before | By::Neither | By::Unknown => false,
     }
 }
 

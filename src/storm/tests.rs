@@ -75,6 +75,7 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::Flattering, &[], Rule::LostSample),
         (Defect::Flattering, &[], Rule::FalsePass),
         (Defect::Trusting, std::slice::from_ref(&stopped), Rule::FalseProof),
+        (Defect::Modest, &[], Rule::FalseProof),
         (Defect::Endless, &[], Rule::NoEnd),
         (Defect::Bold, &[], Rule::NotRepeatable),
     ];

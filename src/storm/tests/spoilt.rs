@@ -4,7 +4,7 @@ use super::super::*;
 use crate::engine::{Input, Output};
 use crate::files::rig::Sets;
 use crate::plan::When;
-use crate::record::{Event, Record, RowStatus, Stage, What};
+use crate::record::{By, Event, Record, RowStatus, Stage, What};
 use std::collections::VecDeque;
 
 /// What is wrong with a machine.
@@ -58,6 +58,8 @@ pub(super) enum Defect {
     Gullible,
     /// It ends, unconfirmed and without a word to anybody, when a link is lost.
     Resigned,
+    /// It says of every stop that the board's command timeout made it.
+    Modest,
     /// It does not ask whether a demand other than the shaft speed was taken.
     Unasked,
 }
@@ -142,6 +144,11 @@ impl Spoilt {
             }
             (Defect::SaysNotConfirmed, Output::Finished { why, .. }) => {
                 self.ready.push_back(Output::Finished { cause: Cause::NotConfirmed, why });
+            }
+            (Defect::Modest, Output::Record(Record::Event(Event { at, what: What::TookOff { .. } }))) => {
+                let (by, found) = (By::CommandTimeout, "modesty".into());
+                let what = What::TookOff { by, finding: true, between: (0, 0), found };
+                self.ready.push_back(Output::Record(Record::Event(Event { at, what })));
             }
             (Defect::Misquoting, Output::Record(Record::Sent(mut sent))) => {
                 sent.value += if sent.value > 0.0 { 5.0 * std::f64::consts::TAU / 60.0 } else { 0.0 };
