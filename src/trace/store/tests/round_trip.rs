@@ -78,7 +78,7 @@ fn place(what: &What) -> usize {
 fn every_event_comes_back() {
     let events = every_event();
     let places: Vec<usize> = events.iter().map(place).collect();
-    assert_eq!(places, Vec::from_iter(0..29), "one row for each variant of `What`");
+    assert_eq!(places, Vec::from_iter(0..30), "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
