@@ -207,13 +207,15 @@ pub enum Watched {
     PumpedBus,
     /// Whether anything came and was answered in time.
     Link,
+    /// What the stop frame does by itself.
+    StopFrame,
     /// Anything else: what the unit and its build make of it.
     Unit,
 }
 
 /// Where to look first after a trip: what it watched, whom that points at, and the same as advice. Exit code, JUnit kind and
 /// ladder are those of [`Cause::Tripped`] whatever it watched.
-pub const AFTER_A_TRIP: [(Watched, Blame, &str); 5] = [
+pub const AFTER_A_TRIP: [(Watched, Blame, &str); 6] = [
     (
         Watched::StopLoop,
         Blame::Operator,
@@ -226,6 +228,11 @@ pub const AFTER_A_TRIP: [(Watched, Blame, &str); 5] = [
         "look first at the rig and its supply, then at whether the unit or its build braked",
     ),
     (Watched::Link, Blame::Rig, "look first at the rig, its wiring, its links and the board's supply"),
+    (
+        Watched::StopFrame,
+        Blame::Rig,
+        "look first at the stop frame in the rig file, `send` under [safe_state], then at the firmware build",
+    ),
     (Watched::Unit, Blame::Unit, "look first at the unit or its firmware build"),
 ];
 

@@ -161,6 +161,17 @@ pub enum What {
         /// What was seen and after how long.
         found: String,
     },
+    /// The stop frame was sent once while the demands went on: it took the torque off, and the torque stayed off.
+    StopFrameProved {
+        /// Index of the test.
+        test: usize,
+        /// What was seen and after how long.
+        found: String,
+        /// From the frame to torque off: no less, and no more, in microseconds.
+        took: (i64, i64),
+        /// What the controller took of it by itself, no less, in microseconds.
+        controller: i64,
+    },
     /// A person is asked to set something.
     OperatorStep {
         /// Index of the test.

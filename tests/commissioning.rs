@@ -211,7 +211,10 @@ fn a_suite_without_what_closed_loop_rests_on_is_a_part_of_a_commissioning() {
         (&["turned by hand"][..], &["turn_ratio"][..]),
         (&["alignment"], &["alignment_offset"]),
         (&["alignment", "slow open loop"], &["follow_slope", "alignment_offset"]),
-        (&["command timeout"], &["silence"]),
+        (&["stop frame, at rest"], &["the stop frame at rest, by"]),
+        (&["command timeout, at rest"], &["the command timeout at rest, by"]),
+        (&["stop frame"], &["the stop frame turning, by"]),
+        (&["command timeout"], &["the command timeout turning, by"]),
     ] {
         let suite = names.iter().fold(SUITE.to_string(), |suite, name| without(&suite, name));
         let lacks = of(&suite);
@@ -279,7 +282,23 @@ fn a_criterion_that_lets_the_fault_pass_shows_nothing() {
         ),
         (
             vec![("silence = \"160 ms\"", "silence = \"10 s\"".into())],
-            "the command timeout: the silence of 10 s in test `command timeout`",
+            "the command timeout at rest: test `command timeout, at rest` with its silence of 10 s lets a drive pass",
+        ),
+        (
+            vec![(AT_REST, AT_REST.replace("20 A peak", "2 A peak"))],
+            "the stop frame at rest: test `stop frame, at rest` has an alignment current of 2 A peak, and up to 2.12 A peak counts",
+        ),
+        (
+            vec![(AT_REST, AT_REST.replace("hold = \"2 s\"", "hold = \"90 ms\""))],
+            "the stop frame at rest: test `stop frame, at rest` does not hold its demand",
+        ),
+        (
+            vec![("stop_frame = \"200 ms\"", "silence = \"160 ms\"".into())],
+            "the stop frame at rest, by a segment `stop_frame`",
+        ),
+        (
+            vec![(TURNING, TURNING.replace("60 rpm", "80 rpm"))],
+            "the stop frame turning: test `stop frame` turns at 80 rpm, and test `closed loop` at 60 rpm",
         ),
         (
             vec![(zero, to(zero, "at_most = \"2 A\""))],
@@ -350,6 +369,117 @@ fn a_stiff_shaft_climbs_and_is_measured() {
                 assert!(one.u < 0.1 * truth, "{friction} Nm: {one:?} is of use");
             }
             assert_eq!(measured_on(&run).len(), if name == "what it is" { 3 } else { 0 }, "{name}");
+        }
+    }
+}
+
+const AT_REST: &str =
+    "with = { alignment_current = \"20 A peak\" }\nprofile = [\n    { hold = \"2 s\" },\n    { stop_frame";
+const TURNING: &str =
+    "{ ramp = \"60 rpm\", rate = \"40 rpm/s\" },\n    { hold = \"1 s\" },\n    { stop_frame";
+
+/// The proofs come in the order of their hazard: at rest before anything turns by its resolver, turning before anything turns faster.
+#[test]
+fn a_proof_that_comes_too_late_shows_nothing() {
+    use spinproof::evidence::lacks;
+    let cut = |suite: &str, name: &str| {
+        let start = suite.find(&format!("[[test]]\nname = \"{name}\"\n")).expect("the test");
+        let end = suite[start + 1..].find("[[test]]").expect("one after it") + start + 1;
+        (suite[start..end].to_string(), format!("{}{}", &suite[..start], &suite[end..]))
+    };
+    for (name, words) in [
+        (
+            "stop frame, at rest",
+            "the stop frame at rest: test `stop frame, at rest` comes after test `closed loop`",
+        ),
+        (
+            "command timeout, at rest",
+            "the command timeout at rest: test `command timeout, at rest` comes after",
+        ),
+        (
+            "stop frame",
+            "the stop frame turning: test `stop frame` comes after test `what it is`, which turns at 380 rpm",
+        ),
+        (
+            "command timeout",
+            "the command timeout turning: test `command timeout` comes after test `what it is`",
+        ),
+    ] {
+        let (proof, rest) = cut(&SUITE, name);
+        let lacks = lacks(&load(&RIG, UNIT, &format!("{rest}\n{proof}"), None).plan);
+        assert!(matches!(&lacks[..], [one] if one.starts_with(words)), "{name}: {lacks:#?}");
+    }
+}
+
+/// Frames that leave the torque on: a query, the last step of enabling, a word that is acknowledged and does nothing for the torque, and
+/// what a demand says. On the unit that is sound otherwise each ends at the first rung that relies on nothing else, at rest.
+#[test]
+fn a_stop_frame_that_does_nothing_is_caught_at_rest() {
+    for frame in ["*OPC?", "CONT:WORD 15;*OPC?", "*CLS;*OPC?", "SOUR:PUMP 80;*OPC?"] {
+        let mut climbed = Vec::new();
+        for (name, suite) in rungs(&SUITE).expect("rungs") {
+            let mut loaded = load(&RIG, UNIT, &suite, None);
+            // Past what `check` knows of frames: the frame is what counts here.
+            let plan = std::sync::Arc::make_mut(&mut loaded.plan);
+            plan.stop.frames[0].bytes = format!("\n{frame}\n").into_bytes();
+            let run = run_bench(loaded, 3, &[], |_| {});
+            let passed = run.results.cause == Cause::Passed;
+            climbed.push((name, run));
+            if !passed {
+                break;
+            }
+        }
+        let (name, last) = climbed.last().expect("a rung");
+        let said = words(last);
+        assert_eq!(name, "stop frame, at rest", "{frame}: {said}\n{}", last.story());
+        assert_eq!(last.results.cause, Cause::Tripped, "{frame}: {said}");
+        assert!(
+            said.contains(&format!("the stop frame `{frame}` of [safe_state] does not do its work")),
+            "{said}"
+        );
+        let sent = last.find(|w| matches!(w, What::StopSent { .. })).expect("a frame").at;
+        let trip =
+            last.find(|w| matches!(w, What::Trip { trip, .. } if trip == "stop frame")).expect("a trip").at;
+        let off =
+            last.truth.iter().find(|r| r.truth.t > sent && !r.truth.gates).expect("the gates go off").truth.t;
+        println!(
+            "{frame}: {name}: tripped {} after the frame, gates off {} after it; fastest {:.0} rpm, in the last rung {:.1}",
+            trip - sent,
+            off - sent,
+            fastest(&climbed),
+            fastest(&climbed[climbed.len() - 1..])
+        );
+        assert!((trip - sent).micros() <= 61_000, "{frame}: tripped {} after the frame", trip - sent);
+        // The heartbeat stops with the trip: the command timeout takes them off, 100 ms after the last demand.
+        assert!((off - trip).micros() < 110_000, "{frame}: off {} after the trip", off - trip);
+        assert!(fastest(&climbed) < FASTEST, "{frame}: {} rpm", fastest(&climbed));
+    }
+}
+
+/// What is measured of a frame that works: it holds the truth, at rest as turning.
+#[test]
+fn the_time_of_the_stop_frame_is_measured() {
+    let all = rungs(&SUITE).expect("rungs");
+    for (name, suite) in all.iter().filter(|(name, _)| name.starts_with("stop frame")) {
+        for seed in [1, 2, 3] {
+            let run = run_bench(load(&RIG, UNIT, suite, None), seed, &[], |_| {});
+            assert_eq!(run.results.cause, Cause::Passed, "{name}: {}", run.story());
+            let kept = run.find(|w| matches!(w, What::StopFrameProved { .. })).expect("it is kept");
+            let What::StopFrameProved { took: (least, most), controller, found, .. } = &kept.what else {
+                panic!("{kept:?}")
+            };
+            let sent = run.find(|w| matches!(w, What::StopSent { .. })).expect("a frame").at;
+            let off = run.truth.iter().find(|r| r.truth.t > sent && !r.truth.gates).expect("off").truth.t;
+            let took = (off - sent).micros();
+            println!("{name} {seed}: {found}; in truth {took} us");
+            assert!(
+                *least <= took && took <= *most,
+                "{name}: {took} us in truth, {least} to {most} us measured"
+            );
+            assert!(*most < 60_000 && *controller <= 2_000, "{name}: {most} us, controller {controller} us");
+            let demands = run.results.columns.demands.iter().filter(|d| d.name != "pump");
+            let after: usize = demands.flat_map(|d| &d.t).filter(|t| **t > off.secs_f64()).count();
+            assert!(after >= 9, "{name}: {after} demands after the torque was off");
         }
     }
 }
@@ -426,9 +556,17 @@ fn a_command_timeout_that_does_not_work_is_caught() {
     assert!(last.results.why.contains("command timeout, ms is `0`"), "{}", last.results.why);
 
     let unasked = RIG.replacen("must_be = \"100\"\n", "", 1);
+    let (name, climbed) = climb(&RIG, Some("1.5.0-rc4"), 1, &[]).pop().expect("a rung");
+    assert_eq!((name.as_str(), climbed.results.cause), ("command timeout, at rest", Cause::Tripped));
     let all = rungs(&SUITE).expect("rungs");
-    let suite = &all.iter().find(|(name, _)| name == "command timeout").expect("the rung").1;
-    for (rig, build) in [(unasked.as_str(), "1.5.0-rc2"), (&RIG, "1.5.0-rc4")] {
+    let turning = &all.iter().find(|(name, _)| name == "command timeout").expect("the rung").1;
+    let at_rest = &all.iter().find(|(name, _)| name == "command timeout, at rest").expect("the rung").1;
+    for (suite, rig, build) in [
+        (at_rest, unasked.as_str(), "1.5.0-rc2"),
+        (turning, unasked.as_str(), "1.5.0-rc2"),
+        (at_rest, *RIG, "1.5.0-rc4"),
+        (turning, *RIG, "1.5.0-rc4"),
+    ] {
         let run = run_bench(load(rig, UNIT, suite, Some(build)), 1, &[], |_| {});
         assert_eq!(run.results.cause, Cause::Tripped, "{build}: {}\n{}", run.results.why, run.story());
         assert!(words(&run).contains("does not switch itself off"), "{build}: {}", words(&run));
@@ -440,6 +578,13 @@ fn a_command_timeout_that_does_not_work_is_caught() {
             run.truth.iter().find(|r| r.truth.t > trip && !r.truth.gates).expect("the gates go off").truth.t;
         assert!((off - trip).micros() < 10_000, "off {} after the trip, by the stop frames", off - trip);
     }
+    for suite in [at_rest, turning] {
+        switches_itself_off(suite);
+    }
+}
+
+/// The silence of a sound build ends by its own timeout.
+fn switches_itself_off(suite: &str) {
     let run = run_bench(load(&RIG, UNIT, suite, None), 1, &[], |_| {});
     assert_eq!(run.results.cause, Cause::Passed, "{}", run.story());
     let seen = run.find(|w| matches!(w, What::SwitchedOff { .. })).expect("it switched itself off");

@@ -289,6 +289,7 @@ fn a_rung_of_a_stranger_opens_only_with_the_settings_that_the_rung_below_had() {
         kind: RunKind::Pty,
         outcome: Some(Cause::Passed),
         off_ladder: false,
+        controller_us: Some(1_500),
         grades: vec![("settings".into(), Grade::Measured), ("build".into(), Grade::Measured)],
         suite_sha256: "0".into(),
         standing: Standing {
@@ -409,6 +410,7 @@ fn what_changes_while_a_run_is_rehearsed_is_looked_at_again_before_its_ports_ope
             outcome: Some(outcome),
             grades: Vec::new(),
             off_ladder: false,
+            controller_us: Some(1_500),
         };
         index.put(&entry, false).unwrap();
     };

@@ -406,7 +406,9 @@ fn no_error_is_drawn_where_no_demand_is_in_force() {
     let away = speed.t.iter().zip(speed.v.iter_mut()).filter(|(t, _)| **t > down.t0 && **t < down.t1);
     away.for_each(|(_, v)| *v += 100.0);
     assert!(error(&run) > 500.0, "100 rad/s are 955 rpm: {}", error(&run));
-    for shape in [Shape::Coast { below: None }, Shape::Watch { turned: None }, Shape::Silence] {
+    for shape in
+        [Shape::Coast { below: None }, Shape::Watch { turned: None }, Shape::Silence, Shape::StopFrame]
+    {
         run.plan.tests[0].profile.segments[2].shape = shape;
         assert!(error(&run) < 500.0, "{shape:?}: {}", error(&run));
     }
@@ -1017,6 +1019,7 @@ fn where_to_look_first_depends_on_what_the_trip_watched() {
         ("winding plausible", Blame::Unit, "firmware build"),
         ("drive state", Blame::Unit, "firmware build"),
         ("command timeout", Blame::Unit, "firmware build"),
+        ("stop frame", Blame::Rig, "`send` under [safe_state]"),
     ];
     for (trip, blame, word) in rows {
         let report = tripped_by(trip, "what was found").report();

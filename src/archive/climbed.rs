@@ -28,15 +28,30 @@ pub struct Climbed {
     /// What its suite does not show that a commissioning must: then it opens nothing.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub lacks: Vec<String>,
+    /// What was measured of the stop frame, rung by rung.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub stop_frames: Vec<StopFrame>,
     /// The whole suite, and "unit-after": the unit file as it was written back.
     pub files: Vec<FileUsed>,
+}
+
+/// A stop frame that was proved. Times in microseconds.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StopFrame {
+    /// Name of the rung.
+    pub rung: String,
+    /// From the frame to torque off: no less, and no more.
+    pub took_us: (i64, i64),
+    /// What the controller took of it by itself, no less.
+    pub controller_us: i64,
 }
 
 impl Climbed {
     /// One that begins.
     pub fn new(rungs: Vec<String>, lacks: Vec<String>) -> Climbed {
         let spinproof = env!("CARGO_PKG_VERSION").into();
-        Climbed { schema: SCHEMA, spinproof, rungs, ended: None, lacks, files: Vec::new() }
+        let (stop_frames, files) = (Vec::new(), Vec::new());
+        Climbed { schema: SCHEMA, spinproof, rungs, ended: None, lacks, stop_frames, files }
     }
 
     /// Reads the one of a folder; `None` if there is none.

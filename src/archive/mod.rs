@@ -9,7 +9,7 @@ mod scan;
 #[cfg(test)]
 mod tests;
 
-pub use climbed::{CLIMBED_NAME, Climbed};
+pub use climbed::{CLIMBED_NAME, Climbed, StopFrame};
 pub use scan::{HELD_NAME, held, unlisted};
 
 use crate::evidence::Entry;
@@ -22,7 +22,7 @@ use std::time::Duration;
 pub const NAME: &str = "index.sqlite";
 
 /// Version of the tables.
-const VERSION: i64 = 1;
+const VERSION: i64 = 2;
 
 /// How long another process may hold it.
 const LOCKED_WITHIN: Duration = Duration::from_secs(3);
@@ -137,6 +137,12 @@ impl Index {
                 "BEGIN IMMEDIATE; {} PRAGMA user_version = {VERSION}; COMMIT;",
                 rows::TABLE
             ))?;
+        }
+        if self.version()? == 1 {
+            self.db.execute_batch("BEGIN IMMEDIATE;")?;
+            // Another process may have done it while this one waited.
+            let more = if self.version()? == 1 { rows::SINCE_1 } else { "" };
+            self.db.execute_batch(&format!("{more} PRAGMA user_version = {VERSION}; COMMIT;"))?;
         }
         Ok(())
     }

@@ -28,11 +28,15 @@ CREATE TABLE IF NOT EXISTS run (
     settings_sha256 TEXT,
     outcome TEXT,
     grades TEXT NOT NULL,
-    off_ladder INTEGER NOT NULL
+    off_ladder INTEGER NOT NULL,
+    controller_us INTEGER
 );";
 
+/// What makes a table of version 1 one of version 2.
+pub(super) const SINCE_1: &str = "ALTER TABLE run ADD COLUMN controller_us INTEGER;";
+
 const COLUMNS: &str = "folder, began_utc, kind, simulated, suite, suite_sha256, rung, serial, assembly, unit_sha256, \
-     rig_sha256, build, settings_sha256, outcome, grades, off_ladder";
+     rig_sha256, build, settings_sha256, outcome, grades, off_ladder, controller_us";
 
 /// Keeps an entry. A row is replaced by the same run alone, which its begin and its kind tell; rehearsals have no date, so one
 /// replaces another. `false`: the name is that of another run, and what is known of that stays.
@@ -42,10 +46,10 @@ pub(super) fn put(db: &Connection, entry: &Entry) -> rusqlite::Result<bool> {
         .map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))?;
     // On a conflict the row keeps its id.
     let sql = format!(
-        "INSERT INTO run ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16) \
+        "INSERT INTO run ({COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17) \
          ON CONFLICT (folder) DO UPDATE SET simulated = ?4, suite = ?5, suite_sha256 = ?6, rung = ?7, \
          serial = ?8, assembly = ?9, unit_sha256 = ?10, rig_sha256 = ?11, build = ?12, \
-         settings_sha256 = ?13, outcome = ?14, grades = ?15, off_ladder = ?16 \
+         settings_sha256 = ?13, outcome = ?14, grades = ?15, off_ladder = ?16, controller_us = ?17 \
          WHERE began_utc = ?2 AND kind = ?3"
     );
     let changed = db.execute(
@@ -67,6 +71,7 @@ pub(super) fn put(db: &Connection, entry: &Entry) -> rusqlite::Result<bool> {
             entry.outcome.map(|c| word(&c)),
             grades,
             entry.off_ladder,
+            entry.controller_us,
         ],
     )?;
     Ok(changed > 0)
@@ -113,6 +118,7 @@ fn entry(row: &Row<'_>) -> Result<Entry, String> {
             outcome,
             grades,
             off_ladder: get(row, "off_ladder")?,
+            controller_us: get(row, "controller_us")?,
         })
     };
     read().map_err(|what| format!("the row of {folder} cannot be understood: {what}"))

@@ -26,6 +26,7 @@ fn entry(folder: &str) -> Entry {
         outcome: Some(Cause::Passed),
         grades: vec![("coolant moving".into(), Grade::Confirmed), ("settings".into(), Grade::Measured)],
         off_ladder: false,
+        controller_us: Some(1_500),
     }
 }
 
@@ -88,6 +89,22 @@ fn bytes_that_are_no_index_are_said_to_be_damaged_and_mended_by_making_it_again(
     db.execute_batch("PRAGMA user_version = 9").expect("changed");
     drop(db);
     assert!(matches!(Index::open(runs.path()), Err(IndexError::Newer { found: 9, .. })));
+}
+
+/// An index of before the stop frame was asked for is read on; what it does not know of its runs is not known.
+#[test]
+fn an_index_of_version_1_is_read_and_knows_no_stop_frame() {
+    let runs = tempfile::tempdir().expect("a folder");
+    Index::open(runs.path()).and_then(|index| index.put(&entry("old"), false)).expect("kept");
+    let db = rusqlite::Connection::open(runs.path().join(NAME)).expect("open");
+    db.execute_batch("ALTER TABLE run DROP COLUMN controller_us; PRAGMA user_version = 1;").expect("changed");
+    drop(db);
+    let index = Index::open(runs.path()).expect("an index");
+    let old = Entry { controller_us: None, ..entry("old") };
+    assert_eq!(index.all().expect("read"), [old.clone()]);
+    index.put(&entry("new"), false).expect("kept");
+    drop(index);
+    assert_eq!(Index::open(runs.path()).expect("an index").all().expect("read"), [entry("new"), old]);
 }
 
 #[test]

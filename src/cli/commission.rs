@@ -162,6 +162,7 @@ fn climb(
             stopped(&loaded, &results, &all[index + 1..], &dir);
             break;
         }
+        whole.stop_frames(name, &results.events);
         same_controller(climbed.first.get_or_insert_with(|| entry.standing.clone()), &entry.standing)?;
         let hands_on = loaded.plan.tests.iter().any(|test| !test.asks.is_empty());
         if hands_on && !climbed.simulated && index + 1 < all.len() && !hands_are_off() {

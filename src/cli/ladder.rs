@@ -6,13 +6,16 @@ use super::load::{Loaded, Text, demo_rig, demo_unit, read, resolve_texts};
 use super::{Early, Files, say};
 use crate::archive::{Index, unlisted};
 use crate::engine::Gate;
-use crate::evidence::{Class, Entry, Ladder, Standing, Told, climb, expected_guards, ladder, suite_of};
+use crate::evidence::{
+    Class, Entry, Ladder, Standing, Told, climb, expected_guards, ladder, slower_than_declared, suite_of,
+};
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
 use crate::plan::Link;
 use crate::record::{Grade, Record, What};
 use crate::shell::clock::utc_now;
 use crate::shell::port::{PortKind, look_at};
+use crate::time::Duration;
 use crate::trace::Climb;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
@@ -166,6 +169,8 @@ pub(super) struct Rungs {
     runs: Vec<Entry>,
     rung: Option<Rung>,
     enforced: bool,
+    /// What the rig says that the controller takes from the stop to torque off.
+    controller: Option<Duration>,
     /// The build that was asked for.
     build: Told,
     /// Rig and unit as given, for the command that comes next.
@@ -198,6 +203,7 @@ pub(super) fn before(
         runs: Vec::new(),
         rung: loaded.plan.rung,
         enforced: enforced && off.is_none(),
+        controller: loaded.plan.stop.reaction.map(|reaction| reaction.controller),
         build: files.build.clone().map_or(Told::NotYet, |b| Told::Said(Some(b))),
         files: [files.rig.clone(), files.unit.clone()],
         home: home.into(),
@@ -255,6 +261,14 @@ impl Rungs {
         if self.enforced {
             let same = |r: &&Entry| Class::of(r.kind) == self.class && r.standing.serial == self.now.serial;
             goes_on(runs.iter().filter(same), clock, &self.home)?;
+        }
+        let slower = self
+            .controller
+            .and_then(|declared| slower_than_declared(declared, (&self.now, &self.build), self.class, &runs));
+        match slower {
+            Some(why) if self.enforced => return Err(Early::new(Cause::Refused, why)),
+            Some(why) => say::err(format_args!("warning: {why}")),
+            None => {}
         }
         let steps = ladder(&self.now, (&self.build, &Told::NotYet), self.class, &self.grades, &runs);
         let found = climb(&steps, self.rung, self.enforced);
@@ -345,6 +359,7 @@ mod tests {
             outcome: Some(outcome),
             grades: Vec::new(),
             off_ladder: false,
+            controller_us: Some(1_500),
         }
     }
 

@@ -203,6 +203,7 @@ mod tests {
             outcome: Some(outcome),
             grades: Vec::new(),
             off_ladder: false,
+            controller_us: Some(1_500),
         }
     }
 

@@ -2,9 +2,10 @@
 
 use super::index::{entry_of, name_of};
 use super::{Early, say};
-use crate::archive::{Climbed, Index};
+use crate::archive::{Climbed, Index, StopFrame};
 use crate::evidence::{Entry, whole};
 use crate::outcome::Cause;
+use crate::record::{Event, What};
 use crate::trace::{RunFolder, RunKind};
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
@@ -58,6 +59,19 @@ impl Commissioning {
         let entry = entry_of(dir)?;
         self.take(entry.clone())?;
         Ok(entry)
+    }
+
+    /// Keeps what a rung that passed has measured of the stop frame.
+    pub(super) fn stop_frames(&self, rung: &str, events: &[Event]) {
+        let mut climbed = self.climbed.borrow_mut();
+        for event in events {
+            let What::StopFrameProved { took, controller, .. } = event.what else { continue };
+            climbed.stop_frames.push(StopFrame {
+                rung: rung.into(),
+                took_us: took,
+                controller_us: controller,
+            });
+        }
     }
 
     /// It has ended. Nothing is kept of one that was refused before its first rung began.

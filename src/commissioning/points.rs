@@ -114,6 +114,18 @@ fn tripped(plan: &Plan, trip: &str, seen: &str) -> String {
             "the controller does not switch itself off when the demands stop: {seen}. A runner that hangs would leave it driving; do not go on with this build"
         );
     }
+    if trip == "stop frame" {
+        let frames: Vec<String> = plan
+            .stop
+            .frames
+            .iter()
+            .map(|f| format!("`{}`", String::from_utf8_lossy(&f.bytes).trim()))
+            .collect();
+        return format!(
+            "the stop frame {} of [safe_state] does not do its work: {seen}. Look first at `send` in the rig file, then at this build; do              not go on: no stop of this program can be relied on",
+            frames.join(", ")
+        );
+    }
     let why = plan.trips.iter().find(|t| t.name == trip).and_then(|t| t.why.clone());
     format!("{trip} tripped: {seen}{}", why.map_or(String::new(), |w| format!(" ({w})")))
 }

@@ -215,6 +215,13 @@ impl Core {
         }
     }
 
+    /// The stop frames once, and nothing else: the demands go on. They don't cut anything short, so that no quiet time hides
+    /// what they do. A proof by older frames counts no more.
+    pub(super) fn frames_once(&mut self, now: Instant) {
+        self.stop_sent = None;
+        self.stop(now, false);
+    }
+
     /// The way to no torque, the same for a stop and for a coast: no profile, no demand but the pump's, stop
     /// frames at the head of every line, and a deadline for the proof.
     pub(super) fn torque_off(&mut self, now: Instant) {

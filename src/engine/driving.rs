@@ -8,6 +8,7 @@ use super::core::{Core, Notice};
 use super::guard::Firing;
 use super::link::Purpose;
 use super::precheck::{Leave, Proof, Quiet, Windows};
+use super::proving::Proving;
 use super::silent::Silent;
 use super::watching::Watching;
 use super::winding::WindingDown;
@@ -252,6 +253,9 @@ impl Driving {
         }
         if planned.get(next).is_some_and(|s| s.shape == Shape::Silence) {
             return Silent::begin(core, now, self.test, next);
+        }
+        if planned.get(next).is_some_and(|s| s.shape == Shape::StopFrame) {
+            return Proving::begin(core, now, self.test, next);
         }
         if next < planned.len() {
             self.phase = Phase::Running { since, segment: next };

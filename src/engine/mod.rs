@@ -16,6 +16,7 @@ mod logged;
 mod operating;
 mod owed;
 mod precheck;
+mod proving;
 mod reading;
 mod rested;
 mod rows;
@@ -34,6 +35,7 @@ pub use self::hand::MARK_KEY;
 use self::identify::Identifying;
 use self::operating::Operating;
 use self::precheck::PreChecking;
+use self::proving::Proving;
 use self::silent::Silent;
 use self::watching::Watching;
 use self::winding::WindingDown;
@@ -199,6 +201,7 @@ enum State {
     Driving(Driving),
     Coasting(Coasting),
     Silent(Silent),
+    Proving(Proving),
     Watching(Watching),
     WindingDown(WindingDown),
     Settled,
@@ -244,6 +247,7 @@ impl Engine {
                 State::Driving(state) => state.on(&mut self.core, now, notice),
                 State::Coasting(state) => state.on(&mut self.core, now, notice),
                 State::Silent(state) => state.on(&mut self.core, now, notice),
+                State::Proving(state) => state.on(&mut self.core, now, notice),
                 State::Watching(state) => state.on(&mut self.core, now, notice),
                 State::WindingDown(state) => state.on(&mut self.core, now, notice),
             };

@@ -88,6 +88,9 @@ pub struct Entry {
     pub grades: Vec<(String, Grade)>,
     /// Whether it opens nothing: the ladder was left aside for it, or its suite does not show what its rung asks for.
     pub off_ladder: bool,
+    /// What the controller took by itself, at least, from a stop frame that was proved to torque off, in microseconds; the most of
+    /// several. `None` if none was proved.
+    pub controller_us: Option<i64>,
 }
 
 impl Entry {
@@ -150,7 +153,12 @@ pub fn entry(folder: &str, plan: &Plan, info: &RunInfo, events: &[Event], outcom
         outcome,
         grades: graded(events),
         off_ladder: info.before.off_ladder.is_some() || !lacks(plan).is_empty(),
+        controller_us: events.iter().filter_map(controller).max(),
     }
+}
+
+fn controller(event: &Event) -> Option<i64> {
+    if let What::StopFrameProved { controller, .. } = event.what { Some(controller) } else { None }
 }
 
 /// The build that the controllers said: of several, all that differ.

@@ -167,6 +167,10 @@ fn does_not_count(
             }
         });
     }
+    // One of a program that did not ask for it: no stop above it could be relied on.
+    if run.counts_as() == Rung::Commissioning && run.controller_us.is_none() {
+        why.push("its stop frame was not proved with the command timeout kept fed".into());
+    }
     for cap in cap(&run.grades).iter().filter(|c| c.rung < run.counts_as()) {
         why.push(format!(
             "its guard {} was {}, which caps at {}",

@@ -6,6 +6,8 @@
 mod entry;
 mod guards;
 mod ladder;
+mod proved;
+mod reaction;
 mod shown;
 #[cfg(test)]
 mod tests;
@@ -14,4 +16,5 @@ mod whole;
 pub use entry::{Class, Entry, Standing, Told, build_said, entry};
 pub use guards::{Cap, GUARDS, Guard, cap, expected_guards, graded};
 pub use ladder::{Closed, Ladder, Step, climb, ladder, suite_of};
+pub use reaction::slower_than_declared;
 pub use whole::{Whole, lacks, opens_nothing, whole};

@@ -2,8 +2,7 @@
 
 use crate::files::rig::Sets;
 use crate::metrics::Direction;
-use crate::plan::{Criterion, Plan, Segment, Shape, Source, Test};
-use crate::time::Duration;
+use crate::plan::{Criterion, Plan, Segment, Shape, Test};
 use crate::units::{Unit, number_text, parse_unit};
 use std::f64::consts::FRAC_PI_2;
 
@@ -29,7 +28,6 @@ pub(super) fn not_for_closed_loop(plan: &Plan) -> Vec<String> {
             Some(_) => {}
         }
     }
-    lacks.extend(command_timeout(plan));
     lacks
 }
 
@@ -115,34 +113,6 @@ fn forced(plan: &Plan, test: &Test, c: &Criterion) -> Result<(), String> {
         return Ok(());
     }
     Err(format!("{} is not of a test that moves a forced angle", said(test, c)))
-}
-
-/// A silence shows a timeout if it ends before a drive that takes twice as long is seen to have kept its own.
-fn command_timeout(plan: &Plan) -> Option<String> {
-    let silences = plan.tests.iter().flat_map(|t| t.profile.segments.iter().map(move |s| (t, s)));
-    let silences: Vec<(&Test, Duration)> =
-        silences.filter(|(_, s)| s.shape == Shape::Silence).map(|(t, s)| (t, s.length())).collect();
-    let timeout = plan.drive.command_timeout;
-    let longest = timeout * 2 + seen_after(plan);
-    match silences.first() {
-        None => Some("the command timeout, by a silence".into()),
-        Some((test, length)) if silences.iter().all(|(_, length)| *length > longest) => Some(format!(
-            "the command timeout: the silence of {length} in test `{}` lets a drive pass that takes nearly as long to switch \
-             itself off; the rig says {timeout}: no more than {longest}",
-            test.name
-        )),
-        Some(_) => None,
-    }
-}
-
-/// How long a change of the drive's state may go unseen: one period of its poll and one whole wait for a reply.
-fn seen_after(plan: &Plan) -> Duration {
-    match plan.channels[plan.drive.state].source {
-        Source::Wire { group, .. } => {
-            plan.groups[group].every + plan.links[plan.groups[group].link].reply_within
-        }
-        Source::Derived(_) => Duration::ZERO,
-    }
 }
 
 /// What a criterion lets pass that it must not, in words with the mend; `None` if nothing of the kind.

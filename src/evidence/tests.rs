@@ -4,6 +4,7 @@ use super::*;
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
 use crate::record::Grade;
+use crate::time::Duration;
 use crate::trace::RunKind;
 
 fn now() -> Standing {
@@ -34,6 +35,7 @@ fn run(day: u32, rung: Rung, outcome: Cause) -> Entry {
         outcome: Some(outcome),
         grades: guards(),
         off_ladder: false,
+        controller_us: Some(1_500),
     }
 }
 
@@ -192,6 +194,41 @@ fn a_run_with_the_ladder_left_aside_opens_nothing() {
             "commissioning passed in run-01, but it was a part of a commissioning only, or the ladder was left aside"
         ]
     );
+}
+
+/// A commissioning of a program that did not ask for the stop frame counts no more, and no other rung is asked for it.
+#[test]
+fn a_commissioning_without_a_proved_stop_frame_opens_nothing() {
+    let mut runs = three();
+    runs.iter_mut().for_each(|run| run.controller_us = None);
+    let missing = stands(&now(), Class::Bench, &runs).missing(Rung::RunUp);
+    assert!(
+        matches!(&missing[..], [one] if one.starts_with("commissioning passed in run-01, but its stop frame was not proved")),
+        "{missing:?}"
+    );
+    // Of its rungs only those that prove it know it, and the slowest counts.
+    let mut rungs = nine();
+    rungs.iter_mut().for_each(|rung| rung.controller_us = None);
+    assert_eq!(whole(&climbed(Some(Cause::Passed)), &rungs).expect("it has begun").controller_us, None);
+    (rungs[2].controller_us, rungs[6].controller_us) = (Some(900), Some(400));
+    assert_eq!(whole(&climbed(Some(Cause::Passed)), &rungs).expect("it has begun").controller_us, Some(900));
+}
+
+/// `run` says that the controller took 1.5 ms: with what is declared now, and by whom.
+#[test]
+fn a_controller_that_was_slower_than_is_declared_is_told() {
+    let us = Duration::from_micros;
+    let now = now();
+    let known = said(&now.build);
+    let told =
+        |declared, build: &Told, class| slower_than_declared(us(declared), (&now, build), class, &three());
+    assert_eq!(told(1_500, &known, Class::Bench), None);
+    let words = told(1_499, &known, Class::Bench).expect("it is told");
+    assert!(words.contains("at least 1.5 ms") && words.contains("under [reaction] `controller`"), "{words}");
+    assert!(told(1_499, &Told::NotYet, Class::Bench).is_some(), "what is not known counts as the same");
+    let another = Told::Said(Some("1.5.0".into()));
+    assert_eq!(told(0, &another, Class::Bench), None, "another build may be quicker");
+    assert_eq!(told(0, &known, Class::Twin), None, "a twin tells nothing of a bench");
 }
 
 #[test]

@@ -1,10 +1,11 @@
 //! A commissioning: several runs that count as one on the ladder.
 
 use super::entry::Entry;
+use super::proved::not_proved;
 use super::shown;
 use crate::files::suite::Rung;
 use crate::outcome::Cause;
-use crate::plan::{Plan, Shape, Test};
+use crate::plan::{Plan, Segment, Shape, Test};
 use crate::record::Grade;
 
 /// What is known of a commissioning beside the runs of its rungs.
@@ -29,7 +30,8 @@ pub fn lacks(plan: &Plan) -> Vec<String> {
     match plan.rung {
         None => Vec::new(),
         Some(Rung::Commissioning) => {
-            [shown::not_for_closed_loop(plan), shown::not_by_limits(plan), for_each_test(plan)].concat()
+            let closed_loop = shown::not_for_closed_loop(plan);
+            [closed_loop, not_proved(plan), shown::not_by_limits(plan), for_each_test(plan)].concat()
         }
         Some(_) => for_each_test(plan),
     }
@@ -42,12 +44,12 @@ pub fn opens_nothing(plan: &Plan) -> Option<String> {
         .then(|| format!("the suite `{}` opens nothing; it does not show {}", plan.suite, lacks.join("; ")))
 }
 
-/// What drives and is held against nothing passes whatever the unit does. A silence has its own end, and the rig's heat pulse
-/// a pre-check.
+/// What drives and is held against nothing passes whatever the unit does. A silence and a stop frame on trial have an end of
+/// their own, and the rig's heat pulse is a pre-check.
 fn for_each_test(plan: &Plan) -> Vec<String> {
     let judged = |test: &Test| {
-        let silent = test.profile.segments.iter().any(|s| s.shape == Shape::Silence);
-        !test.criteria.is_empty() || test.profile.watches() || silent
+        let own = |s: &Segment| matches!(s.shape, Shape::Silence | Shape::StopFrame);
+        !test.criteria.is_empty() || test.profile.watches() || test.profile.segments.iter().any(own)
     };
     let own = plan.tests.iter().skip(usize::from(plan.heat_pulse().is_some()));
     own.filter(|test| !judged(test))
@@ -68,6 +70,7 @@ pub fn whole(whole: &Whole, rungs: &[Entry]) -> Option<Entry> {
     // By itself a rung opens nothing, and neither does a part of them.
     entry.off_ladder = !whole.lacks.is_empty();
     entry.grades = worst(rungs);
+    entry.controller_us = rungs.iter().filter_map(|rung| rung.controller_us).max();
     entry.outcome = outcome(whole, rungs);
     if let (Some(sha256), Some(Cause::Passed)) = (&whole.unit_after, entry.outcome) {
         entry.standing.unit_sha256.clone_from(sha256);

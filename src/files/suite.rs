@@ -141,6 +141,8 @@ choice! {
         Watch(Watch) by "watch",
         /// No demand is sent: the controller must switch itself off.
         Silence(Silence) by "silence",
+        /// The stop frame is sent once and the demands go on: the frame alone must take the torque off.
+        StopFrame(StopFrame) by "stop_frame",
         /// Segments again and again.
         Repeat(Repeat) by "repeat",
     }
@@ -308,6 +310,17 @@ table! {
     pub struct Silence as "silence" {
         /// How long the controller may take; longer than its command timeout.
         silence: Q<Time>,
+        /// Name, for `over` in a criterion.
+        name: Option<At<String>>,
+    }
+}
+
+table! {
+    /// The stop frame is sent once, as a stop sends it, and the demands go on at their last value, so that no command timeout
+    /// helps: the frame must take the torque off, and no demand may bring it back. The last segment of its test.
+    pub struct StopFrame as "stop frame segment" {
+        /// How long the demands go on after it; longer than the command timeout.
+        stop_frame: Q<Time>,
         /// Name, for `over` in a criterion.
         name: Option<At<String>>,
     }

@@ -80,7 +80,7 @@ impl<'a> Case<'a> {
             Segment::Cycle(s) => Some(s.cycle.at),
             Segment::ByHand(s) => Some(s.up_to.at),
             Segment::Hold(_) | Segment::Coast(_) | Segment::Repeat(_) => None,
-            Segment::Watch(_) | Segment::Silence(_) => None,
+            Segment::Watch(_) | Segment::Silence(_) | Segment::StopFrame(_) => None,
         };
         let upto = &all[..all.len().min(segment + 1)];
         upto.iter().rev().find_map(value).unwrap_or(file.name.at)

@@ -36,7 +36,7 @@ pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
 pub use recordings::{Began, RecordedChannel, Recording, bursts_of_wav};
 pub use resolve::resolve;
-pub use safe_state::{Gain, Stop, StopFrame};
+pub use safe_state::{Gain, Reaction, Stop, StopFrame};
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};
@@ -111,6 +111,15 @@ impl Plan {
         let limits = self.demands[demand].sets == Sets::CurrentLimit;
         let with = self.tests[test].with.iter().find(|(index, _)| limits && *index == demand);
         with.map(|(_, value)| *value)
+    }
+
+    /// How soon after its stop frame the drive must be off in a test, so that the frame did it: by then the command timeout,
+    /// which the last demand before the frame has started, can't be over.
+    pub fn stop_frame_window(&self, test: usize) -> Duration {
+        let test = &self.tests[test];
+        let told = test.with.iter().map(|(demand, _)| *demand).chain([test.demand]);
+        let slowest = told.map(|demand| self.demands[demand].every).max().unwrap_or(Duration::ZERO);
+        (self.drive.command_timeout - slowest).max(Duration::ZERO)
     }
 
     /// The current limit that a test lets stand, A peak; without end if it sets none.

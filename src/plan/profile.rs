@@ -15,7 +15,7 @@ pub struct Profile {
 pub struct Segment {
     /// Name as the suite gives it, or "ramp 2": the kind and the position in the profile.
     pub name: String,
-    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast, by hand, watch, silence.
+    /// Which kind: hold, ramp, step, stairs, sine, chirp, cycle, coast, by hand, watch, silence, stop frame.
     pub kind: &'static str,
     /// Corners: time since the profile began, value in SI. At least two; two corners at one time
     /// are a jump.
@@ -47,6 +47,8 @@ pub enum Shape {
     },
     /// No demand is sent; it ends when the drive has switched itself off, and at its last corner at the latest.
     Silence,
+    /// The stop frame is sent once and the demands go on: the torque must go off, and stay off to its last corner.
+    StopFrame,
 }
 
 impl Profile {
@@ -110,9 +112,12 @@ impl Segment {
     pub fn swing(&self) -> Option<Swing> {
         match self.shape {
             Shape::Swing(swing) => Some(swing),
-            Shape::Straight | Shape::Coast { .. } | Shape::ByHand | Shape::Watch { .. } | Shape::Silence => {
-                None
-            }
+            Shape::Straight
+            | Shape::Coast { .. }
+            | Shape::ByHand
+            | Shape::Watch { .. }
+            | Shape::Silence
+            | Shape::StopFrame => None,
         }
     }
 
@@ -243,6 +248,12 @@ impl Course {
     pub fn silence(&mut self, name: String, length: Duration) {
         self.lay(name, "silence", &[(length, self.value)]);
         self.shape(Shape::Silence);
+    }
+
+    /// Sends the stop frame and goes on for `length`.
+    pub fn stop_frame(&mut self, name: String, length: Duration) {
+        self.lay(name, "stop frame", &[(length, self.value)]);
+        self.shape(Shape::StopFrame);
     }
 
     /// The profile.

@@ -31,6 +31,17 @@ pub struct Stop {
     pub bus_fall_max: f64,
     /// The longest that the shaft coasts by itself for each rad/s, s.
     pub coast_max: f64,
+    /// What the rig says of a stop; `None` if it says nothing.
+    pub reaction: Option<Reaction>,
+}
+
+/// How long a stop frame takes on its way, as the rig declares it, each part at its longest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reaction {
+    /// What the adapter holds it back.
+    pub adapter: Duration,
+    /// From its last byte to torque off.
+    pub controller: Duration,
 }
 
 /// What brings a shaft to speed at most, whatever the angle of the current.

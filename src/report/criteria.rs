@@ -187,6 +187,9 @@ fn segment_words(unit: &Unit, segment: &Segment) -> String {
             _ => format!("watch with the torque off for {time}"),
         },
         "silence" => format!("no demand sent for {time}: the controller must switch itself off"),
+        "stop frame" => format!(
+            "the stop frame sent once while the demands go on for {time}: it must take the torque off"
+        ),
         "cycle" => format!(
             "cycle of {} to {to} in {time}",
             words::count(segment.corners.len() - 1, "point", "points")

@@ -266,6 +266,9 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
         }
         What::TookOff { finding, found, .. } => ("torque off", found.clone(), *finding),
         What::SwitchedOff { test, found } => ("silence", format!("{}: {found}", name(*test)), false),
+        What::StopFrameProved { test, found, .. } => {
+            ("stop frame", format!("{}: {found}", name(*test)), false)
+        }
         What::StopBegan { reason } => ("stop", reason.clone(), false),
         What::Stage { stage, confirmed, found } => {
             let how = if *confirmed { "confirmed" } else { "NOT confirmed" };

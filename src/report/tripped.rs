@@ -81,7 +81,8 @@ pub(super) fn look(evidence: &Evidence<'_>) -> (Blame, &'static str) {
     };
     let watched = watched(evidence.plan, trip);
     // The contact takes torque, supply or answers away. What else trips has its own cause, and may be why somebody pressed.
-    let by_the_loop = trip == "drive state" || !matches!(watched, Watched::Unit | Watched::PumpedBus);
+    let by_the_loop =
+        trip == "drive state" || !matches!(watched, Watched::Unit | Watched::PumpedBus | Watched::StopFrame);
     match open(evidence) {
         Some(open) if open.from_the_stop_on && by_the_loop => Watched::StopLoop.look(),
         _ => watched.look(),
@@ -98,6 +99,9 @@ fn watched(plan: &Plan, trip: &str) -> Watched {
             Some(Role::BusVoltage) => Watched::PumpedBus,
             _ => Watched::Unit,
         };
+    }
+    if trip == "stop frame" {
+        return Watched::StopFrame;
     }
     let channel = |end: &str| {
         let name = trip.strip_suffix(end)?;

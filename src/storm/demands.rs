@@ -13,7 +13,7 @@ pub(super) fn above_the_plan(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>
     let mut course = Course::new(evidence.plan);
     for moment in &evidence.moments {
         if !moment.stops.is_empty() {
-            course.stopped();
+            course.stopped(moment.at);
         }
         for &told in &moment.told {
             course.told(moment.at, told);

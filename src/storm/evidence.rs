@@ -4,10 +4,10 @@
 use super::draw::Storm;
 use crate::engine::{Output, Step};
 use crate::files::rig::Sets;
-use crate::plan::Plan;
+use crate::plan::{Plan, Shape};
 use crate::record::{LoggedInput, Record};
 use crate::rehearsal::{Ended, Surroundings};
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use crate::twin::TruthRow;
 use crate::wire::scpi::parse_message;
 
@@ -137,27 +137,44 @@ pub(super) fn told(bytes: &[u8]) -> Vec<Told> {
 #[derive(Debug)]
 pub(super) struct Course {
     driven: Vec<usize>,
+    /// For each of them how long after the gates are on its stop frame may be on trial at the earliest, if it is at all.
+    trials: Vec<Option<Duration>>,
     begun: usize,
     on: Option<Instant>,
+    /// The stop frame of this test is on trial: the demands go on after it.
+    tried: bool,
 }
 
 impl Course {
     pub fn new(plan: &Plan) -> Course {
         let driven = plan.tests.iter().enumerate().filter(|(_, test)| !test.profile.watches());
-        Course { driven: driven.map(|(index, _)| index).collect(), begun: 0, on: None }
+        let driven: Vec<usize> = driven.map(|(index, _)| index).collect();
+        let quiet = plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
+        let trial = |test: &usize| {
+            let segments = &plan.tests[*test].profile.segments;
+            let trial = segments.iter().find(|s| s.shape == Shape::StopFrame)?;
+            trial.corners.first().map(|(begin, _)| quiet + *begin)
+        };
+        Course { trials: driven.iter().map(trial).collect(), driven, begun: 0, on: None, tried: false }
     }
 
     /// Something was told at a moment.
     pub fn told(&mut self, at: Instant, told: Told) {
-        if told.switches_on() && self.on.is_none() {
+        if told.switches_on() && (self.on.is_none() || self.tried) {
             self.on = Some(at);
             self.begun += 1;
+            self.tried = false;
         }
     }
 
-    /// A stop frame was sent.
-    pub fn stopped(&mut self) {
-        self.on = None;
+    /// A stop frame was sent. The demands of a test go on after the one that is on trial, and after no other.
+    pub fn stopped(&mut self, at: Instant) {
+        let trial = self.begun.checked_sub(1).and_then(|test| self.trials.get(test).copied().flatten());
+        let on_trial = self.on.zip(trial).is_some_and(|(on, begin)| at >= on + begin);
+        if on_trial && !std::mem::replace(&mut self.tried, true) {
+            return;
+        }
+        (self.on, self.tried) = (None, false);
     }
 
     /// Index of the test that is next to be switched on, if there is one.

@@ -16,7 +16,9 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
         let Record::Event(event) = record else { continue };
         let Some(truth) = truth_at(evidence, event.at) else { continue };
         match &event.what {
-            What::Stage { stage: Stage::NotDriven, confirmed: true, .. } | What::TorqueOff { .. }
+            What::Stage { stage: Stage::NotDriven, confirmed: true, .. }
+            | What::TorqueOff { .. }
+            | What::StopFrameProved { .. }
                 if truth.gates =>
             {
                 say(event.at, "not driven was confirmed while the gates switched".into());

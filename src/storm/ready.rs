@@ -37,7 +37,7 @@ pub(super) fn not_ready(
     for (index, moment) in evidence.moments.iter().enumerate() {
         if !moment.stops.is_empty() {
             enabled = false;
-            course.stopped();
+            course.stopped(moment.at);
             gates_on = GatesOn::default();
         }
         let mut outside = None;

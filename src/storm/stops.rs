@@ -14,7 +14,7 @@ use super::{Breach, Rule};
 use crate::expr::{Memory, Operand};
 use crate::files::rig::Sets;
 use crate::outcome::Cause;
-use crate::plan::{Crossing, Plan, Shape, Source, Trip};
+use crate::plan::{Crossing, Plan, Segment, Shape, Source, Trip};
 use crate::time::{Duration, Instant};
 
 /// Samples out of the plausible range in a row before a sensor must be disbelieved.
@@ -163,7 +163,7 @@ impl<'e> Judge<'e> {
         for (telling, demand) in self.telling.iter_mut().zip(&self.plan.demands) {
             *telling &= demand.sets == Sets::Pump && !silent;
         }
-        self.course.stopped();
+        self.course.stopped(now);
         self.driven = false;
         self.turning = None;
         self.demands.fill(None);
@@ -195,7 +195,8 @@ impl<'e> Judge<'e> {
         let Some((on, Some(test))) = self.course.test() else { return true };
         let quiet = self.plan.ready.quiet.map_or(Duration::ZERO, |q| q.settle + q.observe);
         let profile = &self.plan.tests[test].profile;
-        let off = profile.segments.iter().find(|s| s.coasts() || s.shape == Shape::Silence);
+        let takes_off = |s: &&Segment| s.coasts() || matches!(s.shape, Shape::Silence | Shape::StopFrame);
+        let off = profile.segments.iter().find(takes_off);
         let end = off.and_then(|s| s.corners.first()).map_or(profile.length(), |(begin, _)| *begin);
         now < on + quiet + end
     }

@@ -149,6 +149,15 @@ profile = [
     { ramp = "60 deg electrical", rate = "120 deg/s electrical" },
 ]
 [[test]]
+name = "stop frame"
+demand = "forced_angle"
+with = { alignment_current = "20 A peak" }
+profile = [
+    { ramp = "60 deg electrical", rate = "120 deg/s electrical" },
+    { hold = "1 s" },
+    { stop_frame = "200 ms" },
+]
+[[test]]
 name = "closed loop"
 with = { current_limit = "6 A peak" }
 profile = [{ ramp = "60 rpm", rate = "40 rpm/s" }, { hold = "1 s" }]

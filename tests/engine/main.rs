@@ -9,6 +9,7 @@ mod common;
 mod doubt;
 mod line;
 mod operating;
+mod proving;
 mod restarting;
 mod standing;
 mod stopping;

@@ -34,6 +34,7 @@ mod swings;
 mod tests;
 mod times;
 mod torque;
+mod trial;
 mod trips;
 mod turning;
 mod with;

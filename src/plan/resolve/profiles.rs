@@ -8,6 +8,7 @@ use super::operator;
 use super::quiet;
 use super::scope::{Demand, Scope};
 use super::torque::{self, Moves};
+use super::trial;
 use super::with;
 use super::withstand;
 use crate::diag::{Diag, Place};
@@ -44,6 +45,7 @@ fn test(ctx: &mut Context<'_>, scope: &Scope<'_>, file: &suite::Test) -> Option<
     by_hand::check_sort(ctx, scope, file, demand.file.sets.value);
     let with = with::standing(ctx, scope, file, index);
     quiet::check_test(ctx, file);
+    trial::check(ctx, scope, file, demand);
     let moves = torque::moves(ctx, file, demand)?;
     let mut layer = Layer::new(demand, moves);
     for (position, segment) in file.profile.iter().enumerate() {
@@ -122,6 +124,7 @@ fn described(segment: &Segment) -> (&'static str, &Option<At<String>>) {
         Segment::ByHand(s) => ("by hand", &s.name),
         Segment::Watch(s) => ("watch", &s.name),
         Segment::Silence(s) => ("silence", &s.name),
+        Segment::StopFrame(s) => ("stop frame", &s.name),
         Segment::Repeat(_) => ("repeat", &None),
     }
 }
@@ -227,6 +230,7 @@ impl<'a> Layer<'a> {
             Segment::ByHand(hand) => self.by_hand(ctx, scope, hand, name.clone()),
             Segment::Watch(watch) => self.watch(watch, name.clone()),
             Segment::Silence(silence) => self.silence(ctx, scope, silence, name.clone()),
+            Segment::StopFrame(frame) => self.stop_frame(frame, name.clone()),
             Segment::Repeat(_) => None,
         };
         if laid.is_none() {

@@ -31,9 +31,10 @@ pub(super) fn check_test(ctx: &mut Context<'_>, test: &suite::Test) {
     }
     for segment in &test.profile {
         if let Segment::Repeat(repeat) = &segment.value {
-            let quiet = |s: &&Segment| matches!(s, Segment::Watch(_) | Segment::Silence(_));
+            let quiet =
+                |s: &&Segment| matches!(s, Segment::Watch(_) | Segment::Silence(_) | Segment::StopFrame(_));
             if each_segment(&repeat.of).iter().any(quiet) {
-                let message = "a segment without demands stands in a repeat".to_string();
+                let message = "a segment that leaves the torque off stands in a repeat".to_string();
                 let message = format!("{message} ({})", ctx.cite(head(segment.at)));
                 ctx.refuse(Diag::at(head(segment.at), message).help("write it out, each in its place"));
             }
@@ -92,7 +93,7 @@ impl Layer<'_> {
 }
 
 /// How long a change of the drive's state may go unseen: one period of its poll and one whole wait for a reply.
-fn seen_after(scope: &Scope<'_>) -> Duration {
+pub(super) fn seen_after(scope: &Scope<'_>) -> Duration {
     let Some(state) = scope.with_role(Role::DriveState) else { return Duration::ZERO };
     let field = format!("{{{}}}", scope.channels[state].name.value);
     let polls = scope.links.iter().flat_map(|l| l.file.poll.iter().map(move |p| (l, p)));

@@ -8,7 +8,7 @@ use super::withstand;
 use crate::diag::Diag;
 use crate::files::read::At;
 use crate::files::rig::{self, Role, Sets};
-use crate::plan::{Gain, Stop, StopFrame, Supply};
+use crate::plan::{Gain, Reaction, Stop, StopFrame, Supply};
 
 /// Highest direct voltage that may be called de-energised: the upper limit of voltage class A,
 /// 60 V DC (UN R100, ISO 6469-3).
@@ -73,6 +73,10 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
         gain,
         bus_fall_max,
         coast_max: coast_max(ctx),
+        reaction: ctx.rig.reaction.as_ref().map(|reaction| Reaction {
+            adapter: length(&reaction.adapter),
+            controller: length(&reaction.controller),
+        }),
     })
 }
 

@@ -238,6 +238,7 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         What::Marked { .. } => "MARKED: you heard something".to_string(),
         What::OperatorStep { ask, .. } => format!("PLEASE: {ask}"),
         What::SwitchedOff { found, .. } => format!("silence: {found}"),
+        What::StopFrameProved { found, .. } => format!("stop frame: {found}"),
         What::TorqueOff { found, .. } | What::TookOff { found, .. } => format!("torque off: {found}"),
         What::Trip { trip, found, .. } => format!("TRIP `{trip}`: {found}"),
         What::StopBegan { reason } => format!("STOPPING: {reason}"),

@@ -32,6 +32,7 @@ fn every_event() -> Vec<What> {
         What::OperatorStep { test: 0, id: s(), ask: s() },
         What::Marked { test: 7 },
         What::BurstTriggered { burst: 1, number: 2, t: i64::MIN, u: 0.1 + 0.2 },
+        What::StopFrameProved { test: 3, found: s(), took: (0, i64::MAX), controller: 7 },
         What::BurstLost { burst: 0, number: u32::MAX, why: s() },
         What::PossibleRestart { found: s() },
         What::AskedAgain { because: s(), same: false, found: s() },
@@ -71,6 +72,7 @@ fn place(what: &What) -> usize {
         What::PossibleRestart { .. } => 27,
         What::AskedAgain { .. } => 28,
         What::TookOff { .. } => 29,
+        What::StopFrameProved { .. } => 30,
     }
 }
 
@@ -78,7 +80,7 @@ fn place(what: &What) -> usize {
 fn every_event_comes_back() {
     let events = every_event();
     let places: Vec<usize> = events.iter().map(place).collect();
-    assert_eq!(places, Vec::from_iter(0..30), "one row for each variant of `What`");
+    assert_eq!(places, Vec::from_iter(0..31), "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
