@@ -12,6 +12,7 @@ use crate::files::rig::Sets;
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::record::What;
+use crate::states::DriveState;
 use crate::time::{Duration, Instant};
 
 /// Name of the trip that ends the trial of a frame that does nothing, too little, or too late.
@@ -96,6 +97,14 @@ impl Proving {
         }
         if state.may_drive() {
             self.on = Some(asked);
+        }
+        // A stop is no fault: what ended in one was ended by something else.
+        if matches!(state, DriveState::Fault | DriveState::FaultReactionActive) {
+            let found = format!(
+                "the drive is `{}` after it, so that something else may have taken the torque off",
+                state.words()
+            );
+            return self.trip(core, now, STOP_FRAME, found);
         }
         let Some(found) = proof_not_driven(core) else { return State::Proving(self) };
         let least = self.controller_took(core, sent);

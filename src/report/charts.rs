@@ -215,7 +215,8 @@ fn undemanded(evidence: &Evidence<'_>, test: usize) -> Vec<(f64, f64)> {
     let segments = evidence.plan.tests.get(test).map_or(&[][..], |t| &t.profile.segments);
     let free = |s: &&Span| {
         let segment = s.segment.and_then(|i| segments.get(i));
-        let off = |s: &crate::plan::Segment| s.undemanded() || matches!(s.shape, Shape::Silence | Shape::StopFrame);
+        let off =
+            |s: &crate::plan::Segment| s.undemanded() || matches!(s.shape, Shape::Silence | Shape::StopFrame);
         s.test == test && segment.is_some_and(off)
     };
     evidence.columns.spans.iter().filter(free).map(|s| (s.t0, s.t1)).collect()
