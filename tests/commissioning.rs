@@ -297,10 +297,6 @@ fn a_criterion_that_lets_the_fault_pass_shows_nothing() {
             "the stop frame at rest, by a segment `stop_frame`",
         ),
         (
-            vec![(TURNING, TURNING.replace("60 rpm", "80 rpm"))],
-            "the stop frame turning: test `stop frame` turns at 80 rpm, and test `closed loop` at 60 rpm",
-        ),
-        (
             vec![(zero, to(zero, "at_most = \"2 A\""))],
             "`mean_level` of `phase_a` in test `gates off`: it may be off on either side",
         ),
@@ -329,6 +325,14 @@ fn a_criterion_that_lets_the_fault_pass_shows_nothing() {
         let lacks = of(&changes);
         assert!(matches!(&lacks[..], [one] if one.contains(words)), "{words}: {lacks:#?}");
     }
+    // A proof that turns faster than another test, which makes one after it too late as well.
+    let faster = of(&[(TURNING, TURNING.replace("60 rpm", "80 rpm"))]);
+    assert!(
+        faster[0].starts_with(
+            "the stop frame turning: test `stop frame` turns at 80 rpm, and test `closed loop` at 60 rpm"
+        ),
+        "{faster:?}"
+    );
     // What is wide and still rules the fault out is enough, and one of several that does.
     for change in [
         (ratio, to(ratio, "at_least = \"0.1\"")),
@@ -454,6 +458,37 @@ fn a_stop_frame_that_does_nothing_is_caught_at_rest() {
         assert!((off - trip).micros() < 110_000, "{frame}: off {} after the trip", off - trip);
         assert!(fastest(&climbed) < FASTEST, "{frame}: {} rpm", fastest(&climbed));
     }
+}
+
+/// What is seen of a stop frame must be told from the command timeout: 100 ms less the 40 ms between two demands are 60 ms, and a poll
+/// every 5 ms with a reply within 60 ms is seen after 65 ms.
+#[test]
+fn a_rig_that_cannot_tell_the_stop_frame_from_the_command_timeout_is_refused() {
+    use spinproof::diag::Sources;
+    use spinproof::files::load::{read_rig, read_suite, read_unit};
+    let messages = |rig: &str| {
+        let mut sources = Sources::default();
+        let read = (
+            read_rig(&mut sources, "rig.toml", rig).0.expect("a rig"),
+            read_unit(&mut sources, "unit.toml", UNIT).0.expect("a unit"),
+            read_suite(&mut sources, "suite.toml", *SUITE).0.expect("a suite"),
+        );
+        let refused = spinproof::plan::resolve(&sources, &read.0, &read.1, &read.2, None).err();
+        refused.map_or(Vec::new(), |diags| diags.into_iter().map(|d| d.message).collect::<Vec<String>>())
+    };
+    let with =
+        |within: &str| RIG.replacen("reply_within = \"40 ms\"", &format!("reply_within = \"{within}\""), 1);
+    let ours = |rig: &str| {
+        messages(rig).into_iter().filter(|m| m.contains("nothing would tell")).collect::<Vec<_>>()
+    };
+    assert_eq!(ours(&with("54 ms")), [""; 0]);
+    let told = ours(&with("60 ms"));
+    assert_eq!(told.len(), 2, "at rest and turning: {told:?}");
+    assert!(
+        told[0].contains("off only after 65 ms") && told[0].contains("off 60 ms after the frame"),
+        "{}",
+        told[0]
+    );
 }
 
 /// What is measured of a frame that works: it holds the truth, at rest as turning.
