@@ -39,6 +39,8 @@ pub enum Blame {
     Files,
     /// The person at the bench.
     Operator,
+    /// The computer that the run is made on: it stood still.
+    Computer,
 }
 
 /// How JUnit readers count it.
@@ -122,7 +124,7 @@ pub const TABLE: [Row; 8] = [
         JunitKind::Error,
         LadderEffect::Keeps,
         "could not be made",
-        "no port, no controller, a lost link, or a recorder that failed",
+        "no port, no controller, a lost link, a recorder that failed, or a computer that stood still",
     ),
     row(
         Cause::Refused,

@@ -338,6 +338,57 @@ pub enum What {
         /// In words.
         text: String,
     },
+    /// A process of ours on this computer did nothing for longer than the plan allows.
+    StoodStill {
+        /// Which.
+        process: Process,
+        /// From when, in microseconds: the runner's deadline was due, or the twin's physics stood.
+        from: i64,
+        /// Until when, in microseconds: it was handled.
+        to: i64,
+    },
+    /// What ended the run is put down to this computer: one of its processes stood still.
+    BlamesComputer {
+        /// Which.
+        process: Process,
+        /// From when, in microseconds.
+        from: i64,
+        /// Until when, in microseconds.
+        to: i64,
+    },
+    /// How late the runner's own deadlines were handled, at the end of the run; absent if none was late.
+    Lateness {
+        /// The worst, in microseconds.
+        worst: i64,
+        /// When that was handled, in microseconds.
+        at: i64,
+        /// From which lateness on it counts as standing still, in microseconds.
+        bound: i64,
+        /// How many deadlines were later than that.
+        over: u32,
+    },
+}
+
+/// A process of ours, on the computer that the run is made on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Process {
+    /// This program.
+    Runner,
+    /// The twin that this program started.
+    Twin,
+}
+
+/// That this computer stood still, in words: `this computer stood still for 148 ms (12.301 s to 12.449 s)`. Moments in
+/// microseconds since the run began.
+pub fn stood_still(process: Process, from: i64, to: i64) -> String {
+    let ms = (to - from + 500) / 1000;
+    let (from, to) = (Instant::from_micros(from), Instant::from_micros(to));
+    let of = match process {
+        Process::Runner => "",
+        Process::Twin => ", seen in the process of the simulated board",
+    };
+    format!("this computer stood still for {ms} ms ({from} to {to}{of})")
 }
 
 /// What can take the torque off at a stop.
@@ -438,7 +489,8 @@ pub struct LoggedInput {
     pub seq: u64,
     /// The moment handed to the engine.
     pub at: Instant,
-    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed, 6 key, 7 keys are read.
+    /// Which input: 0 bytes, 1 link lost, 2 deadline, 3 stop, 4 answer, 5 typed, 6 key, 7 keys are read, 8 the twin stood
+    /// still, 9 a port took no bytes.
     pub kind: u8,
     /// Index of the link, or 0.
     pub link: u16,

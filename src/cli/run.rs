@@ -19,6 +19,7 @@ use crate::report::cautions_text;
 use crate::shell::child::TwinChild;
 use crate::shell::clock::{Clock, utc_now};
 use crate::shell::operator::{Operator, choose};
+use crate::shell::priority;
 use crate::shell::port::{Need, Port, PortError, PortKind, Shown, look_at, may_open, may_yet_open};
 use crate::shell::run::{Ending, Setup, run_under};
 use crate::shell::signals::Signals;
@@ -284,8 +285,10 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
     let ports = open_ports(plan, kinds, &ready.shown, twin.as_ref())?;
     let mut files = keep_files(&folder, &loaded.texts).map_err(|e| not_made(&e))?;
     files.extend(first.keep(&folder).map_err(|e| not_made(&e))?);
+    let computer = priority::prepare(|text| say::err(text));
     let clock = Clock::start();
     let mut info = info(ready, &rungs, &clock, files);
+    info.before.computer = Some(computer);
     let marked = Layout { run: Some(info.mark()), ..layout(plan) };
     let writer = Writer::create(folder.path(), &marked).map_err(|e| not_made(&e))?;
     folder.write_info(&info).map_err(|e| not_made(&e))?;
@@ -299,7 +302,9 @@ async fn make(ready: &Ready<'_>) -> Result<(PathBuf, Cause), Early> {
         clock,
         simulated: info.kind.simulated(),
     };
-    let ending = run_under(signals, setup, twin.as_mut()).await.map_err(|e| not_made(&e))?;
+    let ending = run_under(signals, setup, twin.as_mut()).await;
+    priority::release();
+    let ending = ending.map_err(|e| not_made(&e))?;
     if let Some(twin) = twin {
         // The truth log is whole once the twin has ended; how it ended is no part of the result.
         let _ = twin.finish().await;
@@ -330,6 +335,7 @@ fn info(ready: &Ready<'_>, rungs: &Rungs, clock: &Clock, files: Vec<FileUsed>) -
             rehearsal: first.rehearsal.clone(),
             no_rehearsal: args.no_rehearsal.clone(),
             band: first.band.clone(),
+            computer: None,
         },
         began_monotonic: clock.began_monotonic(),
         files,

@@ -5,7 +5,7 @@ use super::rehearse::parse_faults;
 use super::{Early, say};
 use crate::outcome::Cause;
 use crate::rehearsal::twin_spec;
-use crate::shell::child::{FURTHER, READY, own_session};
+use crate::shell::child::{FURTHER, READY, STOOD_STILL, own_session};
 use crate::shell::clock::Clock;
 use crate::shell::pty::Pty;
 use crate::shell::serve::{Device, Service, TruthLine, truth_header};
@@ -22,6 +22,10 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Below this the shaft counts as at rest when the twin decides whether it may end, rad/s.
 const AT_REST: f64 = 0.5;
+
+/// How often it says that it stood still, at most: all of it together fits a pipe that nobody empties (64 KiB on Linux), so
+/// that a runner that stands still itself never holds it up.
+const SAID_MAX: u32 = 1000;
 
 /// What may be said on standard input.
 const TURN_HELP: &str = "a turn by hand such as `turn 1 turn within 9 s`, or `turn -90 deg within 2 s`";
@@ -109,6 +113,7 @@ pub(super) fn run(args: Args) -> Result<Cause, Early> {
     service.runner = Some(stdin.as_fd());
     service.goes_on = !args.own_session;
     let mut device = Served::new(Twin::new(spec, args.seed, &faults), links.len(), args.seed, &faults);
+    device.tells = args.own_session.then_some(clock.began_monotonic());
     service.serve(&mut device, &mut truth).map_err(io("serving the pseudo-terminal"))?;
     Ok(Cause::Passed)
 }
@@ -142,6 +147,9 @@ struct Served {
     now: Instant,
     /// The begin of a line from whoever started it.
     said: Vec<u8>,
+    /// CLOCK_MONOTONIC at its zero in microseconds, if whoever started it wants to know when it stood still.
+    tells: Option<i64>,
+    told: u32,
 }
 
 /// The faults of one link, and bytes on their way to the controller and back, delayed by them.
@@ -161,7 +169,7 @@ impl Served {
             to_runner: VecDeque::new(),
         };
         let lines = (0..links).map(line).collect();
-        Served { twin, lines, now: Instant::ZERO, said: Vec::new() }
+        Served { twin, lines, now: Instant::ZERO, said: Vec::new(), tells: None, told: 0 }
     }
 
     /// Hands on what has come through the lines by `now`, and takes what the controller answers.
@@ -219,6 +227,13 @@ impl Device for Served {
     fn is_at_rest(&self) -> bool {
         let truth = self.twin.truth();
         !truth.gates && truth.speed.abs() < AT_REST
+    }
+
+    fn stood_still(&mut self, from: Instant, to: Instant) {
+        if let Some(zero) = self.tells.filter(|_| self.told < SAID_MAX) {
+            self.told += 1;
+            say::out(format_args!("{STOOD_STILL}{} {}\n", zero + from.micros(), zero + to.micros()));
+        }
     }
 
     fn told(&mut self, now: Instant, bytes: &[u8]) {

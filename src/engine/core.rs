@@ -3,6 +3,7 @@
 use super::again::Again;
 use super::burst::Bursts;
 use super::guard::{Firing, Guard};
+use super::lateness::{Lateness, Suspect};
 use super::link::{Heard, HostLink, Purpose, fields};
 use super::precheck::{Enabling, HeatPulse};
 use super::rows::{poll_values, printable};
@@ -70,6 +71,8 @@ pub(super) struct Core {
     stop_due: Instant,
     /// What of the newest stop took the torque off.
     pub took_off: TookOff,
+    /// How late this computer is.
+    pub late: Lateness,
     pub bursts: Bursts,
     pub again: Again,
     /// Whether keys are wanted.
@@ -107,6 +110,7 @@ impl Core {
             stop_counts: true,
             stop_due: Instant::ZERO,
             took_off: TookOff::default(),
+            late: Lateness::default(),
             bursts: Bursts::default(),
             again: Again::new(plan.links.len()),
             listening: false,
@@ -313,6 +317,7 @@ impl Core {
                 Timer::Burst => self.burst_due(),
                 Timer::Stale => {
                     if let Some((channel, firing)) = self.guard.stale(&plan, now) {
+                        self.suspect_stale(&plan, now, channel, &firing);
                         notices.push(Notice::Fired(self.with_what_starved_it(&plan, now, channel, firing)));
                     }
                 }
@@ -356,8 +361,11 @@ impl Core {
         let patience = plan.drive.command_timeout.max(d.every * 3);
         if d.expect.is_some() && now - beat.acknowledged > patience {
             let ms = |t: Duration| t.micros() / 1000;
+            let trip = format!("demand {} acknowledged", d.name);
+            let (link, since) = (d.link, beat.acknowledged);
+            self.late.suspect(&trip, Suspect::Silence { link, since, until: now, allowed: patience });
             notices.push(Notice::Fired(Firing {
-                trip: format!("demand {} acknowledged", d.name),
+                trip,
                 found: format!(
                     "the controller has not acknowledged `{}` for {} ms, {} ms allowed",
                     d.name,
@@ -408,6 +416,7 @@ impl Core {
                 notices.push(Notice::Reply { link, purpose, fields });
             }
             Heard::Malformed { purpose, sent, line } => {
+                self.late.lost(link, sent, now);
                 self.event(now, What::Garbage { link: name(), text: printable(&line) });
                 self.strange_line(now, link, &line, false);
                 match purpose {
@@ -423,14 +432,19 @@ impl Core {
                 }
             }
             Heard::Lost { purpose: Purpose::Poll(group), sent } => {
+                self.late.lost(link, sent, now);
                 self.row_without_values(plan, now, sent, group, RowStatus::Lost);
                 notices.push(Notice::RowLost);
             }
             Heard::Lost { purpose, sent } if purpose.is_of_a_burst() => {
                 self.burst_failed(now, purpose, sent, "no reply came")
             }
-            Heard::Lost { purpose, .. } if self.said_again(now, (link, purpose), Err(None), notices) => {}
-            Heard::Lost { purpose, .. } => notices.push(Notice::Failed { link, purpose, line: None }),
+            Heard::Lost { purpose, sent } => {
+                self.late.lost(link, sent, now);
+                if !self.said_again(now, (link, purpose), Err(None), notices) {
+                    notices.push(Notice::Failed { link, purpose, line: None });
+                }
+            }
             Heard::Gone { purpose } => notices.push(Notice::Reply { link, purpose, fields: Vec::new() }),
             Heard::Unsolicited(line) => {
                 self.event(now, What::Unsolicited { link: name(), text: printable(&line) });
@@ -515,6 +529,9 @@ impl Core {
 
     fn demand_frame(&mut self, plan: &Plan, now: Instant, index: usize) -> Vec<u8> {
         let demand = &plan.demands[index];
+        if self.profile.is_some_and(|(test, _)| plan.tests[test].demand == index) {
+            self.late.told(now);
+        }
         let si = match self.profile {
             Some((test, Some(since))) => self.pulse.demanded(plan, test, index, now - since),
             at_rest => at_rest.and_then(|(test, _)| plan.limit_in(test, index)).unwrap_or(demand.rest),

@@ -6,6 +6,7 @@ use super::Timer;
 use super::coasting::Coasting;
 use super::core::{Core, Notice};
 use super::guard::Firing;
+use super::lateness::Suspect;
 use super::link::Purpose;
 use super::precheck::{Leave, Proof, Quiet, Windows};
 use super::proving::Proving;
@@ -172,6 +173,9 @@ impl Driving {
                 Some((DriveState::OperationEnabled, _)) => State::Driving(self),
                 state => {
                     let found = state.map_or("unknown", |(s, _)| s.words());
+                    if let Some((_, asked)) = state {
+                        core.late.suspect("drive state", Suspect::Off { asked, handled: now });
+                    }
                     let firing = Firing {
                         trip: "drive state".into(),
                         found: format!("the drive is `{found}`, expected `operation enabled`"),

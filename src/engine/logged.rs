@@ -175,6 +175,10 @@ fn encode(input: &Input) -> (u8, u16, Vec<u8>) {
             (4, u16::from(*yes) | u16::from(*person) << 1, list([id, by]))
         }
         Input::Typed { id, text, by, person } => (5, u16::from(*person), list([id, by, text])),
+        Input::TwinStoodStill { from, to } => {
+            (8, 0, [from, to].iter().flat_map(|t| t.micros().to_be_bytes()).collect())
+        }
+        Input::PortHeld { link } => (9, *link as u16, Vec::new()),
         Input::Key { key } => (6, 0, vec![*key]),
         Input::Listening { by, person } => (7, u16::from(*person), by.clone().into_bytes()),
     }
@@ -199,6 +203,12 @@ fn decode(logged: &LoggedInput) -> Option<Input> {
             Input::Typed { id, text, by, person: person == 1 }
         }
         (6, _) => Input::Key { key: *logged.payload.first()? },
+        (8, _) => {
+            let (from, to) = logged.payload.split_first_chunk()?;
+            let micros = |bytes: &[u8; 8]| Instant::from_micros(i64::from_be_bytes(*bytes));
+            Input::TwinStoodStill { from: micros(from), to: micros(to.try_into().ok()?) }
+        }
+        (9, _) => Input::PortHeld { link },
         (7, person) => Input::Listening { by: text()?, person: person == 1 },
         _ => return None,
     })

@@ -11,6 +11,7 @@ mod frozen;
 mod guard;
 mod hand;
 mod identify;
+mod lateness;
 mod link;
 mod logged;
 mod operating;
@@ -84,6 +85,18 @@ pub enum Input {
         by: String,
         /// Whether a person can press them.
         person: bool,
+    },
+    /// The twin that runs on this computer did nothing from a moment on until another, as it says.
+    TwinStoodStill {
+        /// From when.
+        from: Instant,
+        /// Until when.
+        to: Instant,
+    },
+    /// A port took no bytes until now and kept this program waiting: lateness that is the link's.
+    PortHeld {
+        /// Index of the link.
+        link: usize,
     },
     /// A key was pressed.
     Key {
@@ -223,11 +236,16 @@ impl Engine {
         if matches!(self.state, State::Settled) {
             return;
         }
+        match input {
+            Input::PortHeld { .. } => self.core.late.held(now),
+            _ => self.core.look_at_lateness(now),
+        }
         // Whatever came, what is overdue is overdue: a flood of bytes cannot put a deadline off.
         match input {
             Input::Bytes { link, bytes } => self.core.bytes(now, link, &bytes, &mut notices),
             Input::LinkLost { link, why } => self.core.link_lost(now, link, why, &mut notices),
-            Input::Deadline => {}
+            Input::Deadline | Input::PortHeld { .. } => {}
+            Input::TwinStoodStill { from, to } => self.core.twin_stood_still(now, from, to),
             Input::Stop(StopReason::Operator(why)) => notices.push(Notice::Ends(Cause::Stopped, why)),
             Input::Stop(StopReason::Trouble(why)) => notices.push(Notice::Ends(Cause::NotMade, why)),
             Input::Stop(StopReason::Refused(why)) => notices.push(Notice::Ends(Cause::Refused, why)),

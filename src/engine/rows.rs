@@ -3,6 +3,7 @@
 use super::Output;
 use super::core::{Core, Notice};
 use super::guard::Firing;
+use super::lateness::Suspect;
 use super::link::Purpose;
 use crate::plan::{Plan, Source, Valued, state_of};
 use crate::record::{Record, Row, RowStatus, What};
@@ -51,6 +52,15 @@ pub(super) fn row(
 }
 
 impl Core {
+    /// A value is stale: this computer may be why.
+    pub(super) fn suspect_stale(&mut self, plan: &Plan, now: Instant, channel: usize, firing: &Firing) {
+        if let Source::Wire { group, .. } = plan.channels[channel].source {
+            let (link, allowed) = (plan.groups[group].link, plan.channels[channel].stale);
+            let silence = Suspect::Silence { link, since: firing.sampled, until: now, allowed };
+            self.late.suspect(&firing.trip, silence);
+        }
+    }
+
     /// A value that is stale because its poll never got its turn: the board answers more slowly than another poll comes round.
     pub(super) fn with_what_starved_it(
         &self,
@@ -133,6 +143,9 @@ impl Core {
             self.state_changed(now, before, state_of(value));
         }
         self.state = state.map(|s| (s, asked));
+        if state == Some(DriveState::OperationEnabled) {
+            self.late.seen_enabled(asked);
+        }
         // Whoever switched it on: what drives must be shown to be off before it is left.
         self.driven |= state.is_some_and(|s| s.may_drive());
     }

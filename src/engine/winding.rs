@@ -3,6 +3,7 @@
 
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
+use super::lateness::Suspect;
 use super::operating::Operating;
 use super::took_off::STOP_FRAME;
 use super::{Output, State, Timer};
@@ -15,6 +16,9 @@ use std::collections::BTreeSet;
 
 /// How many samples in a row must show a shaft slower, or a bus lower, than a limit: a flipped bit makes one.
 const LOW_IN_A_ROW: u32 = 3;
+
+/// The name of a proof that came late, among what this computer may be to blame for.
+const LATE: &str = "not driven in time";
 
 /// Counts low samples in a row, each asked for after the last stop frame and each once.
 #[derive(Debug, Default)]
@@ -104,6 +108,7 @@ impl WindingDown {
     pub(super) fn tripped(core: &mut Core, now: Instant, test: usize, firing: Firing) -> State {
         let why = format!("{}: {}", firing.trip, firing.found);
         let sampled = firing.sampled.micros();
+        core.late.fired(&firing.trip);
         core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
         WindingDown::begin(core, now, Some(test), Some((Cause::Tripped, why)))
     }
@@ -122,6 +127,7 @@ impl WindingDown {
                 if self.tripped.insert(firing.trip.clone()) {
                     let why = format!("{}: {}", firing.trip, firing.found);
                     let sampled = firing.sampled.micros();
+                    core.late.fired(&firing.trip);
                     core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
                     self.cause.get_or_insert((Cause::Tripped, format!("while winding down: {why}")));
                     self.once_more(core, now);
@@ -225,6 +231,7 @@ impl WindingDown {
     /// end whatever follows.
     fn drives_again(mut self, core: &mut Core, now: Instant, why: String) -> State {
         stage(core, now, Stage::NotDriven, false, why.clone());
+        core.late.fired("driven again");
         self.cause.get_or_insert((Cause::Tripped, why));
         self.not_driven = None;
         self.slow = Low::default();
@@ -265,6 +272,10 @@ impl WindingDown {
         }
         if !self.alarmed {
             self.alarmed = true;
+            let link = plan.stop.frames.first().map_or(0, |frame| frame.link);
+            let allowed = plan.stop.not_driven_within;
+            core.late.suspect(LATE, Suspect::Silence { link, since: self.began, until: now, allowed });
+            core.late.fired(LATE);
             let found = format!("{} after {}", doubt_not_driven(core), now - self.began);
             stage(core, now, Stage::NotDriven, false, found);
             if core.driven {
@@ -304,6 +315,8 @@ impl WindingDown {
             (outcome, _) => {
                 let (cause, why) = outcome.unwrap_or((Cause::Passed, "every test ran to its end".into()));
                 de_energised(core, now, &self.bus);
+                let (cause, why) = core.put_down(now, cause, why);
+                core.note_lateness(now);
                 core.event(now, What::Finished { cause, why: why.clone() });
                 core.finish();
                 core.out.push_back(Output::Finished { cause, why });

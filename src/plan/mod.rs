@@ -90,6 +90,8 @@ pub struct Plan {
     pub assembly: Option<u32>,
     /// The tests, in order.
     pub tests: Vec<Test>,
+    /// How late this program may handle a deadline of its own; later, this computer stood still.
+    pub late_max: Duration,
     /// The decision rule.
     pub rule: Rule,
 }

@@ -54,5 +54,6 @@ pub(super) fn rows(evidence: &Evidence<'_>) -> Vec<BeforeRow> {
     if let Some(text) = &before.band {
         row("Predicted band", text.clone());
     }
+    rows.extend(super::computer::row(evidence));
     rows
 }

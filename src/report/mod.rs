@@ -7,6 +7,7 @@
 mod before;
 mod cautions;
 mod charts;
+mod computer;
 mod criteria;
 mod facts;
 mod guards;
@@ -30,6 +31,7 @@ mod words;
 
 pub use before::BeforeRow;
 pub use cautions::{cautions, cautions_text};
+pub use computer::{Computer, StoodStill};
 pub use guards::GuardRow;
 pub use hazards::HazardRow;
 pub use html::html;
@@ -101,6 +103,7 @@ pub fn model(evidence: &Evidence<'_>) -> Report {
         events: story::event_lines(evidence),
         unsolicited: links::unsolicited(evidence),
         links: links::links(evidence),
+        computer: computer::computer(evidence),
         settings: facts::settings(evidence),
         settings_sha256: facts::settings_hash(evidence),
         files: evidence.run.files.clone(),

@@ -39,6 +39,8 @@ pub struct Report {
     pub unsolicited: usize,
     /// Quality of the links.
     pub links: Vec<super::LinkRow>,
+    /// The computer that the run was made on.
+    pub computer: super::Computer,
     /// Settings as read back from the controller.
     pub settings: Vec<SettingRow>,
     /// SHA-256 over the settings; absent if they were not all read.

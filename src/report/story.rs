@@ -3,7 +3,7 @@
 use super::Evidence;
 use super::criteria;
 use super::model::{Counts, CriterionRow, Cut, EventLine, Headline, Outcome, TestReport};
-use super::{tripped, words};
+use super::{computer, tripped, words};
 use crate::outcome::{Cause, JunitKind};
 use crate::record::{A_REPLY_LOST, Event, What};
 use crate::time::Instant;
@@ -166,6 +166,9 @@ fn outcome(evidence: &Evidence<'_>, story: &Story, index: usize, criteria: &[Cri
             }
         };
     }
+    if let Some(word) = not_run(evidence).filter(|_| last) {
+        return Outcome { word: word.into(), ..of(evidence.cause, evidence.why.clone(), evidence.cause.row().junit) };
+    }
     // An unconfirmed stop outranks what led to it; otherwise the test's own events come first.
     let (cause, why) = match evidence.cause {
         Cause::NotConfirmed => (Cause::NotConfirmed, first_of(&told.trips, &evidence.why)),
@@ -182,6 +185,11 @@ fn outcome(evidence: &Evidence<'_>, story: &Story, index: usize, criteria: &[Cri
     let open = last.then(|| tripped::loop_open(evidence)).flatten();
     let why = open.map_or(why.clone(), |open| format!("{why}; {open}"));
     of(cause, why, cause.row().junit)
+}
+
+/// The word for a run that this computer is to blame for: it says nothing of the unit or the rig.
+fn not_run(evidence: &Evidence<'_>) -> Option<&'static str> {
+    computer::blamed(evidence).map(|_| "not run")
 }
 
 fn first_of(trips: &[String], why: &str) -> String {
@@ -221,7 +229,7 @@ pub(super) fn headline(evidence: &Evidence<'_>, story: &Story, tests: &[TestRepo
     let (blame, look) = tripped::look(evidence);
     Headline {
         cause: evidence.cause,
-        word: row.headline.into(),
+        word: not_run(evidence).unwrap_or(row.headline).into(),
         means: row.means.into(),
         why: evidence.why.clone(),
         besides: tripped::besides(evidence),
@@ -287,7 +295,7 @@ fn line(event: &Event, name: &dyn Fn(usize) -> String) -> Option<EventLine> {
             ("end", format!("{}{why}", engine_word(*cause)), false)
         }
         What::Note { text } => ("note", text.clone(), false),
-        _ => return None,
+        what => computer::line(what)?,
     };
     Some(EventLine { at_s: event.at.secs_f64(), sort: sort.into(), text, grave })
 }

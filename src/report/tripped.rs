@@ -75,6 +75,9 @@ fn open<'a>(evidence: &Evidence<'a>) -> Option<Open<'a>> {
 
 /// Whom the end of the run points at, and that as advice.
 pub(super) fn look(evidence: &Evidence<'_>) -> (Blame, &'static str) {
+    if super::computer::blamed(evidence).is_some() {
+        return (Blame::Computer, words::look(Blame::Computer));
+    }
     let blame = evidence.cause.row().blame;
     let Some(trip) = ended_it(evidence).filter(|_| evidence.cause == Cause::Tripped) else {
         return (blame, words::look(blame));

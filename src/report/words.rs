@@ -117,6 +117,9 @@ pub(super) fn look(blame: Blame) -> &'static str {
         Blame::Rig => "look first at the rig, its wiring and its links",
         Blame::Files => "look first at the files",
         Blame::Operator => "ask the person at the bench",
+        Blame::Computer => {
+            "look first at this computer: end what else it works on, or allow spinproof real-time priority, and run again"
+        }
     }
 }
 

@@ -17,6 +17,10 @@ pub const READY: &str = "ready ";
 /// What it says before that of each port beside the first, in their order.
 pub const FURTHER: &str = "further port ";
 
+/// What it says afterwards each time that it stood still: this, then from when and until when, CLOCK_MONOTONIC in
+/// microseconds.
+pub const STOOD_STILL: &str = "stood still ";
+
 /// How long the child may take to get ready.
 const READY_WITHIN: Duration = Duration::from_secs(10);
 
@@ -55,14 +59,28 @@ pub enum ChildError {
     Io(#[from] io::Error),
 }
 
+/// What a running twin says.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Word {
+    /// It did nothing for a while; CLOCK_MONOTONIC in microseconds.
+    StoodStill {
+        /// From when.
+        from: i64,
+        /// Until when.
+        to: i64,
+    },
+    /// It ended; how, in words.
+    Ended(String),
+}
+
 /// A running twin.
 #[derive(Debug)]
 pub struct TwinChild {
     child: Child,
     /// Its end of this pipe closes when the runner is gone, however it went.
     runner: Option<ChildStdin>,
-    /// Kept open: a twin that has something more to say must not break off over it.
-    _says: Lines<BufReader<ChildStdout>>,
+    /// `None` once it says nothing more.
+    says: Option<Lines<BufReader<ChildStdout>>>,
     port: PathBuf,
     further: Vec<PathBuf>,
 }
@@ -101,7 +119,7 @@ impl TwinChild {
         };
         let outcome = tokio::time::timeout(READY_WITHIN, ready).await;
         if let Ok(Ok(Some((port, further)))) = outcome {
-            return Ok(TwinChild { child, runner, _says: lines, port, further });
+            return Ok(TwinChild { child, runner, says: Some(lines), port, further });
         }
         drop(runner);
         // Nothing has been driven yet, so it can be ended at once.
@@ -142,12 +160,23 @@ impl TwinChild {
         self.child.id()
     }
 
-    /// Waits until it ends by itself, which it should not during a run. Says how, in words.
-    pub async fn ended(&mut self) -> String {
-        match self.child.wait().await {
+    /// Waits for what it says, or for its end, which should not come during a run. Nothing is lost if this is dropped while it
+    /// waits.
+    pub async fn heard(&mut self) -> Word {
+        while let Some(says) = &mut self.says {
+            match says.next_line().await {
+                Ok(Some(line)) => {
+                    if let Some(word) = stood_still(&line) {
+                        return word;
+                    }
+                }
+                Ok(None) | Err(_) => self.says = None,
+            }
+        }
+        Word::Ended(match self.child.wait().await {
             Ok(status) => format!("the twin ended ({status})"),
             Err(why) => format!("the twin cannot be waited for: {why}"),
-        }
+        })
     }
 
     /// Lets go of it and waits until it has finished its truth log and ended. One that does not end
@@ -171,6 +200,12 @@ impl TwinChild {
         self.child.kill().await?;
         self.child.wait().await
     }
+}
+
+/// Reads what a twin says of its own lateness; nothing of any other line.
+fn stood_still(line: &str) -> Option<Word> {
+    let (from, to) = line.strip_prefix(STOOD_STILL)?.split_once(' ')?;
+    Some(Word::StoodStill { from: from.parse().ok()?, to: to.parse().ok()? })
 }
 
 /// Called by the twin's process as its first act: from here on no Ctrl-C of the runner's terminal

@@ -68,14 +68,6 @@ pub(crate) fn wake_sharply() {
     let _ = rustix::thread::set_current_timer_slack(std::num::NonZeroU64::new(1));
 }
 
-/// Asks that this thread go before other work on the machine; whether that was allowed. It mostly is for root alone; the
-/// thread must be one that mostly sleeps.
-pub(crate) fn go_before_others() -> bool {
-    const NICE: i32 = -15;
-    // On Linux "this process" is the calling thread here (setpriority(2), "C library/kernel differences").
-    rustix::process::setpriority_process(None, NICE).is_ok()
-}
-
 fn rfc_3339(moment: OffsetDateTime) -> String {
     moment
         .format(RFC_3339_MICROS)

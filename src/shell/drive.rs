@@ -4,13 +4,14 @@ use crate::engine::{Input, Logged, Machine, Output, StopReason};
 use crate::outcome::Cause;
 use crate::record::Record;
 use crate::shell::arrivals::{Arrivals, Inbox, InboxEnd, Message};
-use crate::shell::clock::{Clock, go_before_others, wake_sharply};
+use crate::shell::clock::{Clock, wake_sharply};
 use crate::shell::keep::{Hand, Keep};
 use crate::shell::last_resort::EngineGuard;
 use crate::shell::on_panic;
 use crate::shell::operator::Asked;
 use crate::shell::planted;
 use crate::shell::port::{Handle, WRITE_WITHIN, WriteError};
+use crate::shell::priority::{Place, take};
 use crate::shell::progress::Teller;
 use crate::time::Instant;
 use std::collections::VecDeque;
@@ -59,9 +60,8 @@ impl<M: Machine> Drive<M> {
     /// put out.
     pub fn run(self) -> Option<Settled> {
         wake_sharply();
-        if go_before_others() {
-            self.teller.note("the engine goes before other work on this machine");
-        }
+        // Whether that is allowed was looked at, and said, before the run.
+        take(Place::Engine);
         let _first = self.guard.fire_on_panic();
         let links = self.links.into_iter().map(|handle| Line { handle, lost: false }).collect();
         let mut turn = Turn {
@@ -176,10 +176,16 @@ impl<M: Machine> Turn<M> {
     fn send(&mut self, link: usize, bytes: &[u8]) {
         let line = &mut self.links[link];
         let within = if line.lost { Duration::ZERO } else { WRITE_WITHIN };
-        let Err(error) = line.handle.write_all(bytes, within) else {
-            return;
+        let (held, error) = match line.handle.put(bytes, within) {
+            Ok(held) => (held, None),
+            Err(error) => (matches!(error, WriteError::Blocked { .. }), Some(error)),
         };
-        if !line.lost {
+        if held {
+            // What is late after this is late for the port's sake.
+            let input = Input::PortHeld { link };
+            self.lost.push_back(Message { at: self.clock.now(), input });
+        }
+        if let Some(error) = error.filter(|_| !line.lost) {
             line.lost = true;
             let input = Input::LinkLost { link, why: WriteError::to_string(&error) };
             self.lost.push_back(Message { at: self.clock.now(), input });

@@ -6,8 +6,8 @@
 //! engine must run into its own command timeout, which comes sooner. It says nothing when the
 //! engine settles first.
 
-use crate::shell::clock::go_before_others;
 use crate::shell::port::Handle;
+use crate::shell::priority::{Place, take};
 use crate::shell::{on_panic, planted};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicU8, AtomicU64, Ordering};
@@ -112,7 +112,7 @@ pub fn arm(
     let mine = Arc::clone(&shared);
     std::thread::Builder::new().name("last resort".to_string()).spawn(move || {
         let _first = on_panic::first(uneasy);
-        go_before_others();
+        take(Place::LastResort);
         let waited = || catch_unwind(AssertUnwindSafe(|| wait_for_cause(&mine)));
         let cause = waited().or_else(|_| waited());
         let twice = |_| Some("the last-resort thread panicked twice".to_string());

@@ -26,6 +26,7 @@ pub mod parallel;
 mod planted;
 pub mod port;
 pub mod ports;
+pub mod priority;
 pub mod progress;
 pub mod pty;
 pub mod run;

@@ -131,6 +131,15 @@ impl Handle {
     /// # Errors
     /// The port is gone, or took no byte for so long. Some bytes may have left.
     pub fn write_all(&self, bytes: &[u8], within: Duration) -> Result<(), WriteError> {
+        self.put(bytes, within).map(|_| ())
+    }
+
+    /// The same; says whether the port kept the caller waiting.
+    ///
+    /// # Errors
+    /// As for [`Handle::write_all`].
+    pub fn put(&self, bytes: &[u8], within: Duration) -> Result<bool, WriteError> {
+        let mut waited = false;
         let end = StdInstant::now() + within;
         let mut rest = bytes;
         while !rest.is_empty() {
@@ -143,11 +152,12 @@ impl Handle {
                         return Err(WriteError::Blocked { left: rest.len(), of: bytes.len(), within });
                     }
                     wait(&self.fd, PollFlags::OUT, left).map_err(WriteError::Gone)?;
+                    waited = true;
                 }
                 Err(errno) => return Err(WriteError::Gone(errno)),
             }
         }
-        Ok(())
+        Ok(waited)
     }
 
     /// Takes what has come. `Ok(0)`: nothing has.

@@ -8,7 +8,7 @@ use crate::engine::{Input, Logged, Machine, StopReason};
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::shell::arrivals::{Inbox, Message, inbox};
-use crate::shell::child::TwinChild;
+use crate::shell::child::{TwinChild, Word as TwinWord};
 use crate::shell::clock::Clock;
 use crate::shell::drive::{Drive, Settled, spawn_watched};
 use crate::shell::keep::{self, Hand, Keep, Recorder};
@@ -18,6 +18,7 @@ use crate::shell::on_panic;
 use crate::shell::operator::{self, Operator};
 use crate::shell::planted;
 use crate::shell::port::{Handle, Port};
+use crate::shell::priority::{Place, take};
 use crate::shell::progress::{self, Screen, Teller};
 use crate::shell::signals::Signals;
 use crate::time::Instant;
@@ -126,19 +127,22 @@ where
                     running.outlive.stop(StopReason::Operator(name.to_string()));
                 }
             }
-            how = ended(&mut twin), if twin_ended.is_none() => {
-                running.teller.note(how.clone());
-                twin_ended = Some(how);
-            }
+            heard = heard(&mut twin), if twin_ended.is_none() => match heard {
+                TwinWord::Ended(how) => {
+                    running.teller.note(how.clone());
+                    twin_ended = Some(how);
+                }
+                TwinWord::StoodStill { from, to } => running.outlive.twin_stood_still(from, to),
+            },
             () = planted::panic_in_main_if_asked() => {}
         }
     };
     Ok(running.close(word, twin_ended, &mut signals).await)
 }
 
-async fn ended(twin: &mut Option<&mut TwinChild>) -> String {
+async fn heard(twin: &mut Option<&mut TwinChild>) -> TwinWord {
     match twin {
-        Some(twin) => twin.ended().await,
+        Some(twin) => twin.heard().await,
         None => std::future::pending().await,
     }
 }
@@ -185,7 +189,10 @@ where
     let terminal = Terminal::new(io::stdin());
     let (listen, wanted) = mpsc::channel();
     let (keys_inbox, keys_of) = (inbox.clone(), terminal.clone());
-    spawn_watched("keys", clock, inbox.clone(), move || keys::watch(&keys_of, &wanted, &clock, &keys_inbox))?;
+    spawn_watched("keys", clock, inbox.clone(), move || {
+        take(Place::Keys);
+        keys::watch(&keys_of, &wanted, &clock, &keys_inbox);
+    })?;
 
     let handles = || ports.iter().map(Port::handle).collect::<io::Result<Vec<Handle>>>();
     let (links, read_from) = (handles()?, handles()?);
@@ -308,6 +315,14 @@ impl Outlive {
     fn stop(&self, reason: StopReason) {
         // An engine that is gone needs no stop.
         let _ = self.inbox.send(Message { at: self.clock.now(), input: Input::Stop(reason) });
+    }
+
+    /// Tells the engine that the twin stood still; CLOCK_MONOTONIC in microseconds.
+    fn twin_stood_still(&self, from: i64, to: i64) {
+        let at = |monotonic: i64| Instant::from_micros(monotonic - self.clock.began_monotonic());
+        let input = Input::TwinStoodStill { from: at(from), to: at(to) };
+        // An engine that is gone needs no reason.
+        let _ = self.inbox.send(Message { at: self.clock.now(), input });
     }
 
     /// Sees the engine to its end.

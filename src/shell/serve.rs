@@ -5,6 +5,7 @@ mod wire;
 
 use crate::plan::Link;
 use crate::shell::clock::{Clock, monotonic_nanos, wake_sharply};
+use crate::shell::priority::{Place, take};
 use crate::shell::pty::Pty;
 use crate::time::{Duration, Instant};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
@@ -19,6 +20,9 @@ const SLEEP_MAX_NANOS: u64 = 1_000_000;
 
 /// How much time the device makes up in one go after a stall, before bytes are looked at again.
 const CATCH_UP: Duration = Duration::from_millis(10);
+
+/// Later than this the device stood still, and says so: twice what it makes up without a pause would hide a command timeout.
+const LATE_MAX: Duration = Duration::from_millis(10);
 
 /// How long after the last byte a client counts as gone, so that exclusive mode it may have left
 /// behind is cleared. A client that only rests is still kept apart from others by its file lock.
@@ -47,6 +51,8 @@ pub trait Device {
     fn drain_truth(&mut self) -> Vec<TruthLine>;
     /// Whether nothing turns and the gates are off.
     fn is_at_rest(&self) -> bool;
+    /// It did nothing from a moment on until another: the computer was late. Nothing to a device that nobody asks.
+    fn stood_still(&mut self, _from: Instant, _to: Instant) {}
     /// What whoever started it says beside the line, in pieces of any size: nothing to a device that does not listen.
     fn told(&mut self, _now: Instant, _bytes: &[u8]) {}
 }
@@ -127,6 +133,8 @@ impl<'a> Service<'a> {
     /// The pseudo-terminal fails, or the truth log cannot be written.
     pub fn serve<D: Device>(&self, device: &mut D, truth: &mut impl Write) -> io::Result<Served> {
         wake_sharply();
+        // Refused or not: who looks for the reason finds it in the run.
+        take(Place::Twin);
         let zero = monotonic_nanos() - self.clock.now().micros().max(0).unsigned_abs() * 1000;
         let mut side = Side {
             service: self,
@@ -141,6 +149,7 @@ impl<'a> Service<'a> {
             let caught_up = side.go_round(device, truth)?;
             if caught_up {
                 side.sleep(device)?;
+                side.look_at_lateness(device);
             }
         }
         truth.flush()?;
@@ -191,6 +200,14 @@ impl Side<'_> {
             .filter(|_| !self.service.goes_on)
             .is_some_and(|since| device.is_at_rest() || micros(self.nanos()) - since >= self.service.linger);
         told || left
+    }
+
+    /// After a sleep that brought the device to the present before it: how late it is.
+    fn look_at_lateness(&self, device: &mut impl Device) {
+        let now = micros(self.nanos());
+        if now - self.done > LATE_MAX {
+            device.stood_still(self.done, now);
+        }
     }
 
     /// Reads, brings the device to the present or a bounded step towards it, and writes. Says

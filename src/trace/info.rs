@@ -126,9 +126,21 @@ pub struct Before {
     /// Why there was none although one was due.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub no_rehearsal: Option<String>,
+    /// What the computer allowed; absent of a rehearsal.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub computer: Option<Computer>,
     /// How the predicted band was made, or why not, in words.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub band: Option<String>,
+}
+
+/// What the computer that a run was made on allowed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Computer {
+    /// Whether engine and stop went before all other work.
+    pub real_time: bool,
+    /// Whether the program's memory was locked.
+    pub memory_locked: bool,
 }
 
 /// The ladder as it stood when a run began.

@@ -22,7 +22,7 @@ mod info;
 mod store;
 
 pub use codec::{Cut, CutKind, Trace};
-pub use info::{Before, Climb, FileUsed, Opening, RecordingBegan, RunInfo, RunKind};
+pub use info::{Before, Climb, Computer, FileUsed, Opening, RecordingBegan, RunInfo, RunKind};
 pub use store::{
     FolderError, Held, KeptFile, OpenRun, RunFolder, TraceError, Writer, read, read_streams, replace,
 };

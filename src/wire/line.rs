@@ -91,7 +91,7 @@ impl LineReader {
 /// One past the last byte of the first definite-length block whose head is whole.
 fn block_end(bytes: &[u8]) -> Option<usize> {
     let hash = bytes.iter().position(|b| *b == b'#')?;
-    let digits = bytes.get(hash + 1).filter(|b| (b'1'..=b'9').contains(b))?;
+    let digits = bytes.get(hash + 1).filter(|b| (b'1'..=b'9').contains(*b))?;
     let count = usize::from(digits - b'0');
     let length = std::str::from_utf8(bytes.get(hash + 2..hash + 2 + count)?).ok()?;
     Some(hash + 2 + count + length.parse::<usize>().ok()?)

@@ -1,6 +1,7 @@
 //! Pre-checks: every channel is watched for a while, and only what holds throughout gives the proof
 //! without which nothing is driven.
 
+mod awake;
 mod closer;
 mod pulse;
 mod quiet;
@@ -9,6 +10,7 @@ mod supply;
 pub(super) use self::pulse::HeatPulse;
 pub(super) use self::quiet::{Leave, Quiet};
 
+use self::awake::Awake;
 use self::closer::{Closer, Seen, window_holds};
 use super::State;
 use super::Timer;
@@ -61,6 +63,8 @@ impl Enabling {
 fn expired(at: Instant, now: Instant) -> String {
     format!("the pre-checks held, but expired {} before anything was enabled (`valid_for`)", now - at)
 }
+/// Name of the pre-check on replies.
+const LINK_QUALITY: &str = "link quality";
 
 /// Watching before a test.
 #[derive(Debug)]
@@ -76,6 +80,7 @@ pub(super) struct PreChecking {
     reset_tried: bool,
     /// How often the watch began afresh after a possible restart.
     renewed: u32,
+    awake: Awake,
 }
 
 /// How often the watch begins afresh after a possible restart. A line that is disturbed all the time looks like many, and is
@@ -99,6 +104,7 @@ impl PreChecking {
             resetting: None,
             reset_tried: false,
             renewed: 0,
+            awake: Awake::default(),
         };
         core.ask_before(now, test);
         state.watch(core, now);
@@ -111,6 +117,7 @@ impl PreChecking {
         // Only before the first test is a unit that stood for long still as it stood.
         let cold = (self.test == 0).then_some(When::ColdSoak);
         self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
+        self.awake.begin();
         core.guard.arm(now);
         core.timers.set(Timer::Watch, now + core.plan.ready.observe);
     }
@@ -123,6 +130,7 @@ impl PreChecking {
                     return self.refuse(core, now, format!("drive at rest: {}", firing.found));
                 }
                 self.row(core, now, group, asked);
+                self.awake.row(&core.plan, asked, now);
                 if core.state.is_some_and(|(s, _)| s == DriveState::Fault) && !self.reset_tried {
                     self.reset_tried = true;
                     return self.reset_step(core, now, 0);
@@ -144,7 +152,9 @@ impl PreChecking {
             // A board that begins is silent for a while; the watch begins afresh after it.
             Notice::Fired(firing) if core.waits_for_answers(&firing) => State::PreChecking(self),
             Notice::Fired(firing) => {
-                self.refuse(core, now, format!("{} would trip: {}", firing.trip, firing.found))
+                let why = format!("{} would trip: {}", firing.trip, firing.found);
+                let explained = core.late.explains_one(&core.plan, &firing.trip).is_some();
+                self.refuse_late(core, now, &firing.trip, explained, why)
             }
             Notice::Ends(cause, why) => self.end(core, now, cause, why),
             Notice::Started
@@ -197,6 +207,11 @@ impl PreChecking {
             self.watch(core, now);
             return State::PreChecking(self);
         }
+        let (good, _) = self.link_quality(core);
+        let excused = !good && self.link_is_excused(core);
+        if excused && self.awake.may_watch_again() {
+            return self.watch_again(core, now);
+        }
         let mut refused: Vec<String> = Vec::new();
         let mut note = |core: &mut Core, name: &str, holds: bool, grade: Grade, found: String| {
             if !holds {
@@ -205,7 +220,7 @@ impl PreChecking {
             core.event(now, What::PreCheck { name: name.into(), holds, grade, found, test: self.test });
         };
         let (holds, found) = self.link_quality(core);
-        note(core, "link quality", holds, Grade::Measured, found);
+        note(core, LINK_QUALITY, holds, Grade::Measured, found);
         let (holds, found) = drive_resting(core);
         note(core, "drive at rest", holds, Grade::Measured, found);
         for (window, seen) in &self.windows.seen {
@@ -218,6 +233,9 @@ impl PreChecking {
         refused.extend(self.closer.conclude(core, now, self.test));
         if !refused.is_empty() {
             let why = refused.join("; ");
+            if excused && refused.len() == 1 {
+                return self.refuse_late(core, now, LINK_QUALITY, true, why);
+            }
             return self.refuse(core, now, why);
         }
         let proof = Proof { test: self.test, expires: now + plan.ready.valid_for };

@@ -137,6 +137,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
         channels: channels.list.into_iter().collect::<Option<_>>()?,
         demands: demands.into_iter().collect::<Option<_>>()?,
         tests: tests.into_iter().collect::<Option<_>>()?,
+        late_max: times::late_max(ctx),
         rung: ctx.suite.rung.as_ref().map(|r| r.value),
         assembly: assembly::number(ctx),
         rule: ctx.suite.rule.as_ref().map_or(Rule::Guarded, |r| r.value),

@@ -1,6 +1,6 @@
 //! What must be usable before anything is held against it: limits above zero, and a reaction that a stop leaves time for.
 
-use super::context::{Context, head};
+use super::context::{Context, head, length};
 use crate::diag::Diag;
 use crate::time::Duration;
 
@@ -16,6 +16,18 @@ pub(super) fn check_limits(ctx: &mut Context<'_>) {
             ctx.refuse(Diag::at(at, message));
         }
     }
+}
+
+/// How late this program may handle a deadline of its own, where the rig does not declare it: a scheduler's turn or two on a
+/// computer that is busy (common practice).
+const LATE_MAX: Duration = Duration::from_millis(5);
+
+/// How late this program may handle a deadline of its own until this computer counts as one that stood still: what the rig
+/// declares for it, and no more than a quarter of the controller's command timeout, so that what explains a timeout is seen.
+pub(super) fn late_max(ctx: &Context<'_>) -> Duration {
+    let declared = ctx.rig.reaction.as_ref().map(|reaction| length(&reaction.runner));
+    let quarter = Duration::from_micros(length(&ctx.rig.drive.command_timeout).micros() / 4);
+    declared.unwrap_or(LATE_MAX).min(quarter)
 }
 
 /// Notes a suite without a test.

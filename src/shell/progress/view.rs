@@ -2,7 +2,7 @@
 
 use crate::files::rig::{Role, Sets};
 use crate::plan::{Plan, Shape, Source};
-use crate::record::{Event, Record, Stage, What};
+use crate::record::{Event, Record, Stage, What, stood_still};
 use crate::time::Instant;
 use crate::units::Unit;
 use std::fmt::Write;
@@ -17,6 +17,9 @@ const SHOWN: [(Role, &str); 6] = [
     (Role::InverterTemperature, "inverter"),
     (Role::CoolantTemperature, "coolant"),
 ];
+
+/// A computer that stood still for so long, in microseconds, is worth a line at once.
+const STILL_WORTH_A_LINE: i64 = 20_000;
 
 /// What is known so far.
 #[derive(Debug)]
@@ -257,7 +260,14 @@ fn line(plan: &Plan, event: &Event) -> Option<String> {
         }
         What::Finished { cause, why } => format!("{}: {why}", cause.row().headline),
         What::Note { text } => text.clone(),
-        What::Setting { .. }
+        // Beside a build there are many of a few milliseconds; the report counts them.
+        What::StoodStill { process, from, to } if to - from >= STILL_WORTH_A_LINE => {
+            stood_still(*process, *from, *to)
+        }
+        What::StoodStill { .. }
+        | What::BlamesComputer { .. }
+        | What::Lateness { .. }
+        | What::Setting { .. }
         | What::SettingsHash { .. }
         | What::Asked { .. }
         | What::ProfileEnded { .. }

@@ -1,5 +1,5 @@
 use super::*;
-use crate::record::By;
+use crate::record::{By, Process};
 use proptest::prelude::*;
 
 fn every_event() -> Vec<What> {
@@ -32,10 +32,13 @@ fn every_event() -> Vec<What> {
         What::OperatorStep { test: 0, id: s(), ask: s() },
         What::Marked { test: 7 },
         What::BurstTriggered { burst: 1, number: 2, t: i64::MIN, u: 0.1 + 0.2 },
-        What::StopFrameProved { test: 3, found: s(), took: (0, i64::MAX), controller: 7 },
         What::BurstLost { burst: 0, number: u32::MAX, why: s() },
         What::PossibleRestart { found: s() },
         What::AskedAgain { because: s(), same: false, found: s() },
+        What::StopFrameProved { test: 3, found: s(), took: (0, i64::MAX), controller: 7 },
+        What::StoodStill { process: Process::Runner, from: 1, to: i64::MAX },
+        What::BlamesComputer { process: Process::Twin, from: 0, to: 7 },
+        What::Lateness { worst: 3, at: 2, bound: 1, over: u32::MAX },
     ]
 }
 
@@ -73,14 +76,18 @@ fn place(what: &What) -> usize {
         What::AskedAgain { .. } => 28,
         What::TookOff { .. } => 29,
         What::StopFrameProved { .. } => 30,
+        What::StoodStill { .. } => 31,
+        What::BlamesComputer { .. } => 32,
+        What::Lateness { .. } => 33,
     }
 }
 
 #[test]
 fn every_event_comes_back() {
     let events = every_event();
-    let places: Vec<usize> = events.iter().map(place).collect();
-    assert_eq!(places, Vec::from_iter(0..31), "one row for each variant of `What`");
+    let mut places: Vec<usize> = events.iter().map(place).collect();
+    places.sort();
+    assert_eq!(places, Vec::from_iter(0..34), "one row for each variant of `What`");
     let entries: Vec<_> =
         events.into_iter().enumerate().map(|(i, what)| Entry::Record(event(i as i64, what))).collect();
     comes_back(&layout(), &entries);
