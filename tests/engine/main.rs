@@ -7,6 +7,7 @@ mod coasting;
 #[path = "../common/mod.rs"]
 mod common;
 mod doubt;
+mod late;
 mod line;
 mod operating;
 mod proving;

@@ -173,8 +173,10 @@ fn an_acknowledgement_found_late_is_as_old_as_its_demand() {
         let mut board = Board::new(|_, _, _| None);
         board.frozen = Some((at(start), Duration::from_millis(112)));
         let ended = drive(board, None);
-        assert_eq!(ended.cause, Cause::Tripped, "frozen at {start} ms: {}", ended.why);
+        // And it is this computer that is to blame.
+        assert_eq!(ended.cause, Cause::NotMade, "frozen at {start} ms: {}", ended.why);
         assert!(ended.why.contains("has not acknowledged `speed`"), "{}", ended.why);
+        assert!(ended.why.starts_with("this computer stood still for 1"), "{}", ended.why);
     }
 }
 
