@@ -5,6 +5,7 @@ use super::State;
 use super::Timer;
 use super::core::{Core, Notice};
 use super::guard::Firing;
+use super::slowing::Slows;
 use super::took_off::STOP_FRAME;
 use super::winding::{Flows, Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
@@ -34,6 +35,7 @@ impl Coasting {
             _ => None,
         };
         core.event(now, What::SegmentBegan { test, segment });
+        core.slowing = None;
         core.torque_off(now);
         core.timers.set(Timer::Profile, now + segment_plan.length());
         let (slow, flows) = (Low::default(), Flows::default());
@@ -84,6 +86,7 @@ impl Coasting {
         if !self.not_driven {
             let Some(found) = proof_not_driven(core) else { return State::Coasting(self) };
             self.not_driven = true;
+            core.follow_slowing(now);
             core.timers.clear(Timer::StopFrame);
             core.timers.clear(Timer::Stage);
             core.event(now, What::TorqueOff { test: self.test, found });
@@ -99,6 +102,10 @@ impl Coasting {
         } else if let Some(current) = self.flows.look(core) {
             let found = format!("phase current {current} flows again while coasting");
             return self.drives_again(core, now, "phase current", found);
+        } else if let Slows::Driven(found) = core.slows() {
+            // The stop that follows rests on the word of the same board no more.
+            let firing = Firing { trip: "torque off".into(), found, sampled: now };
+            return WindingDown::doubted(core, now, self.test, firing);
         }
         if self.below.is_some_and(|below| self.slow.look(core, core.plan.stop.speed.0, below).is_some()) {
             return self.over(core, now);

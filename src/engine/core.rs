@@ -5,8 +5,10 @@ use super::burst::Bursts;
 use super::guard::{Firing, Guard};
 use super::lateness::{Lateness, Suspect};
 use super::link::{Heard, HostLink, Purpose, fields};
+use super::no_current::Zero;
 use super::precheck::{Enabling, HeatPulse};
 use super::rows::{poll_values, printable};
+use super::slowing::Slowing;
 use super::timers::Timers;
 use super::took_off::TookOff;
 use super::{Output, Timer};
@@ -60,6 +62,12 @@ pub(super) struct Core {
     pub state: Option<(DriveState, Instant)>,
     /// Whether an enabling step has ever been handed to a link.
     pub driven: bool,
+    /// The same since the present test began: only then can a speed be that of a drive.
+    pub enabled: bool,
+    /// What the phase current reads with the gates off.
+    pub zero: Zero,
+    /// Whether the speed falls as it must, since the torque was said to be off.
+    pub slowing: Option<Slowing>,
     /// When the stop frame was handed to a link after which what proves the stop must be asked for: the newest, but for those that were
     /// only sent again because it was time and nothing had been heard of what proves it.
     pub stop_sent: Option<Instant>,
@@ -105,6 +113,9 @@ impl Core {
             values: Values::new(&plan),
             state: None,
             driven: false,
+            enabled: false,
+            zero: Zero::default(),
+            slowing: None,
             stop_sent: None,
             enabling: None,
             stop_counts: true,
@@ -145,6 +156,8 @@ impl Core {
     /// A test begins: polls and pump run, nothing turns.
     pub(super) fn begin_test(&mut self, now: Instant, test: usize) {
         self.event(now, What::TestBegan { test });
+        self.enabled = self.state.is_some_and(|(state, _)| state.may_drive());
+        self.slowing = None;
         self.start_polling(now);
         self.tell_pumps(now);
     }
@@ -502,6 +515,8 @@ impl Core {
             Purpose::Enable(index) => {
                 self.driven = true;
                 self.enabling = None;
+                self.enabled = true;
+                self.slowing = None;
                 plan.drive.enable[index].send.clone()
             }
             Purpose::Reset(index) => plan.drive.reset[index].send.clone(),

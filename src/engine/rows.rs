@@ -148,6 +148,7 @@ impl Core {
         }
         // Whoever switched it on: what drives must be shown to be off before it is left.
         self.driven |= state.is_some_and(|s| s.may_drive());
+        self.enabled |= state.is_some_and(|s| s.may_drive());
     }
 
     /// Records a poll that brought nothing.

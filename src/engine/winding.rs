@@ -4,14 +4,16 @@
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
 use super::lateness::Suspect;
+use super::no_current::{Shows, shows};
 use super::operating::Operating;
+use super::slowing::{Slowing, Slows};
 use super::took_off::STOP_FRAME;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
 use crate::plan::{Mains, Way};
 use crate::record::{Stage, What};
 use crate::states::DriveState;
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use std::collections::BTreeSet;
 
 /// How many samples in a row must show a shaft slower, or a bus lower, than a limit: a flipped bit makes one.
@@ -59,7 +61,9 @@ impl Flows {
     pub(super) fn look(&mut self, core: &Core) -> Option<String> {
         let (channel, limit) = core.plan.stop.current?;
         let (_, asked, current) = core.values.latest(channel)?;
-        let flows = core.stop_sent.is_some_and(|sent| asked > sent) && current.abs() > limit;
+        let flows = core.stop_sent.is_some_and(|sent| asked > sent)
+            && !current.is_nan()
+            && matches!(shows(core, (channel, limit), current), Shows::Driven(_));
         self.0 = if flows { self.0 + 1 } else { 0 };
         (self.0 >= LOW_IN_A_ROW).then(|| show(&core.plan.channels[channel], current))
     }
@@ -74,6 +78,8 @@ pub(super) struct WindingDown {
     began: Instant,
     not_driven: Option<Instant>,
     alarmed: bool,
+    /// Why the controller's word that it is off is worth nothing any more, if the speed contradicted it.
+    doubted: Option<String>,
     slow: Low,
     bus: Low,
     flows: Flows,
@@ -97,6 +103,7 @@ impl WindingDown {
             began: now,
             not_driven: None,
             alarmed: false,
+            doubted: None,
             slow: Low::default(),
             bus: Low::default(),
             flows: Flows::default(),
@@ -111,6 +118,20 @@ impl WindingDown {
         core.late.fired(&firing.trip);
         core.event(now, What::Trip { trip: firing.trip, found: firing.found, sampled });
         WindingDown::begin(core, now, Some(test), Some((Cause::Tripped, why)))
+    }
+
+    /// The same where the speed of a coast contradicts what the controller says: the stop is proved by the speed or not at all.
+    pub(super) fn doubted(core: &mut Core, now: Instant, test: usize, firing: Firing) -> State {
+        let why = firing.found.clone();
+        let takes = core.slowing.take().map_or(Duration::ZERO, |s| Slowing::takes(&core.plan, s.speed()));
+        match WindingDown::tripped(core, now, test, firing) {
+            State::WindingDown(state) => {
+                stage(core, now, Stage::NotDriven, false, why.clone());
+                core.timers.set(Timer::Stage, now + takes);
+                State::WindingDown(WindingDown { doubted: Some(why), ..state })
+            }
+            other => other,
+        }
     }
 
     pub(super) fn on(mut self, core: &mut Core, now: Instant, notice: Notice) -> State {
@@ -154,7 +175,15 @@ impl WindingDown {
     /// A row came in: which stages does it prove?
     fn look(mut self, core: &mut Core, now: Instant) -> State {
         if self.not_driven.is_none() {
-            let Some(found) = proof_not_driven(core) else { return State::WindingDown(self) };
+            let Some(mut found) = proof_not_driven(core) else { return State::WindingDown(self) };
+            core.follow_slowing(now);
+            if self.doubted.is_some() {
+                match core.slows() {
+                    Slows::Open => return State::WindingDown(self),
+                    Slows::Driven(again) => return self.still_driven(core, now, again),
+                    Slows::Falls => found += ", and the speed falls as without torque",
+                }
+            }
             self.not_driven = Some(now);
             core.timers.clear(Timer::StopFrame);
             let late = if self.alarmed {
@@ -171,6 +200,8 @@ impl WindingDown {
         } else if let Some(current) = self.flows.look(core) {
             let why = format!("phase current {current} flows again after it was not driven");
             return self.drives_again(core, now, why);
+        } else if let Slows::Driven(why) = core.slows() {
+            return self.contradicted(core, now, why);
         }
         // A board that has just begun says zero of everything before it has measured anything.
         if core.state.is_none_or(|(state, _)| state == DriveState::NotReady) {
@@ -227,6 +258,28 @@ impl WindingDown {
         }
     }
 
+    /// The speed is not that of a shaft that nothing drives: the stop begins again, and what the controller says proves no more. Twice
+    /// is enough.
+    fn contradicted(mut self, core: &mut Core, now: Instant, why: String) -> State {
+        if self.doubted.is_some() {
+            return self.still_driven(core, now, why);
+        }
+        let takes = core.slowing.as_ref().map_or(Duration::ZERO, |s| Slowing::takes(&core.plan, s.speed()));
+        self.doubted = Some(why.clone());
+        let state = self.drives_again(core, now, why);
+        core.timers.set(Timer::Stage, now + takes);
+        state
+    }
+
+    /// It still is not after the stop was demanded again: nothing this program can do is left.
+    fn still_driven(mut self, core: &mut Core, now: Instant, why: String) -> State {
+        let first = self.doubted.clone().unwrap_or_default();
+        stage(core, now, Stage::NotDriven, false, format!("{why}, after the stop was repeated"));
+        self.cause.get_or_insert((Cause::Tripped, first));
+        self.not_driven = None;
+        self.conclude(core, now, false)
+    }
+
     /// The drive came back on after it was confirmed off: the stop begins again, and this is no ordinary
     /// end whatever follows.
     fn drives_again(mut self, core: &mut Core, now: Instant, why: String) -> State {
@@ -238,6 +291,7 @@ impl WindingDown {
         self.bus = Low::default();
         self.flows = Flows::default();
         core.took_off.begin();
+        core.slowing = None;
         core.stop(now, true);
         core.timers.set(Timer::StopFrame, now + core.plan.stop.every);
         // As long as at first, however late it is. The next proof is held against the old deadline, so that it ends.
@@ -268,6 +322,12 @@ impl WindingDown {
                 }
             };
             stage(core, now, Stage::AtRest, false, format!("{found} after {}", now - self.began));
+            return self.conclude(core, now, false);
+        }
+        if let Some(why) = self.doubted.clone() {
+            let found = "the speed did not show that it falls as without torque, after the stop was repeated".into();
+            stage(core, now, Stage::NotDriven, false, found);
+            self.cause.get_or_insert((Cause::Tripped, why));
             return self.conclude(core, now, false);
         }
         if !self.alarmed {
@@ -342,12 +402,35 @@ pub(super) fn proof_not_driven(core: &Core) -> Option<String> {
     if let Some((channel, limit)) = core.plan.stop.current {
         let (_, asked, current) = core.values.latest(channel)?;
         // A current that is no number proves nothing.
-        if asked <= sent || current.is_nan() || current.abs() > limit {
+        if asked <= sent || current.is_nan() {
             return None;
         }
-        found += &format!(", phase current {}", show(&core.plan.channels[channel], current));
+        match shows(core, (channel, limit), current) {
+            Shows::Driven(_) => return None,
+            Shows::Off(words) | Shows::Nothing(words) => found += &format!(", phase current {words}"),
+        }
+    }
+    if let Some(why) = &core.plan.stop.slowing.blind {
+        found += &format!("; the speed proves nothing: {why}");
     }
     Some(found)
+}
+
+impl Core {
+    /// The torque is said to be off: the speed is followed from here on, unless it is already or nothing was enabled.
+    pub(super) fn follow_slowing(&mut self, now: Instant) {
+        if let (true, None, Some(sent)) = (self.enabled, &self.slowing, self.stop_sent) {
+            self.slowing = Some(Slowing::begin(&self.plan, sent, now));
+        }
+    }
+
+    /// What the speed shows since then.
+    pub(super) fn slows(&mut self) -> Slows {
+        let Some(mut slowing) = self.slowing.take() else { return Slows::Open };
+        let shows = slowing.look(self);
+        self.slowing = Some(slowing);
+        shows
+    }
 }
 
 /// Why there is no such proof.

@@ -384,12 +384,28 @@ table! {
         not_driven_within: Q<Time>,
         /// Phase current below which the machine counts as not driven.
         not_driven_current: Option<At<Quantity>>,
+        /// What the stop makes of the machine's windings; "open" if absent. Shorted they carry a current as long as they turn, and
+        /// the phase current then shows nothing of a drive.
+        windings: Option<At<Windings>>,
+        /// How long after torque off the reading of the speed still shows what was before: its filter, and shaft and coupling that
+        /// swing; 300 ms if absent.
+        speed_settles: Option<Q<Time>>,
         /// How long until the shaft must be at rest.
         at_rest_within: Q<Time>,
         /// Speed below which the shaft counts as at rest.
         at_rest_speed: Q<Speed>,
         /// Bus voltage below which it counts as de-energised.
         de_energised_bus: Q<Voltage>,
+    }
+}
+
+words! {
+    /// What a stop makes of the machine's windings.
+    pub enum Windings {
+        /// All switches off: no current flows unless the EMF is above the bus.
+        Open = "open",
+        /// All three lines together: the EMF drives a current through them, which brakes.
+        Shorted = "shorted",
     }
 }
 

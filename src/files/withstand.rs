@@ -68,6 +68,9 @@ table! {
         /// Most torque with which a machine that is coupled may turn the shaft, whatever goes wrong with it. A stop must take that
         /// off as well, by the same hard-wired contactor or by a link with a stop frame: nothing here can see whether it does.
         drives: Option<Q<Torque>>,
+        /// Whether anything that turns is out of balance, so that its weight drives the shaft for a part of each turn; it is not if
+        /// absent.
+        unbalanced: Option<bool>,
     }
 }
 

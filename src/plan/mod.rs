@@ -36,7 +36,7 @@ pub use parts::*;
 pub use profile::{Profile, Segment, Shape};
 pub use recordings::{Began, RecordedChannel, Recording, bursts_of_wav};
 pub use resolve::resolve;
-pub use safe_state::{Gain, Reaction, Stop, StopFrame};
+pub use safe_state::{Gain, Holding, Reaction, Slowing, Stop, StopFrame};
 pub use summary::summary;
 pub use swing::{Sweep, Swing};
 pub use values::{Valued, Values, state_of};

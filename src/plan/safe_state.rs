@@ -33,6 +33,10 @@ pub struct Stop {
     pub coast_max: f64,
     /// What the rig says of a stop; `None` if it says nothing.
     pub reaction: Option<Reaction>,
+    /// How the speed must fall once the torque is off.
+    pub slowing: Slowing,
+    /// What the phase current can show of a drive.
+    pub holding: Holding,
 }
 
 /// How long a stop frame takes on its way, as the rig declares it, each part at its longest.
@@ -42,6 +46,54 @@ pub struct Reaction {
     pub adapter: Duration,
     /// From its last byte to torque off.
     pub controller: Duration,
+}
+
+/// How the speed of a shaft that nothing drives must fall: the slowest coast that unit and rig allow.
+#[derive(Debug, Clone)]
+pub struct Slowing {
+    /// Why the speed shows nothing of what drives, in words; `None` if it does.
+    pub blind: Option<String>,
+    /// The least that drags on the machine's shaft, Nm, and what grows with its speed, Nm s/rad. `None` if no file gives a range:
+    /// then no more is known than that nothing gets faster.
+    pub drag: Option<(f64, f64)>,
+    /// The largest inertia of all that turns, kg m2.
+    pub inertia: f64,
+    /// Angle of the machine's shaft for one turn of the slowest shaft, rad.
+    pub turn: f64,
+    /// From the last byte of a stop frame until no torque is left: adapter and controller.
+    pub reaction: Duration,
+    /// From then on until the reading follows a shaft that no longer swings.
+    pub settles: Duration,
+    /// Whether `settles` is assumed.
+    pub assumed: bool,
+}
+
+impl Slowing {
+    /// How fast the speed falls at least, rad/s2, as long as it is not below `speed`, rad/s. `None` if that is not known.
+    pub fn fall(&self, speed: f64) -> Option<f64> {
+        self.drag.map(|(constant, growing)| (constant + growing * speed.max(0.0)) / self.inertia)
+    }
+
+    /// How long the slowest coast takes from a speed, rad/s, to rest, s; infinite if that is not known. What grows with the speed is
+    /// not counted on: near rest there is none of it.
+    pub fn rests_after(&self, speed: f64) -> f64 {
+        match self.drag {
+            Some((constant, _)) if constant > 0.0 => speed * self.inertia / constant,
+            _ => f64::INFINITY,
+        }
+    }
+}
+
+/// What a phase current shows of a drive that should be off.
+#[derive(Debug, Clone)]
+pub struct Holding {
+    /// The least current that keeps a unit of the file's ranges turning, SI in the form of the channel: a drive that is on may have as
+    /// little.
+    pub least: f64,
+    /// Whether the stop shorts the windings: then current flows as long as they turn, and shows no drive.
+    pub shorted: bool,
+    /// The highest EMF between two lines for each rad/s of the shaft, V: above the bus it drives current through the diodes.
+    pub emf: f64,
 }
 
 /// What brings a shaft to speed at most, whatever the angle of the current.

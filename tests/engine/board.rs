@@ -168,8 +168,12 @@ pub fn drive_suite(suite: &str, board: Board) -> Ended {
     drive_plan(RIG, suite, board, None)
 }
 
-pub fn drive_plan(rig: &str, suite: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
-    let plan = load(rig, UNIT, suite, None).plan;
+pub fn drive_plan(rig: &str, suite: &str, board: Board, stop_at: Option<Instant>) -> Ended {
+    drive_unit(rig, UNIT, suite, board, stop_at)
+}
+
+pub fn drive_unit(rig: &str, unit: &str, suite: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
+    let plan = load(rig, unit, suite, None).plan;
     let mut engine = Engine::new(plan);
     let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
     let mut replies: Vec<(Instant, Vec<u8>)> = Vec::new();

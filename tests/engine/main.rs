@@ -12,6 +12,7 @@ mod line;
 mod operating;
 mod proving;
 mod restarting;
+mod slowing;
 mod standing;
 mod stopping;
 mod took_off;

@@ -7,8 +7,8 @@ use spinproof::hazards::{Answer, Finding};
 use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
-    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Link, Plan, Profile, Reading, Ready,
-    Segment, Setting, Shape, Source, Stop, Supply, Test, Trip, Turning,
+    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Holding, Link, Plan, Profile, Reading,
+    Ready, Segment, Setting, Shape, Slowing, Source, Stop, Supply, Test, Trip, Turning,
 };
 use spinproof::predicted::Predicted;
 use spinproof::record::{Event, Grade, Stage, What};
@@ -424,6 +424,16 @@ pub fn plan() -> Plan {
             gain: Gain { torque: (0.0, 0.0), current_max: 0.0, driven: 0.0, drag: 0.0, inertia: 1.0 },
             bus_fall_max: f64::INFINITY,
             coast_max: 0.0,
+            slowing: Slowing {
+                blind: None,
+                drag: None,
+                inertia: 1.0,
+                turn: std::f64::consts::TAU,
+                reaction: Duration::ZERO,
+                settles: Duration::ZERO,
+                assumed: false,
+            },
+            holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

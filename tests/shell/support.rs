@@ -142,6 +142,16 @@ pub fn plan(baud: u32) -> Plan {
             gain: Gain { torque: (0.0, 0.0), current_max: 0.0, driven: 0.0, drag: 0.0, inertia: 1.0 },
             bus_fall_max: f64::INFINITY,
             coast_max: 0.0,
+            slowing: Slowing {
+                blind: None,
+                drag: None,
+                inertia: 1.0,
+                turn: std::f64::consts::TAU,
+                reaction: Duration::ZERO,
+                settles: Duration::ZERO,
+                assumed: false,
+            },
+            holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -185,10 +185,11 @@ impl PreChecking {
         State::PreChecking(self)
     }
 
-    fn row(&mut self, core: &Core, now: Instant, group: usize, asked: Instant) {
+    fn row(&mut self, core: &mut Core, now: Instant, group: usize, asked: Instant) {
         if asked < self.since {
             return;
         }
+        core.learn_zero(group);
         self.rows += 1;
         self.round_trip_max = self.round_trip_max.max(now - asked);
         self.closer.row(core, group, asked - self.since);

@@ -27,6 +27,7 @@ mod quiet;
 mod ready;
 mod recordings;
 mod scope;
+mod slowing;
 mod stop;
 mod stop_words;
 mod swings;

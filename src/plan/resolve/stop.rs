@@ -4,6 +4,7 @@ use super::context::{Context, head, length};
 use super::demands::check_within;
 use super::links::Wires;
 use super::scope::Scope;
+use super::slowing;
 use super::withstand;
 use crate::diag::Diag;
 use crate::files::read::At;
@@ -77,6 +78,8 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
             adapter: length(&reaction.adapter),
             controller: length(&reaction.controller),
         }),
+        slowing: slowing::slowing(ctx),
+        holding: slowing::holding(ctx, scope),
     })
 }
 
@@ -150,6 +153,8 @@ fn current(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Option<(usize, f6
             );
             None
         }
+        // A current that flows without a drive is asked for nothing.
+        (Some(_), None) if slowing::shorted(ctx) => Some(None),
         (Some(index), None) => {
             let name = scope.channels[index].name;
             let message = format!(
