@@ -58,8 +58,13 @@ impl Device {
     /// As after power-on.
     pub fn new(identity: &Identity, build: &str) -> Device {
         let Identity { maker, model, serial } = identity;
+        let identification = format!("{maker},{model},{serial},{build}");
+        Device { identification, ..Device::bare() }
+    }
+
+    fn bare() -> Device {
         Device {
-            identification: format!("{maker},{model},{serial},{build}"),
+            identification: String::new(),
             input: Vec::with_capacity(LINE_MAX),
             overrun: false,
             output: Vec::new(),
@@ -74,6 +79,9 @@ impl Device {
     /// Takes bytes off the line. The input takes no blocks, so a line feed ends a message whatever
     /// came before it: a bare one flushes a half-sent line.
     pub fn receive(&mut self, now: Instant, bytes: &[u8], firmware: &mut Firmware) {
+        if firmware.defects.boots() {
+            return;
+        }
         for byte in bytes {
             if *byte == b'\n' {
                 let mut line = std::mem::take(&mut self.input);
@@ -111,6 +119,24 @@ impl Device {
     pub fn tell_fault(&mut self, number: i16, words: &'static str) {
         self.push_error(ScpiError { code: number, text: words });
         self.output.extend_from_slice(format!("# fault: {words}\n").as_bytes());
+    }
+
+    /// The processor has begun again with this build: nothing is left of what was said before, and the port that `speaks` puts
+    /// out its banner.
+    pub fn restart(&mut self, build: &str, speaks: bool) {
+        let identification = self.identification.rsplit_once(',').map_or("", |(board, _)| board);
+        let identification = format!("{identification},{build}");
+        *self = Device {
+            identification,
+            input: std::mem::take(&mut self.input),
+            output: std::mem::take(&mut self.output),
+            ..Device::bare()
+        };
+        self.input.clear();
+        self.output.clear();
+        if speaks {
+            self.output.extend_from_slice(format!("build {build} starts\n").as_bytes());
+        }
     }
 
     fn message(&mut self, now: Instant, line: &[u8], firmware: &mut Firmware) {
@@ -244,10 +270,8 @@ impl Device {
 
     fn drive_line(&mut self, unit: &Unit, firmware: &Firmware) -> Reply {
         none(unit)?;
-        let r = &firmware.readings;
-        let status = f64::from(firmware.status_word());
-        let (speed, current) = (rpm(firmware.speed()), r.current_square.sqrt());
-        self.numbers(&[(status, 0), (speed, 2), (current, 2), (r.bus, 2), (r.bus_current, 2)]);
+        let [status, speed, current, bus, bus_current] = firmware.drive_figures();
+        self.numbers(&[(status, 0), (rpm(speed), 2), (current, 2), (bus, 2), (bus_current, 2)]);
         Ok(())
     }
 

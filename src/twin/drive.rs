@@ -26,6 +26,11 @@ fn command(word: u16) -> Command {
     }
 }
 
+/// Whether a control word takes the gates off that an enabled drive has on.
+pub(super) fn takes_off(word: u16) -> bool {
+    command(word) != Command::EnableOperation
+}
+
 /// The state that follows from a control word; `None` if it stays. `reset` is the rising edge of
 /// bit 7, fault reset.
 pub(super) fn next_state(state: DriveState, word: u16, reset: bool) -> Option<DriveState> {

@@ -1,12 +1,14 @@
-//! Faults as data: name, severity, onset. Each changes a physical parameter, a sensor or a wire,
-//! never an output.
+//! Faults as data: name, severity, onset. Each changes a physical parameter, a sensor, a wire or the controller's
+//! firmware, never an output.
 
+use super::firmware::{FOR_GOOD, Firmware};
 use super::plant::Plant;
 use super::sensors::Sensors;
 use super::spec::VibrationSpec;
 use super::thermal::Thermal;
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use crate::units::{Dim, parse_quantity};
+use std::f64::consts::TAU;
 use std::fmt;
 
 /// What can be wrong.
@@ -68,6 +70,28 @@ pub enum FaultName {
     BusSensorOff,
     /// The wire of the bus divider is open: it reads nothing.
     BusSensorOpen,
+    /// The drive says that it is off, and its gates and loops go on with the last demand, for 10 s times a severity below 1,
+    /// from 1 on for good; beyond 1 it speeds up as well, by 40 rpm/s for each 1 more.
+    GatesStuckOn,
+    /// 0.4 s after each off the gates come back on with the last demand, while the drive says that it is off.
+    ComesBackOn,
+    /// A command that takes the torque off is acknowledged and not carried out, for 10 s times a severity below 1 from the first
+    /// on, from 1 on for good. The command timeout works.
+    StopIgnored,
+    /// What is reported of the drive (state, speed, current, bus) stays as it is, for 10 s times a severity below 1, from 1 on
+    /// for good.
+    TelemetryFrozen,
+    /// The phase current is reported as 1 A rms, whatever it is.
+    CurrentConstant,
+    /// The speed is reported as zero, while the controller knows angle and speed and goes on controlling.
+    SpeedLost,
+    /// The speed is reported with the wrong sign: the severity of 0.45 makes it a tenth, 1 turns it over.
+    SpeedSignTurns,
+    /// The same from the first off after the onset.
+    SpeedSignTurnsAtStop,
+    /// The board restarts: a banner, nothing heard for 0.3 s, the drive off. From severity 0.5 on with another build and bus limit,
+    /// from 1 on without a command timeout.
+    BoardRestarts,
     /// Single bytes get lost on the line: 5 in 10 000.
     LinkDrop,
     /// Single bits get flipped on the line: in 2 of 10 000 bytes.
@@ -110,6 +134,15 @@ const NAMES: &[(&str, FaultName)] = &[
     ("bus-low", FaultName::BusLow),
     ("bus-sensor-off", FaultName::BusSensorOff),
     ("bus-sensor-open", FaultName::BusSensorOpen),
+    ("gates-stuck-on", FaultName::GatesStuckOn),
+    ("comes-back-on", FaultName::ComesBackOn),
+    ("stop-ignored", FaultName::StopIgnored),
+    ("telemetry-frozen", FaultName::TelemetryFrozen),
+    ("current-constant", FaultName::CurrentConstant),
+    ("speed-lost", FaultName::SpeedLost),
+    ("speed-sign-turns", FaultName::SpeedSignTurns),
+    ("speed-sign-turns-at-stop", FaultName::SpeedSignTurnsAtStop),
+    ("board-restarts", FaultName::BoardRestarts),
     ("link-drop", FaultName::LinkDrop),
     ("link-flip", FaultName::LinkFlip),
     ("link-split", FaultName::LinkSplit),
@@ -226,12 +259,24 @@ fn parse_onset(text: &str) -> Result<Instant, FaultError> {
     Ok(Instant::from_secs_f64(quantity.si))
 }
 
-/// What a fault may lay its hands on: physics and sensors, nothing of the firmware.
+/// How much faster the demand of gates that are stuck on gets, for each severity beyond 1: 40 rpm/s.
+const SPEEDS_UP: f64 = 40.0 * TAU / 60.0;
+/// The build that runs after a restart with other settings.
+const OTHER_BUILD: &str = "1.3.2";
+
+/// How long it lasts: 10 s times a severity below 1, else for good.
+fn lasting(severity: f64) -> Duration {
+    if severity < 1.0 { Duration::from_secs_f64(10.0 * severity) } else { FOR_GOOD }
+}
+
+/// What a fault may lay its hands on: physics, sensors, and what may be broken in the firmware.
 pub(super) struct World<'t> {
+    pub now: Instant,
     pub plant: &'t mut Plant,
     pub sensors: &'t mut Sensors,
     pub thermal: &'t mut Thermal,
     pub vibration: &'t mut VibrationSpec,
+    pub firmware: &'t mut Firmware,
 }
 
 impl World<'_> {
@@ -299,6 +344,39 @@ impl World<'_> {
             | FaultName::LinkSplit
             | FaultName::LinkDelay
             | FaultName::LinkSilence => {}
+            _ => self.spoil_firmware(fault.name, severity),
+        }
+    }
+
+    /// The same of what is broken in the firmware.
+    fn spoil_firmware(&mut self, name: FaultName, severity: f64) {
+        let (now, firmware) = (self.now, &mut *self.firmware);
+        if severity == 0.0 {
+            return;
+        }
+        match name {
+            FaultName::GatesStuckOn => {
+                firmware.defects.stay_on(lasting(severity), SPEEDS_UP * (severity - 1.0).max(0.0));
+            }
+            FaultName::ComesBackOn => firmware.defects.come_back(Duration::from_secs_f64(0.4 * severity)),
+            FaultName::StopIgnored => firmware.defects.ignore_stops(lasting(severity)),
+            FaultName::TelemetryFrozen => firmware.freeze(now, lasting(severity)),
+            FaultName::CurrentConstant => firmware.defects.report_current(severity),
+            FaultName::SpeedLost => firmware.defects.report_speed((1.0 - severity).max(0.0), false),
+            FaultName::SpeedSignTurns => firmware.defects.report_speed(1.0 - 2.0 * severity, false),
+            FaultName::SpeedSignTurnsAtStop => firmware.defects.report_speed(1.0 - 2.0 * severity, true),
+            FaultName::BoardRestarts => {
+                firmware.restart(now, Duration::from_secs_f64(0.3 * severity), |firmware| {
+                    if severity >= 0.5 {
+                        firmware.run_other_build(OTHER_BUILD);
+                        firmware.set_bus_limit(1.1 * firmware.limits().bus_high);
+                    }
+                    if severity >= 1.0 {
+                        firmware.end_command_timeout();
+                    }
+                });
+            }
+            _ => {}
         }
     }
 }

@@ -3,9 +3,11 @@
 //! 10 kHz: angle and speed from the resolver by a tracking loop, current loops, protection.
 //! 1 kHz: bus, speed loop. 100 Hz: temperatures and pedal.
 
+mod defects;
 mod forced;
 mod loops;
 
+pub(super) use defects::FOR_GOOD;
 pub(super) use forced::Mode;
 
 use super::builds::Build;
@@ -103,6 +105,8 @@ pub(super) struct Firmware {
     tracks_apart: u32,
     /// Share of the current limit that heat leaves.
     derating: f64,
+    /// What is broken in the firmware itself.
+    pub defects: defects::Defects,
 }
 
 impl Firmware {
@@ -135,6 +139,7 @@ impl Firmware {
             over_current_samples: 0,
             tracks_apart: 0,
             derating: 1.0,
+            defects: defects::Defects::default(),
         }
     }
 
@@ -143,9 +148,9 @@ impl Firmware {
         self.state
     }
 
-    /// Whether the firmware wants the gates to switch.
+    /// Whether the firmware lets the gates switch.
     pub fn gates(&self) -> bool {
-        self.state.may_drive()
+        self.state.may_drive() || self.defects.strays()
     }
 
     /// Voltage for the coming period in stator axes, V: the loops take a period to work one out.
@@ -247,14 +252,23 @@ impl Firmware {
         let mut reset = word & 0x80 != 0 && self.word & 0x80 == 0;
         let changed = word != self.word;
         self.word = word;
-        let before = self.state;
+        let (before, drove) = (self.state, self.gates());
+        if self.ignores(now, word) {
+            if changed {
+                self.tell(format!("control word {word} ignored").into(), None);
+            }
+            return;
+        }
+        if self.takes_off_again(word) {
+            self.enter(now, before);
+        }
         // A word is a level, not an edge: one word may lead through more than one state.
         while let Some(state) = next_state(self.state, word, reset) {
             reset = false;
             self.enter(now, state);
         }
-        if changed || before != self.state {
-            let gates = match (before.may_drive(), self.gates()) {
+        if changed || before != self.state || drove != self.gates() {
+            let gates = match (drove, self.gates()) {
                 (false, true) => "gates on: ",
                 (true, false) => "gates off: ",
                 _ => "",
@@ -265,11 +279,12 @@ impl Firmware {
 
     /// Gates off and everything to rest, as `*RST` asks; the pump goes on.
     pub fn reset(&mut self, now: Instant) {
-        if matches!(self.state, DriveState::Fault | DriveState::NotReady) {
+        if matches!(self.state, DriveState::Fault | DriveState::NotReady) || self.ignores(now, 0) {
             return;
         }
-        let words = if self.gates() { "gates off: reset" } else { "reset" };
+        let drove = self.gates();
         self.enter(now, DriveState::SwitchOnDisabled);
+        let words = if drove && !self.gates() { "gates off: reset" } else { "reset" };
         self.tell(words.into(), None);
     }
 
@@ -294,7 +309,8 @@ impl Firmware {
             return self.fail(now, Trouble::CommandTimeout);
         }
         let limit = self.limits.overcurrent;
-        let over = a.abs() > limit || b.abs() > limit || c.abs() > limit;
+        // Gates that do not follow the state follow none of its protection either.
+        let over = self.state.may_drive() && (a.abs() > limit || b.abs() > limit || c.abs() > limit);
         self.over_current_samples = if over { self.over_current_samples + 1 } else { 0 };
         if self.over_current_samples > 1 {
             return self.fail(now, Trouble::OverCurrent);
@@ -314,6 +330,7 @@ impl Firmware {
         self.readings.bus_current += FILTER_BUS * (current - self.readings.bus_current);
         self.readings.stop_loop_closed = wires.stop_loop_closed;
         self.readings.drivers_ready = wires.drivers_ready;
+        self.look_at_defects(now);
         if let Some(trouble) = self.trouble() {
             return self.fail(now, trouble);
         }
@@ -325,7 +342,9 @@ impl Firmware {
             return self.forced_step(now);
         }
         match self.told {
-            Told::Torque(torque) if self.state == DriveState::OperationEnabled => self.torque_mode(torque),
+            Told::Torque(torque) if self.state == DriveState::OperationEnabled || self.defects.strays() => {
+                self.torque_mode(torque);
+            }
             // A foot that is off the pedal, or a pedal that cannot be believed, asks for no torque at once.
             Told::Pedal(_) if self.handed_over() && self.foot.asks == 0.0 => self.torque_mode(0.0),
             _ => self.speed_loop(),
@@ -395,24 +414,25 @@ impl Firmware {
     /// What forbids driving, looked for in every state that is on its way to driving.
     fn trouble(&self) -> Option<Trouble> {
         let r = &self.readings;
-        let ready =
-            matches!(self.state, DriveState::ReadyToSwitchOn | DriveState::SwitchedOn) || self.gates();
+        let drives = self.state.may_drive();
+        let ready = matches!(self.state, DriveState::ReadyToSwitchOn | DriveState::SwitchedOn) || drives;
         let found = [
             (!r.stop_loop_closed, Trouble::StopLoop),
             (!r.drivers_ready, Trouble::GateDrivers),
             (r.bus > self.limits.bus_high, Trouble::BusHigh),
             (r.temperatures[0] > self.limits.winding, Trouble::WindingHot),
             (r.temperatures[1] > self.limits.inverter, Trouble::InverterHot),
-            (self.gates() && r.bus < self.limits.bus_low, Trouble::BusLow),
-            (self.gates() && self.speed().abs() > OVERSPEED * self.limits.speed, Trouble::OverSpeed),
+            (drives && r.bus < self.limits.bus_low, Trouble::BusLow),
+            (drives && self.speed().abs() > OVERSPEED * self.limits.speed, Trouble::OverSpeed),
         ];
         found.into_iter().find(|(is, _)| *is && ready).map(|(_, trouble)| trouble)
     }
 
     fn fail(&mut self, now: Instant, trouble: Trouble) {
         let (_, words) = trouble.number_and_words();
-        let kind = if self.gates() { "gates off" } else { "fault" };
+        let drove = self.gates();
         self.enter(now, DriveState::Fault);
+        let kind = if drove && !self.gates() { "gates off" } else { "fault" };
         self.tell(format!("{kind}: {words}").into(), Some(trouble));
     }
 
@@ -423,9 +443,14 @@ impl Firmware {
     fn enter(&mut self, now: Instant, state: DriveState) {
         let drove = self.gates();
         self.state = state;
-        if drove && self.gates() {
-            return;
+        self.defects.entered(now, drove, state.may_drive(), self.told);
+        if !(drove && self.gates()) {
+            self.rest(now, drove);
         }
+    }
+
+    /// Everything that is followed begins anew; `drove`: the gates have just gone off.
+    fn rest(&mut self, now: Instant, drove: bool) {
         self.forced.enter(drove);
         self.forget_old_limit(now);
         // Either the gates have just gone off or they may be about to go on: begin from what is.

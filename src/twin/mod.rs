@@ -51,7 +51,7 @@ pub use spec::{
     CoolingSpec, Identity, InverterSpec, LimitSpec, LoadSpec, MachineSpec, RotorSpec, SensorSpec, SupplySpec,
     ThermalSpec, TwinSpec, VibrationSpec,
 };
-pub use truth::{Truth, TruthRow};
+pub use truth::{Settings, Truth, TruthRow};
 pub use wire_faults::{Direction, LinkFaults};
 
 use crate::time::{Duration, Instant};
@@ -188,7 +188,7 @@ impl Twin {
         if self.ahead.last().is_some_and(|f| f.onset <= now) {
             self.suffer_what_is_due();
         }
-        if self.steps == BOOT_STEPS {
+        if self.steps == BOOT_STEPS && !self.firmware.defects.boots() {
             self.firmware.boot(now);
         }
         let counts = self.sensors.fast(&self.plant, gates);
@@ -235,8 +235,8 @@ impl Twin {
         let now = self.now();
         self.plant.close_books();
         while let Some(fault) = self.ahead.pop_if(|f| f.onset <= now) {
-            let Twin { plant, sensors, thermal, digitiser, .. } = self;
-            World { plant, sensors, thermal, vibration: &mut digitiser.spec }.suffer(&fault);
+            let Twin { plant, sensors, thermal, digitiser, firmware, .. } = self;
+            World { now, plant, sensors, thermal, vibration: &mut digitiser.spec, firmware }.suffer(&fault);
             self.note(now, Some(format!("onset of {}", fault.name.text()).into()));
         }
         self.sensors.refresh();
@@ -245,6 +245,9 @@ impl Twin {
 
     /// Tells the truth log and the line what the firmware has just done.
     fn hear_firmware(&mut self, now: Instant) {
+        if let Some(build) = self.firmware.restarted() {
+            self.restart_ports(build);
+        }
         for event in std::mem::take(&mut self.firmware.events) {
             if let Some(trouble) = event.trouble {
                 let (number, words) = trouble.number_and_words();
@@ -307,6 +310,8 @@ impl Twin {
             heat_held,
             heat_lost,
             energy: self.plant.energy(),
+            settings: self.firmware.settings(),
+            restarts: self.firmware.defects.restarts(),
         }
     }
 }

@@ -46,6 +46,12 @@ impl Twin {
         }
     }
 
+    /// Every port has begun again with this build; the first says so.
+    pub(super) fn restart_ports(&mut self, build: &str) {
+        self.device.restart(build, true);
+        self.further.iter_mut().for_each(|port| port.device.restart(build, false));
+    }
+
     /// One sample for each further port that captures a burst.
     pub(super) fn capture_further(&mut self, gates: bool) {
         let Twin { further, plant, sensors, firmware, .. } = self;

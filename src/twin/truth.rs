@@ -2,9 +2,28 @@
 
 use super::plant::Energy;
 use crate::states::DriveState;
-use crate::time::Instant;
+use crate::time::{Duration, Instant};
 use crate::units::push_decimals;
 use std::borrow::Cow;
+
+/// What is set in the controller, as it is and not as it is read back. SI units.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Settings {
+    /// Build that runs.
+    pub build: &'static str,
+    /// Largest current of the speed loop, A peak.
+    pub current: f64,
+    /// Largest alignment current, A peak.
+    pub alignment: f64,
+    /// Largest speed, rad/s.
+    pub speed: f64,
+    /// Steepest change of speed that the pedal may ask for, rad/s2.
+    pub pedal_rate: f64,
+    /// Command timeout; zero if there is none.
+    pub command_timeout: Duration,
+    /// Bus above which the gates go off, V.
+    pub bus_high: f64,
+}
 
 /// What really is, at one moment. SI units.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -61,6 +80,10 @@ pub struct Truth {
     pub heat_lost: f64,
     /// Energies since the start.
     pub energy: Energy,
+    /// What is set in the controller.
+    pub settings: Settings,
+    /// How often the controller has restarted.
+    pub restarts: u32,
 }
 
 impl Truth {

@@ -3,6 +3,7 @@
 mod bursts;
 mod driving;
 mod heat;
+mod liars;
 mod line;
 mod pedal;
 mod physics;
