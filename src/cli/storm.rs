@@ -3,10 +3,10 @@
 use super::load::load;
 use super::{Early, Files, say};
 use crate::outcome::{Cause, TABLE};
-use crate::storm::{Acceptance, Breach, Ground, Rule, Storm, Trouble, Weathered, draw, fewest};
+use crate::storm::{Acceptance, Always, Breach, Ground, Rule, Series, Storm, Trouble, Weathered, fewest};
 use crate::time::{Duration, Instant};
 use indicatif::{ProgressBar, ProgressStyle};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::Mutex;
@@ -24,6 +24,16 @@ pub(super) struct Args {
     /// many are run on however many cores.
     #[arg(long, value_name = "S")]
     seed: Option<u64>,
+    /// A fault that is in every storm, such as bus-low or link-drop=0.5@3s; what is not said of it is drawn.
+    #[arg(long, value_name = "NAME[=SEVERITY][@ONSET]")]
+    fault: Option<String>,
+    /// Nothing else is wrong in any storm than that fault.
+    #[arg(long, requires = "fault")]
+    alone: bool,
+    /// Nothing is wrong in any: sound units within the nameplate, of which each that does not pass is named. Unit K has the seed
+    /// S + K, which `rehearse --seed` takes too.
+    #[arg(long, conflicts_with = "fault")]
+    healthy: bool,
     /// Only storm K, with all that is said of it.
     #[arg(long, value_name = "K", requires = "seed")]
     only: Option<u64>,
@@ -45,15 +55,27 @@ pub(super) fn run(args: &Args) -> Result<Cause, Early> {
     let loaded = load(&args.files)?;
     let ground = Ground { rig: loaded.rig, unit: loaded.unit, plan: loaded.plan };
     let seed = args.seed.unwrap_or_else(fresh_seed);
+    let series = series(args)?;
     match args.only {
-        Some(index) => only(args, &ground, seed, index),
-        None => all(args, &ground, seed),
+        Some(index) => only(args, &ground, series, seed, index),
+        None => all(args, &ground, series, seed),
     }
 }
 
+/// What the storms are, from the command line.
+fn series(args: &Args) -> Result<Series, Early> {
+    let Some(text) = &args.fault else {
+        return Ok(if args.healthy { Series::Sound } else { Series::Drawn });
+    };
+    Always::parse(text, args.alone).map(Series::Always).map_err(|e| {
+        let help = e.help.map_or(String::new(), |h| format!("; {h}"));
+        Early::new(Cause::FilesInvalid, format!("--fault {text}: {}{help}", e.message))
+    })
+}
+
 /// One storm, told in full.
-fn only(args: &Args, ground: &Ground, seed: u64, index: u64) -> Result<Cause, Early> {
-    let mut storm = draw(&ground.plan, seed, index);
+fn only(args: &Args, ground: &Ground, series: Series, seed: u64, index: u64) -> Result<Cause, Early> {
+    let mut storm = series.storm(&ground.plan, seed, index);
     if let Some(keep) = &args.keep {
         let kept = keep.iter().map(|i| {
             storm.troubles.get(*i).cloned().ok_or_else(|| {
@@ -71,7 +93,7 @@ fn only(args: &Args, ground: &Ground, seed: u64, index: u64) -> Result<Cause, Ea
     Ok(if weathered.breaches.is_empty() { Cause::Passed } else { Cause::CriterionFailed })
 }
 
-fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
+fn all(args: &Args, ground: &Ground, series: Series, seed: u64) -> Result<Cause, Early> {
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     let jobs = args.jobs.unwrap_or(cores).max(1);
     say::line(format_args!(
@@ -79,7 +101,7 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
         args.runs, ground.plan.suite
     ));
     let began = std::time::Instant::now();
-    let mut sums = weather_all(args, ground, seed, jobs)?;
+    let mut sums = weather_all(args, ground, series, seed, jobs)?;
     let took = began.elapsed().as_secs_f64();
     say::line(format_args!(
         "{} storms in {took:.1} s, {:.3} s each on a core; {:.0} s on the virtual clock",
@@ -90,25 +112,51 @@ fn all(args: &Args, ground: &Ground, seed: u64) -> Result<Cause, Early> {
     let ends =
         TABLE.iter().filter_map(|row| Some(format!("{} {}", row.headline, sums.ends.get(&row.cause)?)));
     say::line(format_args!("the engine ended them as: {}", ends.collect::<Vec<_>>().join(", ")));
+    let not_passed = if args.healthy { say_not_passed(&args.files, &mut sums, seed) } else { 0 };
     let accepted_too_often = say_acceptance(sums.acceptance);
     say::line(format_args!("digest of all outputs {:016x}", sums.digest));
     sums.broken.sort_by_key(|(index, _)| *index);
     for (index, breaches) in sums.broken.iter().take(REDUCED) {
-        say_broken(&args.files, ground, seed, *index, breaches);
+        say_broken(args, ground, series, seed, *index, breaches);
     }
     for (index, breaches) in sums.broken.iter().skip(REDUCED) {
         say::line(format_args!("storm {index}: {}", breaches[0]));
     }
-    if sums.broken.is_empty() && !accepted_too_often {
+    if sums.broken.is_empty() && !accepted_too_often && not_passed == 0 {
         say::line(format_args!("no rule was broken"));
         return Ok(Cause::Passed);
     }
+    say_rules(&sums.broken);
     say::line(format_args!("{} of {} storms broke a rule", sums.broken.len(), args.runs));
     Ok(Cause::CriterionFailed)
 }
 
+/// Says of sound units which did not pass, and how many; what is over the criteria too.
+fn say_not_passed(files: &Files, sums: &mut Sums, seed: u64) -> usize {
+    sums.not_passed.sort_by_key(|(index, ..)| *index);
+    for (index, cause, why) in &sums.not_passed {
+        let (headline, unit) = (cause.row().headline, seed.wrapping_add(*index));
+        say::line(format_args!("{headline}: {why}"));
+        say::line(format_args!("  spinproof rehearse {} --seed {unit}", words_of(files)));
+    }
+    say::line(format_args!("{} of these sound units did not pass", sums.not_passed.len()));
+    sums.not_passed.len()
+}
+
+/// Says how many storms broke each rule; a storm may have broken several.
+fn say_rules(broken: &[(u64, Vec<Breach>)]) {
+    let mut counts: BTreeMap<Rule, usize> = BTreeMap::new();
+    for (_, breaches) in broken {
+        let rules: BTreeSet<Rule> = breaches.iter().map(|b| b.rule).collect();
+        rules.into_iter().for_each(|rule| *counts.entry(rule).or_default() += 1);
+    }
+    for (rule, count) in counts {
+        say::line(format_args!("in {count} storms: {}", rule.words()));
+    }
+}
+
 /// Goes through all storms on so many threads.
-fn weather_all(args: &Args, ground: &Ground, seed: u64, jobs: usize) -> Result<Sums, Early> {
+fn weather_all(args: &Args, ground: &Ground, series: Series, seed: u64, jobs: usize) -> Result<Sums, Early> {
     let bar = bar(args.runs);
     let next = AtomicU64::new(0);
     let sums = Mutex::new(Ok(Sums::default()));
@@ -120,7 +168,7 @@ fn weather_all(args: &Args, ground: &Ground, seed: u64, jobs: usize) -> Result<S
                     if index >= args.runs {
                         return;
                     }
-                    let storm = draw(&ground.plan, seed, index);
+                    let storm = series.storm(&ground.plan, seed, index);
                     let weathered =
                         weather(ground, &storm, args.again > 0 && index.is_multiple_of(args.again));
                     let mut sums = sums.lock().unwrap_or_else(|poisoned| poisoned.into_inner());
@@ -162,6 +210,7 @@ struct Sums {
     acceptance: Acceptance,
     digest: u64,
     broken: Vec<(u64, Vec<Breach>)>,
+    not_passed: Vec<(u64, Cause, String)>,
 }
 
 impl Sums {
@@ -170,6 +219,10 @@ impl Sums {
         self.length = self.length + weathered.length;
         self.acceptance = self.acceptance.and(weathered.acceptance);
         self.digest = self.digest.wrapping_add(weathered.digest ^ index.wrapping_mul(0x9E37_79B9_7F4A_7C15));
+        let (called, why) = weathered.called;
+        if called != Cause::Passed {
+            self.not_passed.push((index, called, why));
+        }
         if !weathered.breaches.is_empty() {
             self.broken.push((index, weathered.breaches));
         }
@@ -187,6 +240,7 @@ fn weather(ground: &Ground, storm: &Storm, again: bool) -> Result<Weathered, Ear
             Ok(Weathered {
                 cause: Cause::NotMade,
                 length: Duration::ZERO,
+                called: (Cause::NotMade, found.clone()),
                 breaches: vec![Breach { rule: Rule::Panic, at: Instant::ZERO, found }],
                 acceptance: Acceptance::default(),
                 digest: 0,
@@ -223,8 +277,8 @@ fn say_acceptance(acceptance: Acceptance) -> bool {
     too_often
 }
 
-fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &[Breach]) {
-    let storm = draw(&ground.plan, seed, index);
+fn say_broken(args: &Args, ground: &Ground, series: Series, seed: u64, index: u64, breaches: &[Breach]) {
+    let storm = series.storm(&ground.plan, seed, index);
     say::line(format_args!("storm {index} of seed {seed}:"));
     breaches.iter().for_each(|b| say::line(format_args!("  BROKEN: {b}")));
     let numbered: Vec<(usize, Trouble)> = storm.troubles.iter().cloned().enumerate().collect();
@@ -239,7 +293,11 @@ fn say_broken(files: &Files, ground: &Ground, seed: u64, index: u64, breaches: &
     let words: Vec<String> = fewest.iter().map(|(_, t)| t.to_string()).collect();
     let fewest = if words.is_empty() { "nothing at all".into() } else { words.join("; ") };
     say::line(format_args!("  the fewest that still break it: {fewest}"));
-    let command = format!("spinproof storm {} --seed {seed} --only {index}", words_of(files));
+    let fault = args.fault.as_ref().map_or(String::new(), |fault| format!(" --fault {fault}"));
+    let what = [(args.alone, " --alone"), (args.healthy, " --healthy")];
+    let what: String = what.iter().filter(|(is, _)| *is).map(|(_, word)| *word).collect();
+    let files = words_of(&args.files);
+    let command = format!("spinproof storm {files}{fault}{what} --seed {seed} --only {index}");
     say::line(format_args!("  {command}"));
     if kept.len() < storm.troubles.len() && !kept.is_empty() {
         say::line(format_args!("  {command} --keep {}", kept.join(",")));

@@ -20,7 +20,7 @@ use crate::columns::Span;
 use crate::files::rig::Role;
 use crate::files::suite::Rule as Decision;
 use crate::plan::Criterion;
-use crate::results::{Results, evaluate};
+use crate::results::Results;
 use crate::time::Instant;
 use crate::twin::TruthRow;
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -84,18 +84,18 @@ fn let_through(rule: Decision, beyond: f64, u: f64) -> f64 {
 pub(super) fn false_passes(
     evidence: &Evidence<'_>,
     samples: &[Sample],
+    results: &Results,
     breaches: &mut Vec<Breach>,
 ) -> Acceptance {
-    let results = evaluate(evidence.plan, &evidence.records);
     let mut acceptance = Acceptance::default();
     for (test, verdicts) in evidence.plan.tests.iter().enumerate().map(|(i, t)| (i, &t.criteria)) {
         for (criterion, verdict) in verdicts.iter().zip(&results.verdicts[test]) {
             let Ok(measured) = &verdict.measured else { continue };
             let span = results.columns.spans.iter().find(|s| s.test == test && s.segment == criterion.over);
-            let sense = span.map_or(1.0, |span| sense(evidence, &results, criterion, span));
+            let sense = span.map_or(1.0, |span| sense(evidence, results, criterion, span));
             let truth = span.and_then(|span| match sag_over(evidence, criterion, span) {
                 Some(sag) => Some(sag),
-                None => Some((truth_of(evidence, &results, criterion, span, sense)?, 0.0)),
+                None => Some((truth_of(evidence, results, criterion, span, sense)?, 0.0)),
             });
             let Some((truth, unseen)) = truth else { continue };
             // What reads in the other sense all along is judged, in the sense of the reading.

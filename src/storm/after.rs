@@ -1,10 +1,12 @@
 //! What follows a stop, by the twin's truth: the gates go off and stay off until something is enabled again.
 
+use super::drives_on::{lies, noticed_within};
 use super::evidence::{Evidence, Moment, Told};
 use super::{Breach, Rule, Trouble};
+use crate::outcome::Cause;
 use crate::states::DriveState;
 use crate::time::{Duration, Instant};
-use crate::twin::{BUILDS, find_build};
+use crate::twin::{BUILDS, Truth, find_build};
 
 /// After the first stop frame the gates must be off within the deadline of the plan and the controller's own command timeout
 /// together: that timeout needs no line. Where the build has none, or feeds it by polls, and nothing gets through, they
@@ -29,17 +31,26 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
     let stop = moments.first()?.at;
     let again = moments.iter().find(|m| m.told.iter().copied().any(Told::enables));
     let until = again.map_or(Instant::NEVER, |m| m.at);
-    let due = stop + plan.stop.not_driven_within + plan.drive.command_timeout;
-    let on = |row: &&crate::twin::TruthRow| row.truth.gates && row.truth.t > due && row.truth.t < until;
-    let rows: Vec<_> = evidence.truth.iter().filter(on).map(|row| row.truth).collect();
-    let timed_out = |state| times_out(evidence) && state == DriveState::OperationEnabled;
-    if let Some(row) = rows.iter().find(|row| timed_out(row.state)) {
+    // Of a board that says that it is off only its shaft can tell that it is not, and that takes longer.
+    let due = |truth: &Truth| match lies(truth) {
+        true => stop + noticed_within(plan, truth.speed),
+        false => stop + plan.stop.not_driven_within + plan.drive.command_timeout,
+    };
+    let on = |truth: &Truth| truth.gates && truth.t > due(truth) && truth.t < until;
+    let rows: Vec<_> = evidence.truth.iter().map(|row| row.truth).filter(on).collect();
+    let timed_out = |row: &Truth| {
+        let timeout = row.settings.command_timeout > Duration::ZERO && times_out(evidence);
+        timeout && row.state == DriveState::OperationEnabled
+    };
+    if let Some(row) = rows.iter().find(|row| timed_out(row)) {
         let found = format!("the gates switch {} after the stop, and no frame was needed", row.t - stop);
         return Some((row.t, found));
     }
     if let Some(last) = rows.last() {
+        let since = rows.first().filter(|row| lies(row)).map(due);
         let tried = moments.iter().filter(|m| !m.stops.is_empty() && m.at <= last.t).map(|m| m.at);
-        let tried: Vec<Instant> = tried.chain([last.t]).collect();
+        let tried = tried.filter(|at| since.is_none_or(|since| *at > since));
+        let tried: Vec<Instant> = since.into_iter().chain(tried).chain([last.t]).collect();
         let most = longest_pause(evidence, stop, last.t);
         let pause = tried.windows(2).find(|pair| pair[1] - pair[0] > most);
         if let Some(pair) = pause {
@@ -51,8 +62,11 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
         }
     }
     let ended = evidence.ended.at;
-    let on_at_the_end = until == Instant::NEVER && evidence.truth.last().is_some_and(|row| row.truth.gates);
-    if on_at_the_end && ended < stop + plan.stop.at_rest_within {
+    let on_at_the_end =
+        evidence.truth.last().filter(|row| until == Instant::NEVER && row.truth.gates).map(|row| row.truth);
+    // What such a board does after an alarm is no more in the runner's hands.
+    let alarmed = |truth: &Truth| lies(truth) && evidence.ended.cause == Cause::NotConfirmed;
+    if on_at_the_end.is_some_and(|truth| !alarmed(&truth)) && ended < stop + plan.stop.at_rest_within {
         let found = format!("the gates switch, and the run was given up {} after the stop", ended - stop);
         return Some((ended, found));
     }

@@ -2,7 +2,7 @@
 
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
-use crate::twin::{BUILDS, FaultSetting, every_fault};
+use crate::twin::{BUILDS, FaultError, FaultName, FaultSetting, every_fault};
 use rand::{RngExt, SeedableRng};
 use rand_xoshiro::Xoshiro256PlusPlus;
 use std::fmt;
@@ -50,6 +50,67 @@ pub struct Storm {
     pub troubles: Vec<Trouble>,
 }
 
+/// A fault that every storm of a series has, with what is drawn of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Always {
+    name: FaultName,
+    severity: Option<f64>,
+    onset: Option<Instant>,
+    alone: bool,
+}
+
+impl Always {
+    /// Reads a fault as `--fault` has it. Severity and onset that are not said are drawn; `alone`: nothing else is wrong. Errors as
+    /// [`FaultSetting::parse`].
+    pub fn parse(text: &str, alone: bool) -> Result<Always, FaultError> {
+        let FaultSetting { name, severity, onset } = FaultSetting::parse(text)?;
+        let said = |mark: char| text.contains(mark);
+        let (severity, onset) = (said('=').then_some(severity), said('@').then_some(onset));
+        Ok(Always { name, severity, onset, alone })
+    }
+
+    /// Puts it into a storm of a plan, in the place of the first fault that was drawn.
+    fn within(self, plan: &Plan, mut storm: Storm) -> Storm {
+        let mut chance = Xoshiro256PlusPlus::seed_from_u64(storm.seed);
+        let (severity, onset) = (severity(&mut chance), onset(plan, &mut chance));
+        let fault = Trouble::Fault(FaultSetting {
+            name: self.name,
+            severity: self.severity.unwrap_or(severity),
+            onset: self.onset.unwrap_or(onset),
+        });
+        if self.alone {
+            storm.troubles.clear();
+        }
+        match storm.troubles.iter_mut().find(|t| matches!(t, Trouble::Fault(_))) {
+            Some(first) => *first = fault,
+            None => storm.troubles.insert(0, fault),
+        }
+        storm
+    }
+}
+
+/// What the storms of a series are.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Series {
+    /// Everything is drawn.
+    Drawn,
+    /// One fault is in each, whatever else is drawn.
+    Always(Always),
+    /// Nothing is wrong: sound units, of which number K has the seed S + K, as `rehearse --seed` takes it.
+    Sound,
+}
+
+impl Series {
+    /// Storm `index` of a seed; it depends on nothing else but the plan.
+    pub fn storm(self, plan: &Plan, seed: u64, index: u64) -> Storm {
+        match self {
+            Series::Drawn => draw(plan, seed, index),
+            Series::Always(fault) => fault.within(plan, draw(plan, seed, index)),
+            Series::Sound => Storm { seed: seed.wrapping_add(index), troubles: Vec::new() },
+        }
+    }
+}
+
 /// How many things are wrong at once, in per cent of storms: none, one, two...
 const COUNTS: [u32; 7] = [4, 30, 28, 18, 11, 6, 3];
 /// Severities are drawn over this range, evenly over their logarithm: from hardly there to far worse than described.
@@ -84,9 +145,7 @@ fn trouble(plan: &Plan, chance: &mut Xoshiro256PlusPlus) -> Trouble {
         0..72 => {
             let all = every_fault();
             let name = all[chance.random_range(0..all.len())];
-            let severity = if chance.random_bool(0.1) { 1.0 } else { even_over_logarithm(chance, SEVERITY) };
-            // Two decimals: what is printed is what was drawn.
-            let severity = (severity * 100.0).ceil() / 100.0;
+            let severity = severity(chance);
             Trouble::Fault(FaultSetting { name, severity, onset })
         }
         72..76 => Trouble::Build(BUILDS[chance.random_range(0..BUILDS.len())].label),
@@ -99,6 +158,12 @@ fn trouble(plan: &Plan, chance: &mut Xoshiro256PlusPlus) -> Trouble {
         }
         _ => Trouble::Unplugged(onset, chance.random_range(0..plan.links.len())),
     }
+}
+
+/// Two decimals: what is printed is what was drawn.
+fn severity(chance: &mut Xoshiro256PlusPlus) -> f64 {
+    let severity = if chance.random_bool(0.1) { 1.0 } else { even_over_logarithm(chance, SEVERITY) };
+    (severity * 100.0).ceil() / 100.0
 }
 
 /// In one of six cases from the start on, else anywhere in the run, to the millisecond.

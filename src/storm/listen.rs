@@ -22,12 +22,16 @@ pub(super) struct Heard {
 }
 
 /// What a request is for, as far as the judge needs to know.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(super) enum Asked {
     /// Values of a poll group.
     Group(usize),
     /// That a demand was taken.
     Demand(usize),
+    /// A setting: link, and its index there.
+    Setting(usize, usize),
+    /// Who the board of a link is.
+    Identity(usize),
     /// Anything else.
     Other,
 }
@@ -119,6 +123,13 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
 fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
     if let Some(group) = plan.groups.iter().position(|g| g.link == link && g.exchange.send == bytes) {
         return Asked::Group(group);
+    }
+    let of_link = &plan.links[link];
+    if let Some(setting) = of_link.settings.iter().position(|s| s.exchange.send == bytes) {
+        return Asked::Setting(link, setting);
+    }
+    if of_link.identity.as_ref().is_some_and(|identity| identity.send == bytes) {
+        return Asked::Identity(link);
     }
     let sets =
         told(bytes).iter().find_map(|t| if let Told::Demand(sets, ..) = t { Some(*sets) } else { None });

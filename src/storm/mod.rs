@@ -8,18 +8,21 @@ mod acceptance;
 mod after;
 mod demands;
 mod draw;
+mod drives_on;
 mod evidence;
 mod kept;
 mod listen;
+mod nuisance;
 mod proof;
 mod ready;
 mod reduce;
+mod settings;
 mod stops;
 #[cfg(test)]
 mod tests;
 
 pub use acceptance::Acceptance;
-pub use draw::{Storm, Trouble, draw};
+pub use draw::{Always, Series, Storm, Trouble, draw};
 pub use reduce::fewest;
 
 use crate::engine::{Engine, Machine, replay};
@@ -28,6 +31,7 @@ use crate::files::unit::Unit;
 use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::rehearsal::{Bench, Surroundings, TwinError, rehearse_with, twin_spec};
+use crate::results::{Results, evaluate};
 use crate::time::{Duration, Instant};
 use crate::twin::{FaultSetting, find_build};
 use evidence::Evidence;
@@ -45,12 +49,18 @@ pub enum Rule {
     StaysDriven,
     /// A stop is confirmed, truly, or alarmed.
     FalseProof,
+    /// No torque goes on after a stop, beyond the time in which it must be noticed, without an alarm.
+    DrivesOn,
     /// A stop that samples confirm is not alarmed.
     FalseAlarm,
+    /// A sound unit on a quiet line is neither stopped nor refused nor alarmed.
+    Nuisance,
     /// No demand is above the plan for a single frame.
     AboveThePlan,
     /// Nothing is enabled that is not ready.
     NotReady,
+    /// Nothing is enabled with other settings or another build than were last read.
+    OtherSettings,
     /// No recorded sample is lost, none invented.
     LostSample,
     /// Nothing passes beyond its limit by more than 4u of the truth.
@@ -71,6 +81,9 @@ impl Rule {
             Rule::WentOn => "the run went on after a cause to stop",
             Rule::StaysDriven => "the gates stayed on after a stop",
             Rule::FalseProof => "a stop was confirmed that was none",
+            Rule::DrivesOn => "the torque went on after a stop, and nothing came of it",
+            Rule::Nuisance => "a sound unit on a quiet line was stopped",
+            Rule::OtherSettings => "something was enabled with settings that were not the last read",
             Rule::FalseAlarm => "a stop was called unconfirmed that was confirmed",
             Rule::AboveThePlan => "a demand was beyond the plan",
             Rule::NotReady => "something was enabled that was not ready",
@@ -118,6 +131,8 @@ pub struct Weathered {
     pub cause: Cause,
     /// Its length on the virtual clock.
     pub length: Duration,
+    /// How a report calls it, criteria included, and why.
+    pub called: (Cause, String),
     /// Every rule that was broken, each once or more.
     pub breaches: Vec<Breach>,
     /// Verdicts held against the truth.
@@ -173,25 +188,42 @@ impl Ground {
         let truth = bench.twin.drain_truth();
         digest = mixed(digest, ended.at.micros() as u64);
         let evidence = Evidence { plan: &self.plan, storm, around, moments, records, inputs, truth, ended };
-        let (breaches, acceptance) = judge(&evidence, &self.plan, again);
+        let results = evaluate(&self.plan, &evidence.records);
+        let (breaches, acceptance) = judge(&evidence, &results, &self.plan, again);
         let cause = evidence.ended.cause;
-        Ok(Weathered { cause, length: evidence.ended.at - Instant::ZERO, breaches, acceptance, digest })
+        let called = (results.cause, results.why);
+        Ok(Weathered {
+            cause,
+            length: evidence.ended.at - Instant::ZERO,
+            called,
+            breaches,
+            acceptance,
+            digest,
+        })
     }
 }
 
-fn judge(evidence: &Evidence<'_>, plan: &Arc<Plan>, again: bool) -> (Vec<Breach>, Acceptance) {
+fn judge(
+    evidence: &Evidence<'_>,
+    results: &Results,
+    plan: &Arc<Plan>,
+    again: bool,
+) -> (Vec<Breach>, Acceptance) {
     let mut breaches = Vec::new();
     let lines = listen::lines(evidence);
     let samples = listen::samples(plan, &lines);
     stops::too_late(evidence, &lines, &samples, &mut breaches);
     after::stays_driven(evidence, &mut breaches);
-    proof::false_proof(evidence, &mut breaches);
+    proof::false_proof(evidence, &samples, &mut breaches);
+    drives_on::drives_on(evidence, &mut breaches);
     proof::false_alarm(evidence, &samples, &mut breaches);
     demands::above_the_plan(evidence, &mut breaches);
     ready::not_ready(evidence, &lines, &samples, &mut breaches);
+    settings::other_settings(evidence, &lines, &mut breaches);
+    nuisance::nuisance(evidence, &mut breaches);
     kept::lost(evidence, &lines, &mut breaches);
     kept::told_otherwise(evidence, &mut breaches);
-    let acceptance = acceptance::false_passes(evidence, &samples, &mut breaches);
+    let acceptance = acceptance::false_passes(evidence, &samples, results, &mut breaches);
     // Deadlines bound every state; what the surroundings add is bounded too.
     let bound = plan.length_estimate() + Duration::from_millis(30_000);
     if evidence.ended.at > bound {

@@ -1,5 +1,6 @@
 //! A stop is confirmed or alarmed: every word that it is confirmed is held against the twin's truth.
 
+use super::drives_on::lies;
 use super::evidence::{Evidence, Told};
 use super::listen::Sample;
 use super::{Breach, Rule};
@@ -9,7 +10,9 @@ use crate::record::{By, Record, Stage, What};
 use crate::time::{Duration, Instant};
 use crate::twin::Truth;
 
-pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
+/// A confirmation that was false when it was made. A board that says that it is off and drives on is believed until its shaft shows
+/// it: what must come of that confirmation is `drives_on`'s business.
+pub(super) fn false_proof(evidence: &Evidence<'_>, samples: &[Sample], breaches: &mut Vec<Breach>) {
     let plan = evidence.plan;
     let mut say = |at, found| breaches.push(Breach { rule: Rule::FalseProof, at, found });
     for record in &evidence.records {
@@ -19,7 +22,7 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {
             What::Stage { stage: Stage::NotDriven, confirmed: true, .. }
             | What::TorqueOff { .. }
             | What::StopFrameProved { .. }
-                if truth.gates =>
+                if truth.gates && !(lies(&truth) && said_off(evidence, samples, event.at)) =>
             {
                 say(event.at, "not driven was confirmed while the gates switched".into());
             }
@@ -86,6 +89,24 @@ fn contradicts(by: By, words: &str) -> bool {
     }
 }
 
+/// Whether the newest sample of the drive before a moment, asked for after the last stop frame, says that the drive is off and that
+/// no more current flows than a stop leaves.
+fn said_off(evidence: &Evidence<'_>, samples: &[Sample], at: Instant) -> bool {
+    let plan = evidence.plan;
+    let stop = evidence.moments.iter().rev().find(|m| m.at < at && !m.stops.is_empty()).map(|m| m.at);
+    let newest = |channel: usize| {
+        let known = samples.iter().rev().filter(|s| s.known <= at);
+        let mut of = known.filter_map(|s| Some((s.asked, s.values(plan).find(|(c, _)| *c == channel)?.1)));
+        of.next()
+    };
+    let Some(stop) = stop else { return false };
+    let off = newest(plan.drive.state).is_some_and(|(asked, word)| asked > stop && is_off(word));
+    let none = plan.stop.current.is_none_or(|(channel, limit)| {
+        newest(channel).is_some_and(|(asked, value)| asked > stop && value.abs() <= limit)
+    });
+    off && none
+}
+
 /// Samples in a row that must show a drive that is off and a shaft at rest.
 const SHOWN_IN_A_ROW: usize = 3;
 
@@ -107,6 +128,7 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
     let proves = || {
         !misread(evidence, samples, (Instant::ZERO, Instant::NEVER), FALSE_BY)
             && !never_seen(evidence, samples)
+            && !evidence.truth.iter().any(|row| lies(&row.truth))
     };
     if shown >= SHOWN_IN_A_ROW && proves() {
         let found = format!("the last {shown} samples show a drive that is off and a shaft at rest");

@@ -1,5 +1,6 @@
 //! Each rule catches a machine that breaks it, and a sound one breaks none.
 
+mod liars;
 mod spoilt;
 
 use super::*;
@@ -27,7 +28,7 @@ at_most = "4 rpm"
 why = "far tighter than any loop, and wide enough for a guard band"
 "#;
 
-fn ground() -> Ground {
+pub(super) fn ground() -> Ground {
     ground_of(SUITE)
 }
 
@@ -78,6 +79,9 @@ fn each_rule_catches_a_machine_that_breaks_it() {
         (Defect::Modest, &[], Rule::FalseProof),
         (Defect::Endless, &[], Rule::NoEnd),
         (Defect::Bold, &[], Rule::NotRepeatable),
+        (Defect::NoSettings, &[], Rule::OtherSettings),
+        (Defect::SaysNotConfirmed, &[], Rule::Nuisance),
+        (Defect::SaysNotConfirmed, &[fault("link-silence@60 s")], Rule::Nuisance),
     ];
     rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));
 }
@@ -103,6 +107,8 @@ fn whoever_forgets_a_stop_is_caught() {
     settings.iter_mut().for_each(|setting| setting.must_be = None);
     let stopped = Trouble::Stopped(at(2.5));
     let lost = [Trouble::Build("1.5.0-rc2"), fault("link-silence=0.002@2.499 s"), stopped.clone()];
+    // A board that ignores the stop and has no command timeout: whatever is done, the torque goes on.
+    let deaf = [Trouble::Build("1.5.0-rc2"), fault("stop-ignored"), stopped.clone()];
     let rows: &[(Defect, &[Trouble], Rule)] = &[
         (Defect::Braking, std::slice::from_ref(&stopped), Rule::LateStop),
         (Defect::GoesOn, std::slice::from_ref(&stopped), Rule::WentOn),
@@ -110,6 +116,7 @@ fn whoever_forgets_a_stop_is_caught() {
         (Defect::SaysPassed, std::slice::from_ref(&stopped), Rule::WentOn),
         (Defect::StopsOnce, &lost, Rule::StaysDriven),
         (Defect::GivesUp, &lost, Rule::StaysDriven),
+        (Defect::SaysPassed, &deaf, Rule::DrivesOn),
         (Defect::SaysNotConfirmed, std::slice::from_ref(&stopped), Rule::FalseAlarm),
     ];
     rows.iter().for_each(|(defect, troubles, rule)| catches(&ground, *defect, troubles, *rule));

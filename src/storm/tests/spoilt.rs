@@ -5,7 +5,7 @@ use crate::engine::{Input, Output};
 use crate::files::rig::Sets;
 use crate::plan::When;
 use crate::record::{By, Event, Record, RowStatus, Stage, What};
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 
 /// What is wrong with a machine.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -62,10 +62,17 @@ pub(super) enum Defect {
     Modest,
     /// It does not ask whether a demand other than the shaft speed was taken.
     Unasked,
+    /// It asks for no setting.
+    NoSettings,
+    /// It asks who the board is and what is set but once, and answers itself ever after.
+    Remembers,
 }
 
 /// The engine with a defect around it.
 pub(super) struct Spoilt {
+    /// The question for a setting or an identity that is open, and every answer so far.
+    asked: Option<Vec<u8>>,
+    remembered: HashMap<Vec<u8>, Vec<u8>>,
     plan: Arc<Plan>,
     engine: Engine,
     stopped: bool,
@@ -97,9 +104,12 @@ impl Spoilt {
                     d.expect = None;
                 }
             }),
+            Defect::NoSettings => plan.links.iter_mut().for_each(|link| link.settings.clear()),
             _ => {}
         }
         Spoilt {
+            asked: None,
+            remembered: HashMap::new(),
             plan: ground.plan.clone(),
             engine: Engine::new(Arc::new(plan)),
             stopped: false,
@@ -155,6 +165,15 @@ impl Spoilt {
                 self.ready.push_back(Output::Record(Record::Sent(sent)));
             }
             (Defect::Resigned, _) if self.stopped => {}
+            (Defect::Remembers, Output::Send { link, bytes }) if asks(&plan, link, &bytes) => {
+                match self.remembered.get(&bytes).cloned() {
+                    Some(bytes) => self.engine.handle(self.now, Input::Bytes { link, bytes }),
+                    None => {
+                        self.asked = Some(bytes.clone());
+                        self.ready.push_back(Output::Send { link, bytes });
+                    }
+                }
+            }
             (Defect::Lavish, Output::Send { link, bytes }) => {
                 let bytes = beside_the_speed(bytes, |number, rest| format!("{:.2};{rest}", 1.05 * number));
                 self.ready.push_back(Output::Send { link, bytes });
@@ -247,6 +266,12 @@ impl Machine for Spoilt {
                 };
                 Input::Bytes { link, bytes: read_of_the_drive(bytes, calm) }
             }
+            (Defect::Remembers, Input::Bytes { link, bytes }) => {
+                if let Some(asked) = self.asked.take() {
+                    self.remembered.insert(asked, bytes.clone());
+                }
+                Input::Bytes { link, bytes }
+            }
             (Defect::YesToAll, Input::Answer { id, by, person, .. }) => {
                 Input::Answer { id, yes: true, by, person }
             }
@@ -263,6 +288,13 @@ impl Machine for Spoilt {
     fn poll(&mut self) -> Option<Output> {
         self.ready.pop_front()
     }
+}
+
+/// Whether bytes ask for a setting or for who the board is.
+fn asks(plan: &Plan, link: usize, bytes: &[u8]) -> bool {
+    let link = &plan.links[link];
+    let identity = link.identity.as_ref().is_some_and(|identity| identity.send == bytes);
+    identity || link.settings.iter().any(|setting| setting.exchange.send == bytes)
 }
 
 /// A reply with the state, speed, phase current, bus and bus current with some of it changed; any other as it is.
