@@ -434,6 +434,7 @@ pub fn plan() -> Plan {
                 assumed: false,
             },
             holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
+            reaction: None,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

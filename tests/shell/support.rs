@@ -152,6 +152,7 @@ pub fn plan(baud: u32) -> Plan {
                 assumed: false,
             },
             holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
+            reaction: None,
         },
         ready: Ready {
             observe: Duration::from_millis(1000),
