@@ -1040,6 +1040,41 @@ fn where_to_look_first_depends_on_what_the_trip_watched() {
     assert_eq!(run.report().headline.blame, Blame::Unit);
 }
 
+/// A run that this computer spoilt says so in every document, and points at nothing on the bench.
+#[test]
+fn what_this_computer_is_to_blame_for_says_so_in_every_document() {
+    use spinproof::outcome::Blame;
+    use spinproof::record::Process;
+    for (process, named) in [(Process::Runner, ""), (Process::Twin, ", seen in the process of the simulated board")] {
+        let mut run = tripped_by("drive state", "the drive is `fault`, expected `operation enabled`");
+        let words = format!("this computer stood still for 148 ms (12.301 s to 12.449 s{named})");
+        run.cause = Cause::NotMade;
+        run.why = format!("{words}; {}", run.why);
+        let (from, to) = (12_301_000, 12_449_000);
+        let last = run.events.pop().unwrap();
+        run.events.push(at(12.449, What::StoodStill { process, from, to }));
+        run.events.push(at(23.0, What::BlamesComputer { process, from, to }));
+        run.events.push(at(23.0, What::Lateness { worst: 147_900, at: to, bound: 5000, over: 2 }));
+        run.events.push(last);
+        let report = run.report();
+        let headline = &report.headline;
+        assert_eq!((headline.word.as_str(), headline.blame, headline.exit_code), ("not run", Blame::Computer, 3));
+        assert!(headline.look.starts_with("look first at this computer"), "{}", headline.look);
+        let flat = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let xml = junit(&report).unwrap();
+        for document in [terminal(&report, false), html(&report).unwrap(), json(&report).unwrap(), xml.clone()] {
+            let document = flat(document);
+            assert!(document.contains(&words), "{document}");
+            for blames in ["look first at the unit", "look first at the rig"] {
+                assert!(!document.contains(blames), "{document}");
+            }
+        }
+        assert!(xml.contains("<error ") && !xml.contains("<failure "), "{xml}");
+        assert_eq!(report.computer.blamed.as_deref(), Some(words.as_str()));
+        assert_eq!((report.computer.stood_still.len(), report.computer.late_worst_s), (1, Some(0.1479)));
+    }
+}
+
 /// The loop is asked for less often than the drive, which loses its torque by the same contact: the drive's state is seen
 /// first, and whoever pressed the button is not the unit's fault.
 #[test]

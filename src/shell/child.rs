@@ -225,3 +225,16 @@ fn last_words(log: &Path) -> String {
     let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
     if lines.is_empty() { "nothing".to_string() } else { lines[lines.len().saturating_sub(3)..].join(" / ") }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_twin_says_that_it_stood_still_and_anything_else_is_passed_over() {
+        assert_eq!(stood_still("stood still 12 160"), Some(Word::StoodStill { from: 12, to: 160 }));
+        for line in ["stood still 12", "stood still a b", "ready /dev/pts/3", ""] {
+            assert_eq!(stood_still(line), None, "{line}");
+        }
+    }
+}

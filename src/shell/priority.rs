@@ -104,4 +104,33 @@ mod tests {
         assert!(order.is_sorted_by(|a, b| a < b), "{order:?}");
         assert!(order.iter().all(|p| (1..50).contains(p)), "below the kernel's own threads: {order:?}");
     }
+
+    /// What the kernel says of the calling thread: the 41st field of its `stat` is its policy, the 40th its priority in real
+    /// time (proc(5), from memory).
+    fn policy() -> (String, String) {
+        let stat = std::fs::read_to_string("/proc/thread-self/stat").expect("a thread of this system");
+        let fields: Vec<&str> = stat.rsplit_once(") ").expect("a name").1.split(' ').collect();
+        (fields[38].to_string(), fields[37].to_string())
+    }
+
+    #[test]
+    fn a_place_is_taken_or_refused_and_what_is_answered_is_what_is_so() {
+        for place in [Place::Twin, Place::Engine, Place::LastResort] {
+            let (taken, (policy, priority)) = std::thread::spawn(move || (take(place), policy())).join().expect("no panic");
+            // 1 is SCHED_FIFO, 0 the ordinary one.
+            let expected = if taken { ("1".to_string(), place.priority().to_string()) } else { ("0".into(), "0".into()) };
+            assert_eq!((policy, priority), expected, "{place:?}");
+            if !taken {
+                eprintln!("NOT TRIED, this user is given no real-time priority: {place:?}");
+            }
+        }
+        assert_eq!(policy().0, "0", "the thread that asked for others keeps its own");
+    }
+
+    #[test]
+    fn what_allows_it_can_be_pasted_and_names_no_user() {
+        let command = REFUSED.lines().last().expect("a command").trim();
+        assert!(command.starts_with("printf ") && command.matches("\"$USER\"").count() == 2, "{command}");
+        assert_eq!(command.matches('\'').count() % 2, 0, "{command}");
+    }
 }

@@ -459,6 +459,7 @@ pub fn plan() -> Plan {
         tests: tests(),
         rung: None,
         assembly: None,
+        late_max: Duration::from_millis(5),
         rule: Rule::Guarded,
     }
 }

@@ -172,6 +172,7 @@ pub fn plan(baud: u32) -> Plan {
         tests: vec![test],
         rung: None,
         assembly: None,
+        late_max: Duration::from_millis(5),
         rule: Rule::Guarded,
     }
 }

@@ -105,7 +105,7 @@ fn a_drive_that_was_seen_on_after_the_gap_is_no_case_of_it() {
     let plan = plan_of(RIG, UNIT, SUITE);
     let mut lateness = Lateness::default();
     lateness.stood_still(still(Process::Runner, 25, 170));
-    [0, 20, 170, 190].map(|t| lateness.told(at(t)));
+    [0, 20, 170, 190].into_iter().for_each(|t| lateness.told(at(t)));
     lateness.suspect("drive state", Suspect::Off { asked: at(195), handled: at(197) });
     lateness.seen_enabled(at(15));
     assert!(lateness.explains_one(&plan, "drive state").is_some());
