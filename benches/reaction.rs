@@ -310,7 +310,8 @@ fn report(name: &str, repeats: Vec<Times>) {
         "{name}, medians, p50/p99/p99.9/max: reaction {:?} us, bare echo {:?} us, ratio {ratio:?}",
         medians[0], medians[1]
     );
-    let ratios = all[0].iter().zip(&all[1]).map(|(reaction, echo)| reaction[2] as f64 / echo[2].max(1) as f64);
+    let ratios =
+        all[0].iter().zip(&all[1]).map(|(reaction, echo)| reaction[2] as f64 / echo[2].max(1) as f64);
     let mut ratios: Vec<f64> = ratios.collect();
     ratios.sort_unstable_by(f64::total_cmp);
     let middle = ratios.get(ratios.len() / 2).copied().unwrap_or(f64::NAN);

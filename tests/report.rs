@@ -1045,7 +1045,9 @@ fn where_to_look_first_depends_on_what_the_trip_watched() {
 fn what_this_computer_is_to_blame_for_says_so_in_every_document() {
     use spinproof::outcome::Blame;
     use spinproof::record::Process;
-    for (process, named) in [(Process::Runner, ""), (Process::Twin, ", seen in the process of the simulated board")] {
+    for (process, named) in
+        [(Process::Runner, ""), (Process::Twin, ", seen in the process of the simulated board")]
+    {
         let mut run = tripped_by("drive state", "the drive is `fault`, expected `operation enabled`");
         let words = format!("this computer stood still for 148 ms (12.301 s to 12.449 s{named})");
         run.cause = Cause::NotMade;
@@ -1058,11 +1060,16 @@ fn what_this_computer_is_to_blame_for_says_so_in_every_document() {
         run.events.push(last);
         let report = run.report();
         let headline = &report.headline;
-        assert_eq!((headline.word.as_str(), headline.blame, headline.exit_code), ("not run", Blame::Computer, 3));
+        assert_eq!(
+            (headline.word.as_str(), headline.blame, headline.exit_code),
+            ("not run", Blame::Computer, 3)
+        );
         assert!(headline.look.starts_with("look first at this computer"), "{}", headline.look);
         let flat = |text: String| text.split_whitespace().collect::<Vec<_>>().join(" ");
         let xml = junit(&report).unwrap();
-        for document in [terminal(&report, false), html(&report).unwrap(), json(&report).unwrap(), xml.clone()] {
+        for document in
+            [terminal(&report, false), html(&report).unwrap(), json(&report).unwrap(), xml.clone()]
+        {
             let document = flat(document);
             assert!(document.contains(&words), "{document}");
             for blames in ["look first at the unit", "look first at the rig"] {

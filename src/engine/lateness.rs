@@ -195,7 +195,9 @@ impl Lateness {
                 // A link that went quiet by itself is no better for a computer that nodded at its end.
                 let mostly = stood * 2 >= until - since;
                 let by_itself = |l: &Loss| {
-                    l.link == link && l.given_up > since && !self.excuses(l.sent, l.given_up, plan.ready.round_trip_max)
+                    l.link == link
+                        && l.given_up > since
+                        && !self.excuses(l.sent, l.given_up, plan.ready.round_trip_max)
                 };
                 let explained = mostly && rest <= allowed && !self.losses.iter().any(by_itself);
                 explained.then(|| self.longest(since, until)).flatten()

@@ -101,7 +101,8 @@ pub(super) fn row(evidence: &Evidence<'_>) -> Option<BeforeRow> {
     }
     let longest = known.stood_still.iter().max_by(|a, b| (a.to_s - a.from_s).total_cmp(&(b.to_s - b.from_s)));
     if let Some(longest) = longest {
-        let (times, ms) = (words::count(known.stood_still.len(), "time", "times"), longest.to_s - longest.from_s);
+        let (times, ms) =
+            (words::count(known.stood_still.len(), "time", "times"), longest.to_s - longest.from_s);
         parts.push(format!(
             "it stood still {times} for more than {:.0} ms, for {:.0} ms at most",
             known.late_max_s * 1e3,

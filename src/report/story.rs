@@ -167,7 +167,10 @@ fn outcome(evidence: &Evidence<'_>, story: &Story, index: usize, criteria: &[Cri
         };
     }
     if let Some(word) = not_run(evidence).filter(|_| last) {
-        return Outcome { word: word.into(), ..of(evidence.cause, evidence.why.clone(), evidence.cause.row().junit) };
+        return Outcome {
+            word: word.into(),
+            ..of(evidence.cause, evidence.why.clone(), evidence.cause.row().junit)
+        };
     }
     // An unconfirmed stop outranks what led to it; otherwise the test's own events come first.
     let (cause, why) = match evidence.cause {

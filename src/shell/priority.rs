@@ -59,7 +59,8 @@ fn in_real_time(priority: u8) -> bool {
     let policy = ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo);
     let value = ThreadPriorityValue::try_from(priority);
     value.is_ok_and(|value| {
-        set_thread_priority_and_policy(thread_native_id(), ThreadPriority::Crossplatform(value), policy).is_ok()
+        set_thread_priority_and_policy(thread_native_id(), ThreadPriority::Crossplatform(value), policy)
+            .is_ok()
     })
 }
 
@@ -116,9 +117,14 @@ mod tests {
     #[test]
     fn a_place_is_taken_or_refused_and_what_is_answered_is_what_is_so() {
         for place in [Place::Twin, Place::Engine, Place::LastResort] {
-            let (taken, (policy, priority)) = std::thread::spawn(move || (take(place), policy())).join().expect("no panic");
+            let (taken, (policy, priority)) =
+                std::thread::spawn(move || (take(place), policy())).join().expect("no panic");
             // 1 is SCHED_FIFO, 0 the ordinary one.
-            let expected = if taken { ("1".to_string(), place.priority().to_string()) } else { ("0".into(), "0".into()) };
+            let expected = if taken {
+                ("1".to_string(), place.priority().to_string())
+            } else {
+                ("0".into(), "0".into())
+            };
             assert_eq!((policy, priority), expected, "{place:?}");
             if !taken {
                 eprintln!("NOT TRIED, this user is given no real-time priority: {place:?}");

@@ -96,7 +96,12 @@ fn a_link_that_is_dead_is_not_excused_by_a_nod() {
     let ended = drive(board, None);
     assert_ne!(ended.cause, Cause::NotMade, "{}", ended.why);
     assert_eq!(ended.count(blamed), 0);
-    assert_eq!(longest(&ended.events) / 5000, 3, "it stood still for 15 to 20 ms: {}", longest(&ended.events));
+    assert_eq!(
+        longest(&ended.events) / 5000,
+        3,
+        "it stood still for 15 to 20 ms: {}",
+        longest(&ended.events)
+    );
 }
 
 /// Replies that came late only because nobody looked: the watch of the pre-checks begins again, and passes.

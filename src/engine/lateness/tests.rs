@@ -17,10 +17,14 @@ fn still(process: Process, from: i64, to: i64) -> Still {
 
 #[test]
 fn a_deadline_handled_late_is_lateness_and_beyond_the_bound_standing_still() {
-    for (due, now, late, stood) in
-        [(Some(10), 10, None, false), (Some(10), 13, Some(3), false), (Some(10), 15, Some(5), false),
-         (Some(10), 16, Some(6), true), (Some(30), 16, None, false), (None, 16, None, false)]
-    {
+    for (due, now, late, stood) in [
+        (Some(10), 10, None, false),
+        (Some(10), 13, Some(3), false),
+        (Some(10), 15, Some(5), false),
+        (Some(10), 16, Some(6), true),
+        (Some(30), 16, None, false),
+        (None, 16, None, false),
+    ] {
         let mut lateness = Lateness::default();
         let found = lateness.woken(at(now), due.map(at), ms(5));
         assert_eq!(found, stood.then(|| still(Process::Runner, 10, now)), "due {due:?}, handled {now}");
@@ -53,14 +57,32 @@ fn silence_is_put_down_to_this_computer_only_if_nothing_else_explains_it() {
         (vec![runner(12, 160)], vec![], silence(0, 181, 180), true, "all but 33 ms of it"),
         (vec![runner(12, 160)], vec![], silence(10, 161, 100), true, "all but 3 ms of it"),
         (vec![twin(12, 160)], vec![], silence(10, 161, 100), true, "the twin is a process of this computer"),
-        (vec![runner(12, 62), twin(60, 130)], vec![], silence(10, 131, 100), true, "first one and then the other"),
+        (
+            vec![runner(12, 62), twin(60, 130)],
+            vec![],
+            silence(10, 131, 100),
+            true,
+            "first one and then the other",
+        ),
         (vec![runner(12, 62), twin(12, 62)], vec![], silence(0, 131, 100), false, "both at once count once"),
         (vec![], vec![], silence(10, 161, 100), false, "nobody stood still"),
         (vec![runner(300, 500)], vec![], silence(10, 161, 100), false, "somebody did, at another time"),
         (vec![runner(150, 160)], vec![], silence(10, 161, 150), false, "a quiet link, and a nod at its end"),
-        (vec![runner(60, 200)], vec![(0, 12, 55)], silence(10, 201, 100), false, "a reply was lost while all were awake"),
+        (
+            vec![runner(60, 200)],
+            vec![(0, 12, 55)],
+            silence(10, 201, 100),
+            false,
+            "a reply was lost while all were awake",
+        ),
         (vec![runner(60, 200)], vec![(1, 12, 55)], silence(10, 201, 100), true, "a reply of another link"),
-        (vec![twin(20, 200)], vec![(0, 19, 60)], silence(10, 201, 100), true, "a reply that the twin could not give"),
+        (
+            vec![twin(20, 200)],
+            vec![(0, 19, 60)],
+            silence(10, 201, 100),
+            true,
+            "a reply that the twin could not give",
+        ),
     ] {
         let mut lateness = Lateness::default();
         stills.into_iter().for_each(|s| lateness.stood_still(s));
@@ -83,11 +105,29 @@ fn a_drive_that_is_off_is_put_down_to_this_computer_only_if_its_timeout_had_to_c
     for (told, stills, (asked, handled), explained, why) in [
         (vec![0, 20, 170], vec![runner(25, 170)], (171, 173), true, "150 ms between two demands"),
         (vec![0, 20, 80], vec![runner(25, 80)], (81, 83), false, "60 ms are no timeout"),
-        (vec![0, 20, 170], vec![], (171, 173), false, "nobody stood still: demands went missing for another reason"),
+        (
+            vec![0, 20, 170],
+            vec![],
+            (171, 173),
+            false,
+            "nobody stood still: demands went missing for another reason",
+        ),
         (regular(), vec![], (171, 173), false, "off by itself"),
         (regular(), vec![twin(25, 170)], (171, 173), true, "the board's own process stood still"),
-        (regular(), vec![twin(25, 170)], (24, 173), true, "what it answers afterwards it has sampled afterwards"),
-        (vec![0, 20, 170], vec![runner(25, 170)], (24, 170), false, "a reply from before it was found with it"),
+        (
+            regular(),
+            vec![twin(25, 170)],
+            (24, 173),
+            true,
+            "what it answers afterwards it has sampled afterwards",
+        ),
+        (
+            vec![0, 20, 170],
+            vec![runner(25, 170)],
+            (24, 170),
+            false,
+            "a reply from before it was found with it",
+        ),
         (regular(), vec![runner(25, 35)], (171, 173), false, "a nod is no reason"),
     ] {
         let mut lateness = Lateness::default();

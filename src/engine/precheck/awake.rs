@@ -42,8 +42,11 @@ impl PreChecking {
     pub(super) fn link_is_excused(&self, core: &Core) -> bool {
         let ready = &core.plan.ready;
         let slow = self.awake.slow.iter().filter(|(asked, _)| *asked >= self.since);
-        let excused = |(asked, now): &(Instant, Instant)| core.late.excuses(*asked, *now, ready.round_trip_max);
-        let Some((_, unexcused)) = core.late.losses_since(self.since, ready.round_trip_max) else { return false };
+        let excused =
+            |(asked, now): &(Instant, Instant)| core.late.excuses(*asked, *now, ready.round_trip_max);
+        let Some((_, unexcused)) = core.late.losses_since(self.since, ready.round_trip_max) else {
+            return false;
+        };
         let loss = f64::from(unexcused) / f64::from(self.rows.max(1));
         self.rows > self.lost && loss <= ready.loss_max && slow.clone().all(excused)
     }
@@ -52,7 +55,8 @@ impl PreChecking {
     pub(super) fn watch_again(mut self, core: &mut Core, now: Instant) -> State {
         self.awake.again += 1;
         let longest = core.late.longest(self.since, now);
-        let why = longest.map_or_else(String::new, |s| stood_still(s.process, s.from.micros(), s.to.micros()));
+        let why =
+            longest.map_or_else(String::new, |s| stood_still(s.process, s.from.micros(), s.to.micros()));
         core.event(now, What::Note { text: format!("{why}: the watch of the pre-checks begins again") });
         // What this computer lost says nothing of the line.
         (self.rows, self.lost, self.round_trip_max) = (0, 0, crate::time::Duration::ZERO);
@@ -61,7 +65,14 @@ impl PreChecking {
     }
 
     /// Refuses what this computer may be to blame for, or watches again.
-    pub(super) fn refuse_late(self, core: &mut Core, now: Instant, name: &str, explained: bool, why: String) -> State {
+    pub(super) fn refuse_late(
+        self,
+        core: &mut Core,
+        now: Instant,
+        name: &str,
+        explained: bool,
+        why: String,
+    ) -> State {
         if explained && self.awake.may_watch_again() {
             return self.watch_again(core, now);
         }
