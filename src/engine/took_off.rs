@@ -138,7 +138,9 @@ impl TookOff {
             }
             Purpose::Stop(frame) => {
                 self.unsure = None;
-                for (_, known) in self.frames.iter_mut().filter(|(known, s)| *known == frame && !s.acknowledged) {
+                for (_, known) in
+                    self.frames.iter_mut().filter(|(known, s)| *known == frame && !s.acknowledged)
+                {
                     (known.had, known.acknowledged) = (now, true);
                 }
             }
@@ -249,7 +251,9 @@ impl Core {
     ) {
         // A reply that is there sooner than its bytes could be, as rehearsed lines have it, was sampled when it came.
         let (earliest, latest) = (from.min(to.max(asked)), to.max(asked));
-        let read = |wanted: usize| values.iter().find(|valued| valued.channel == wanted).and_then(|valued| valued.si);
+        let read = |wanted: usize| {
+            values.iter().find(|valued| valued.channel == wanted).and_then(|valued| valued.si)
+        };
         let Some(state) = read(plan.drive.state) else { return };
         let current = plan.stop.current.and_then(|(channel, limit)| Some(read(channel)?.abs() <= limit));
         let no_current = current.unwrap_or(true);
@@ -303,7 +307,11 @@ impl TookOff {
 
     /// The drive was off before any stop frame.
     fn before(&self, latest: Instant, state: DriveState) -> Found {
-        let how = if self.on.is_some() { "the board had taken the torque off by itself" } else { "it had not been on" };
+        let how = if self.on.is_some() {
+            "the board had taken the torque off by itself"
+        } else {
+            "it had not been on"
+        };
         let words = format!("the drive was `{}` before the first stop frame: {how}", state.words());
         Found { by: By::Before, finding: false, went: (self.on.unwrap_or(latest).min(latest), latest), words }
     }
@@ -330,7 +338,8 @@ impl TookOff {
     /// What of a stop is known from its frames.
     fn judged(&self, plan: &Plan) -> Judged {
         let all = plan.stop.frames.len() == self.frames.len();
-        let had = self.frames.iter().map(|(_, sent)| sent.had).max().filter(|_| all).unwrap_or(Instant::NEVER);
+        let had =
+            self.frames.iter().map(|(_, sent)| sent.had).max().filter(|_| all).unwrap_or(Instant::NEVER);
         let poll = match plan.channels[plan.drive.state].source {
             Source::Wire { group, .. } => plan.groups[group].every,
             Source::Derived(_) => Duration::ZERO,
@@ -377,13 +386,19 @@ impl Judged {
     /// When it went off, after the first stop frame.
     fn went(&self) -> String {
         match self.on.filter(|on| *on > self.first) {
-            Some(on) => format!("between {} and {} after it was sent", self.after(on.min(self.off)), self.after(self.off)),
+            Some(on) => format!(
+                "between {} and {} after it was sent",
+                self.after(on.min(self.off)),
+                self.after(self.off)
+            ),
             None => format!("within {} after it was sent", self.after(self.off)),
         }
     }
 
     fn timeout(&self, plan: &Plan) -> String {
-        let Some((from, to)) = self.due else { return "no demand was sent that its command timeout counts from".into() };
+        let Some((from, to)) = self.due else {
+            return "no demand was sent that its command timeout counts from".into();
+        };
         let over = format!("the command timeout of {} is over", plan.drive.command_timeout);
         format!("{over} between {} and {} after it", self.after(from), self.after(to))
     }
@@ -393,7 +408,9 @@ impl Judged {
             format!("`[reaction] controller` allows {allowed} from when the board has it")
         });
         let sooner = match self.due {
-            Some((from, _)) if self.off < from => format!("sooner than the command timeout, {} at the earliest", self.after(from)),
+            Some((from, _)) if self.off < from => {
+                format!("sooner than the command timeout, {} at the earliest", self.after(from))
+            }
             _ => "and the command timeout had been over before without taking it off".into(),
         };
         format!("the stop frame took the torque off {}, {sooner}; {allowed}", self.went())
@@ -401,7 +418,8 @@ impl Judged {
 
     fn late(&self) -> String {
         let on = self.on.unwrap_or(self.first);
-        let had = if self.acknowledged { "the board had acknowledged it" } else { "the board must have had it" };
+        let had =
+            if self.acknowledged { "the board had acknowledged it" } else { "the board must have had it" };
         format!(
             "the stop frame took the torque off too late, {}: the drive was still on {} after {had}, and `[reaction] controller` \
              allows {}",
@@ -413,8 +431,14 @@ impl Judged {
 
     /// That the frame did nothing, and by when it should have.
     fn did_nothing(&self) -> String {
-        let on = self.on.map_or(String::new(), |on| format!("the drive was still on {} after the first stop frame", self.after(on)));
-        let had = if self.acknowledged { ", which the board had acknowledged by" } else { ", and it was not acknowledged within" };
+        let on = self.on.map_or(String::new(), |on| {
+            format!("the drive was still on {} after the first stop frame", self.after(on))
+        });
+        let had = if self.acknowledged {
+            ", which the board had acknowledged by"
+        } else {
+            ", and it was not acknowledged within"
+        };
         format!("{on}{had} {}", self.after(self.had))
     }
 
@@ -437,9 +461,12 @@ impl Judged {
     }
 
     fn open(&self, plan: &Plan) -> String {
-        let seen = self.on.filter(|on| *on > self.first).map_or("no sample shows it still on after that".into(), |on| {
-            format!("the last sample that shows it on is of {} after it", self.after(on))
-        });
+        let seen = self
+            .on
+            .filter(|on| *on > self.first)
+            .map_or("no sample shows it still on after that".into(), |on| {
+                format!("the last sample that shows it on is of {} after it", self.after(on))
+            });
         format!(
             "it cannot be told whether the stop frame or the board's command timeout took the torque off: the first sample that shows it \
              off may be of {} after the first stop frame, {seen}, and {}; the state is asked for every {}",

@@ -218,7 +218,8 @@ impl WindingDown {
         }
         let off = self.not_driven.unwrap_or(now);
         let shown = core.guard.at_rest(&core.plan, self.test, off).is_some_and(|at| at <= now);
-        let speed = self.slow.look(core, channel, limit).filter(|_| shown && !self.wants_an_answer(core, now));
+        let speed =
+            self.slow.look(core, channel, limit).filter(|_| shown && !self.wants_an_answer(core, now));
         if let Some(speed) = speed {
             let found =
                 format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));

@@ -244,8 +244,10 @@ fn stop_frame(events: &[Event]) -> Option<Warning> {
     let found: Vec<(f64, By, &String)> = found.collect();
     let late = found.iter().all(|(_, by, _)| *by == By::Frame);
     let title = if late { "STOP FRAME TOO LATE" } else { "STOP FRAME WITHOUT EFFECT" };
-    let mut lines: Vec<String> =
-        found.iter().map(|(at, _, found)| words::sentence(&format!("at {}: {found}", words::seconds(*at)))).collect();
+    let mut lines: Vec<String> = found
+        .iter()
+        .map(|(at, _, found)| words::sentence(&format!("at {}: {found}", words::seconds(*at))))
+        .collect();
     let first = lines.first().is_some().then(|| if late {
         "The speed that a fault can reach is worked out from `[reaction] controller`: drive nothing before the two agree."
     } else {

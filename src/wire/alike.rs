@@ -197,7 +197,8 @@ mod tests {
         ] {
             assert!(same(spelling, "CONT:WORD 15;*OPC?"), "{spelling}");
         }
-        for other in ["CONT:WORD 0", "CONT:WORD?", "CONT:WORD 150", "WORD 15", "CONT:WORDS:A 15", "CONT:WORD"] {
+        for other in ["CONT:WORD 0", "CONT:WORD?", "CONT:WORD 150", "WORD 15", "CONT:WORDS:A 15", "CONT:WORD"]
+        {
             assert!(!same(other, "CONT:WORD 15;*OPC?"), "{other}");
         }
     }

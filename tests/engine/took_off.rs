@@ -77,7 +77,8 @@ fn a_stop_frame_that_is_acknowledged_and_ignored_is_found() {
     assert_eq!((by, finding), (By::CommandTimeout, true), "{found}");
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
     assert_eq!(ended.cause.exit_code(), 5);
-    for words in ["stop frame: the board's own command timeout took the torque off", "100 ms is over between"] {
+    for words in ["stop frame: the board's own command timeout took the torque off", "100 ms is over between"]
+    {
         assert!(ended.why.contains(words), "{}", ended.why);
     }
     assert_eq!(ended.stages(Stage::NotDriven), [true], "it is off all the same");
@@ -152,10 +153,15 @@ fn a_stop_frame_that_is_never_acknowledged_is_no_pass() {
     let dead = || times_out(0x40, |_, _| Some(String::new()));
     let often = drive(dead(), None);
     assert_eq!(often.cause, Cause::NotConfirmed, "{}", often.why);
-    let rig = RIG.replacen("every = \"20 ms\"\nnot_driven_within", "every = \"150 ms\"\nnot_driven_within", 1);
+    let rig =
+        RIG.replacen("every = \"20 ms\"\nnot_driven_within", "every = \"150 ms\"\nnot_driven_within", 1);
     let seldom = drive_on(&rig, dead(), None);
     assert_eq!(seldom.cause, Cause::Tripped, "{}", seldom.why);
-    assert!(seldom.why.starts_with("stop frame: ") && seldom.why.contains("not acknowledged"), "{}", seldom.why);
+    assert!(
+        seldom.why.starts_with("stop frame: ") && seldom.why.contains("not acknowledged"),
+        "{}",
+        seldom.why
+    );
 }
 
 /// One acknowledgement that is lost: the frame had worked, and the next shows it.
@@ -240,7 +246,8 @@ fn one_sample_that_shows_a_fault_is_none() {
     let board = Board::new(move |_, request, state| {
         stopped |= is_stop(request);
         seen += i32::from(stopped && request == "MEAS:DRIV?");
-        (request == "MEAS:DRIV?" && (1..=2).contains(&seen)).then(|| format!("24,{},0.0,155.0,0.1", state.speed))
+        (request == "MEAS:DRIV?" && (1..=2).contains(&seen))
+            .then(|| format!("24,{},0.0,155.0,0.1", state.speed))
     });
     let ended = drive(board, None);
     assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);

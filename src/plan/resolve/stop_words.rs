@@ -87,7 +87,8 @@ fn lines<'a>(rig: &'a Rig) -> Vec<Line<'a>> {
 
 /// Links to the simulated controller are ports of one board; of others each has its own.
 fn same_board(rig: &Rig, one: &str, other: &str) -> bool {
-    let port = |name: &str| rig.link.iter().find(|(link, _)| link.value == name).map(|(_, l)| l.port.value.as_str());
+    let port =
+        |name: &str| rig.link.iter().find(|(link, _)| link.value == name).map(|(_, l)| l.port.value.as_str());
     one == other || (port(one) == Some("twin") && port(other) == Some("twin"))
 }
 
@@ -115,7 +116,8 @@ fn check_frame(ctx: &mut Context<'_>, rig: &Rig, frame: &StopFrame, lines: &[Lin
     }
 }
 
-const GATES_OFF: &str = "send what makes the board switch its gates off, and nothing that is sent for another purpose";
+const GATES_OFF: &str =
+    "send what makes the board switch its gates off, and nothing that is sent for another purpose";
 
 fn refuse_frame(ctx: &mut Context<'_>, frame: &At<String>, line: &Line<'_>) {
     let (which, other) = (ctx.said(frame.at), ctx.said(line.text.at));
@@ -134,7 +136,10 @@ fn refuse_frame(ctx: &mut Context<'_>, frame: &At<String>, line: &Line<'_>) {
 /// number that the demand may have is left out, as long as the step says anything else.
 fn enables(line: &Line<'_>, step: &Line<'_>, lines: &[Line<'_>]) -> bool {
     let demanded = |part: &&Part| {
-        lines.iter().filter(|l| l.why == For::Demand).any(|l| l.said.sets().any(|p| p.has_number() && p.may_be(part)))
+        lines
+            .iter()
+            .filter(|l| l.why == For::Demand)
+            .any(|l| l.said.sets().any(|p| p.has_number() && p.may_be(part)))
     };
     let own: Vec<&Part> = step.said.sets().filter(|part| !demanded(part)).collect();
     if own.is_empty() {
@@ -152,7 +157,9 @@ fn refuse_enabling(ctx: &mut Context<'_>, line: &Line<'_>, step: &Line<'_>) {
     );
     let help = match line.why {
         For::Demand => "take that part out: a demand says only what is demanded",
-        For::Reset => "take that part out: a reset ends with the gates off, and `enable` is sent after the pre-checks",
+        For::Reset => {
+            "take that part out: a reset ends with the gates off, and `enable` is sent after the pre-checks"
+        }
         _ => "take that part out: only `enable` may switch the gates on, after the pre-checks",
     };
     ctx.refuse(Diag::at(line.text.at, message).other(step.text.at, "the step").help(help));
@@ -174,7 +181,8 @@ fn frames_take(rig: &Rig) -> Option<Duration> {
             let (bytes, link) = frame_bytes(rig, frame)?;
             // Ten bits a byte, eleven or twelve on lines with parity and two stop bits: twelve, so that it is never too few.
             let on_line = Duration::from_secs_f64(bytes as f64 * 12.0 / f64::from(link.baud.value.max(1)));
-            sum = sum + on_line + frame.expect.as_ref().map_or(Duration::ZERO, |_| length(&link.reply_within));
+            sum =
+                sum + on_line + frame.expect.as_ref().map_or(Duration::ZERO, |_| length(&link.reply_within));
         }
         Some(sum)
     };
@@ -185,14 +193,16 @@ fn frames_take(rig: &Rig) -> Option<Duration> {
 fn check_repeat(ctx: &mut Context<'_>, rig: &Rig) {
     let (every, within) = (&rig.safe_state.every, &rig.safe_state.not_driven_within);
     let shown = state_takes(rig).zip(frames_take(rig));
-    let Some(((poll, shows), takes)) = shown.filter(|_| !ctx.is_wrong(every.at) && !ctx.is_wrong(within.at)) else {
+    let Some(((poll, shows), takes)) = shown.filter(|_| !ctx.is_wrong(every.at) && !ctx.is_wrong(within.at))
+    else {
         return;
     };
     if takes == Duration::ZERO || length(every) == Duration::ZERO {
         return;
     }
     // After a frame that was not answered the next goes out at a repeat, and no sooner than the time for its reply is over.
-    let repeats = takes.micros().div_euclid(length(every).micros()) + i64::from(takes.micros() % length(every).micros() != 0);
+    let repeats = takes.micros().div_euclid(length(every).micros())
+        + i64::from(takes.micros() % length(every).micros() != 0);
     let second = Duration::from_micros(repeats.max(1) * length(every).micros());
     let needs = takes + shows;
     if second + needs <= length(within) || ctx.is_wrong(poll) {
