@@ -51,7 +51,55 @@ pub fn summary(plan: &Plan) -> String {
     if !plan.ready.absent.is_empty() {
         let _ = writeln!(text, "guards absent: {}", plan.ready.absent.join(", "));
     }
-    text
+    text + &slowing(plan) + &current(plan)
+}
+
+/// What the speed shows after a stop.
+fn slowing(plan: &Plan) -> String {
+    let slowing = &plan.stop.slowing;
+    if let Some(blind) = &slowing.blind {
+        return format!("after a stop the speed proves nothing: {blind}\n");
+    }
+    let unit = &plan.channels[plan.stop.speed.0].unit;
+    let falls = match slowing.fall(0.0) {
+        None => "only a rise of the speed speaks against it: no file gives a range of what rubs".to_string(),
+        Some(least) => format!("the speed falls by {}/s or more", quantity(unit, least)),
+    };
+    let assumed = if slowing.assumed { " (assumed: no `speed_settles`)" } else { "" };
+    format!(
+        "after a stop {falls}; means over {} turns of the machine's shaft count, from {} on{assumed}\n",
+        crate::units::number_text((slowing.turn / std::f64::consts::TAU * 100.0).round() / 100.0),
+        slowing.reaction + slowing.settles,
+    )
+}
+
+/// What the phase current shows after a stop.
+fn current(plan: &Plan) -> String {
+    let Some((channel, limit)) = plan.stop.current else { return String::new() };
+    let holding = &plan.stop.holding;
+    let described = &plan.channels[channel];
+    let (doubt, least) = (2.0 * described.u, holding.least);
+    let shown = |si: f64| format!("{} {}", rounded_text(&described.unit, si, Some(described.u)), described.unit);
+    if holding.shorted {
+        return "after a stop the phase current proves nothing: the windings are shorted\n".into();
+    }
+    if doubt >= least {
+        return format!(
+            "after a stop the phase current proves nothing: {} hold the lightest unit, and the sensor is known to {}\n",
+            shown(least),
+            shown(doubt),
+        );
+    }
+    let above = if limit > least {
+        format!("; from there to the limit {} it proves nothing", shown(limit))
+    } else {
+        String::new()
+    };
+    format!(
+        "after a stop the phase current proves something from {} and what it reads with the gates off to {}, which hold the lightest unit{above}\n",
+        shown(doubt),
+        shown(least),
+    )
 }
 
 fn quantity(unit: &Unit, si: f64) -> String {

@@ -267,6 +267,8 @@ test climb: 17.5 s, up to 680.0 rpm, 4 criteria
 test stairs: 28.0 s, up to 1200 rpm, 4 criteria
 22 channels, 4 of them derived; 12 trips; 5 questions before each run
 guards absent: temperatures alike after a cold soak
+after a stop the speed falls by 179.0 rpm/s or more; means over 8.58 turns of the machine's shaft count, from 318 ms on (assumed: no `speed_settles`)
+after a stop the phase current proves something from 0.80 A rms and what it reads with the gates off to 1.06 A rms, which hold the lightest unit; from there to the limit 1.50 A rms it proves nothing
 ";
     assert_eq!(crate::plan::summary(&plan_of(RIG, UNIT, SUITE)), expected);
 }
