@@ -92,7 +92,7 @@ pub(super) fn lines(evidence: &Evidence<'_>) -> Vec<Heard> {
                 let unasked = plan.links[*link].unsolicited.iter().any(|p| p.fit(&line).is_some());
                 let is_it = |(_, asked): &(Instant, Asked)| match asked {
                     Asked::Group(group) => numbers(&line, &shapes[*group]).is_some(),
-                    Asked::Demand(_) | Asked::Other => false,
+                    Asked::Demand(_) | Asked::Setting(..) | Asked::Identity(_) | Asked::Other => false,
                 };
                 if let Some((sent, asked)) = overtaken[*link].take_if(|before| !unasked && is_it(before)) {
                     let answers = Some((sent, asked));
