@@ -34,14 +34,20 @@ struct Line<'a> {
 /// their lines is as wrong then.
 pub(super) fn check(ctx: &mut Context<'_>, rig: &Rig) {
     let lines = lines(rig);
-    for frame in &rig.safe_state.send {
-        check_frame(ctx, rig, frame, &lines);
+    // What is wrong otherwise has its message already.
+    for frame in rig.safe_state.send.iter() {
+        if !ctx.is_wrong(frame.send.at) {
+            check_frame(ctx, rig, frame, &lines);
+        }
     }
     let (enabling, others): (Vec<&Line<'_>>, Vec<&Line<'_>>) =
         lines.iter().partition(|line| line.why == For::Enable);
     for line in others {
         let here = |step: &&&Line<'_>| same_board(rig, step.link, line.link) && enables(line, step, &lines);
-        if let Some(step) = enabling.iter().find(here) {
+        if let Some(step) = enabling.iter().find(here)
+            && !ctx.is_wrong(line.text.at)
+            && !ctx.is_wrong(step.text.at)
+        {
             refuse_enabling(ctx, line, step);
         }
     }
@@ -167,7 +173,8 @@ fn refuse_enabling(ctx: &mut Context<'_>, line: &Line<'_>, step: &Line<'_>) {
 
 /// The bytes of a frame, which begins with a terminator as well, and its link.
 fn frame_bytes<'a>(rig: &'a Rig, frame: &StopFrame) -> Option<(usize, &'a Link)> {
-    let (_, link) = rig.link.iter().find(|(name, _)| name.value == frame.link.value)?;
+    let same = |(name, link): &&(At<String>, Link)| name.value == frame.link.value && link.baud.value > 0;
+    let (_, link) = rig.link.iter().find(same)?;
     let ends = link.ends_with.as_ref().map_or(1, |ends| ends.len());
     Some((frame.send.len() + 2 * ends, link))
 }
@@ -192,6 +199,9 @@ fn frames_take(rig: &Rig) -> Option<Duration> {
 /// A first stop frame may be lost. A second must go out, be answered, and be shown by a sample before the time is up.
 fn check_repeat(ctx: &mut Context<'_>, rig: &Rig) {
     let (every, within) = (&rig.safe_state.every, &rig.safe_state.not_driven_within);
+    if rig.link.iter().any(|(_, link)| ctx.is_wrong(link.reply_within.at)) {
+        return;
+    }
     let shown = state_takes(rig).zip(frames_take(rig));
     let Some(((poll, shows), takes)) = shown.filter(|_| !ctx.is_wrong(every.at) && !ctx.is_wrong(within.at))
     else {
