@@ -122,7 +122,8 @@ fn tripped(plan: &Plan, trip: &str, seen: &str) -> String {
             .map(|f| format!("`{}`", String::from_utf8_lossy(&f.bytes).trim()))
             .collect();
         return format!(
-            "the stop frame {} of [safe_state] does not do its work: {seen}. Look first at `send` in the rig file, then at this build; do              not go on: no stop of this program can be relied on",
+            "the stop frame {} of [safe_state] does not do its work: {seen}. Look first at `send` in the rig file, then at this build; do \
+             not go on: no stop of this program can be relied on",
             frames.join(", ")
         );
     }
