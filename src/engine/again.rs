@@ -97,6 +97,11 @@ impl Again {
         self.links[link].0 = 0;
     }
 
+    /// A stop goes first: what was being asked is asked again after it.
+    pub(super) fn abandon(&mut self) {
+        self.asking = None;
+    }
+
     /// Nothing more can be asked.
     pub(super) fn give_up(&mut self) {
         (self.asking, self.before, self.restart) = (None, None, None);
@@ -142,13 +147,19 @@ impl Core {
     }
 
     /// The state of the drive has changed.
-    pub(super) fn state_changed(&mut self, now: Instant, before: Option<DriveState>, state: Option<DriveState>) {
+    pub(super) fn state_changed(
+        &mut self,
+        now: Instant,
+        before: Option<DriveState>,
+        state: Option<DriveState>,
+    ) {
         let Some(before) = before else { return };
         let ours = self.again.frame.is_some_and(|at| now - at <= self.plan.drive.within);
         let on = before.may_drive() || state.is_some_and(DriveState::may_drive);
         if state == Some(DriveState::NotReady) || !ours && !on {
             let state = state.map_or("unknown", DriveState::words);
-            let found = format!("the drive went from `{}` to `{state}`, and nobody asked for it", before.words());
+            let found =
+                format!("the drive went from `{}` to `{state}`, and nobody asked for it", before.words());
             self.may_have_restarted(now, found, true);
         }
     }
@@ -234,7 +245,8 @@ impl Core {
                     self.event(now, What::AskedAgain { because, same: false, found: why.clone() });
                 }
                 self.again.give_up();
-                notices.push(Notice::Ends(Cause::NotMade, format!("identity and settings asked again: {why}")));
+                notices
+                    .push(Notice::Ends(Cause::NotMade, format!("identity and settings asked again: {why}")));
                 return true;
             }
             Err(_) => {}
@@ -283,7 +295,8 @@ impl Core {
             self.event(now, What::Identity { link, fields: fields.clone() });
         }
         for (link, setting, value) in &said.settings {
-            let (link, name) = (plan.links[*link].name.clone(), plan.links[*link].settings[*setting].name.clone());
+            let (link, name) =
+                (plan.links[*link].name.clone(), plan.links[*link].settings[*setting].name.clone());
             self.event(now, What::Setting { link, name, value: value.clone() });
         }
         if let Some(sha256) = said.sha256(&plan) {

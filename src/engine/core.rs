@@ -222,6 +222,7 @@ impl Core {
         let plan = Arc::clone(&self.plan);
         self.take_bursts(now, &[]);
         if first {
+            self.again.abandon();
             for link in &mut self.links {
                 link.abandon(&plan, now);
             }

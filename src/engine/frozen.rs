@@ -201,7 +201,12 @@ impl Reply {
     }
 
     /// How long the reply has been the same, in how many samples, and the most before, if that is twice as much as chance allows.
-    pub(super) fn still(&self, now: Instant, allowed: Duration, toggling: usize) -> Option<(Duration, u32, u32)> {
+    pub(super) fn still(
+        &self,
+        now: Instant,
+        allowed: Duration,
+        toggling: usize,
+    ) -> Option<(Duration, u32, u32)> {
         let lasting = now - self.since.0;
         let at_most = times(self.runs).saturating_mul(2 * self.longest.max(1));
         let judged = toggling >= TOGGLING && self.runs >= CHANGES && lasting > allowed;

@@ -1,8 +1,8 @@
 //! What is watched while anything may turn: trips on every sample, plausibility, staleness.
 
 use super::believed::Believed;
-use super::standing::Standing;
 use super::rested::Rested;
+use super::standing::Standing;
 use super::unseen::Unseen;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
 use crate::time::{Duration, Instant};

@@ -58,7 +58,9 @@ const LISTED_MAX: usize = 40;
 pub(super) fn strange_lines(evidence: &Evidence<'_>) -> Vec<EventLine> {
     let strange = |event: &crate::record::Event| {
         let text = match &event.what {
-            What::Unsolicited { link, text } => format!("link {link}: `{text}` came, and nobody asked for it"),
+            What::Unsolicited { link, text } => {
+                format!("link {link}: `{text}` came, and nobody asked for it")
+            }
             What::Garbage { link, text } => format!("link {link}: `{text}` came and fits no reply"),
             _ => return None,
         };

@@ -76,7 +76,8 @@ fn identity_and_settings_are_asked_again_before_each_test() {
 #[test]
 fn what_is_read_again_is_kept_where_it_differs() {
     let ended = drive(TWO, restarts_after_one(another_build));
-    let builds = |w: &What| matches!(w, What::Identity { fields, .. } if fields.iter().any(|(_, v)| v == "1.5.0"));
+    let builds =
+        |w: &What| matches!(w, What::Identity { fields, .. } if fields.iter().any(|(_, v)| v == "1.5.0"));
     assert_eq!(ended.count(builds), 1);
     assert_eq!(ended.count(|w| matches!(w, What::SettingsHash { .. })), 2);
     let refused = |w: &What| matches!(w, What::PreCheck { name, holds: false, test: 1, .. } if name == "identity and build");
@@ -103,7 +104,10 @@ fn a_line_that_fits_nothing_is_a_possible_restart() {
         assert_eq!(ended.cause, Cause::Passed, "{line}: {}", ended.why);
         let [(same, found)] = &asked_again(&ended)[..] else { panic!("{line}: {:?}", asked_again(&ended)) };
         assert!(*same && found.contains(line) && found.contains("as at first"), "{found}");
-        assert_eq!(ended.count(|w| matches!(w, What::PossibleRestart { found } if found.contains("drive off"))), 1);
+        assert_eq!(
+            ended.count(|w| matches!(w, What::PossibleRestart { found } if found.contains("drive off"))),
+            1
+        );
         for (after, words) in [(no_timeout as After, "was `100`, is `0`"), (another_build, "is `1.5.0`")] {
             let ended = drive(TWO, banner(line, 300, 900, after));
             assert_eq!(ended.cause, Cause::Refused, "{line}: {}", ended.why);
@@ -122,7 +126,8 @@ fn the_pre_checks_begin_afresh_after_a_possible_restart() {
     assert!((900..1200).contains(&(later.micros() / 1000)), "later by {later}");
     // One that restarts all the time is not waited for for ever.
     let board = Board::new(|now, request, seen| {
-        (request == "MEAS:DRIV?" && seen.state == 0x40 && now.micros() % 100_000 < 5_000).then(|| "HC-7 ready".into())
+        (request == "MEAS:DRIV?" && seen.state == 0x40 && now.micros() % 100_000 < 5_000)
+            .then(|| "HC-7 ready".into())
     });
     let ended = drive(TWO, board);
     assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
@@ -145,7 +150,11 @@ fn a_restart_between_the_proof_and_the_last_frame_of_enabling_is_refused() {
     });
     let ended = drive(TWO, board);
     assert_eq!(ended.cause, Cause::Refused, "{}", ended.why);
-    assert!(ended.why.contains("HC-7 ready") && ended.why.contains("pre-checks count no more"), "{}", ended.why);
+    assert!(
+        ended.why.contains("HC-7 ready") && ended.why.contains("pre-checks count no more"),
+        "{}",
+        ended.why
+    );
     assert_eq!(ended.count(driven), 0);
     assert!(asked_again(&ended)[0].0, "and what it is is asked all the same");
 }
@@ -210,7 +219,11 @@ fn a_restart_while_a_person_sets_something_is_seen_before_anything_is_enabled() 
         let mut sent = false;
         let board = Board::new(move |now, request, seen| {
             if request == "MEAS:DRIV?" && seen.state == 0x40 && now < at(3000) {
-                let banner = if now >= at(1500) && !std::mem::replace(&mut sent, now >= at(1500)) { "HC-7 ready\n" } else { "" };
+                let banner = if now >= at(1500) && !std::mem::replace(&mut sent, now >= at(1500)) {
+                    "HC-7 ready\n"
+                } else {
+                    ""
+                };
                 return Some(format!("{banner}64,0.0,0.0,20.0,0.0"));
             }
             if sent { after(request) } else { None }
@@ -264,7 +277,11 @@ fn a_line_while_driven_is_asked_about_when_the_drive_is_off() {
     let seen_log = log.clone();
     let board = Board::new(move |now, request, seen| {
         seen_log.borrow_mut().push((now, request.to_string()));
-        if seen.state == 0x27 && now >= at(1900) && request == "MEAS:DRIV?" && !std::mem::replace(&mut sent, true) {
+        if seen.state == 0x27
+            && now >= at(1900)
+            && request == "MEAS:DRIV?"
+            && !std::mem::replace(&mut sent, true)
+        {
             return Some(format!("# something\n39,{},1.0,155.0,0.1", seen.speed));
         }
         None

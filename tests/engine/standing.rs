@@ -47,7 +47,7 @@ fn board(reads: Reads, hangs: Hangs, from: Instant, until: Instant) -> Board {
         let within = now >= from && now < until && seen.state == 0x27;
         if slot != last.0 && !(within && hangs == Hangs::Reply) {
             let speed = noisy(seen.speed, 1.0, reads.step);
-            let current = noisy(3.0, 0.3, reads.step / 10.0);
+            let current = noisy(1.0, 0.05, reads.step / 20.0);
             let bus = noisy(155.0, 0.3, reads.step / 10.0);
             let bus_current = noisy(0.4, 0.1, reads.step / 10.0);
             let speed = if within && hangs == Hangs::Speed { last.1.clone() } else { speed };
@@ -84,8 +84,17 @@ fn a_reading_or_a_reply_that_hangs_is_stale_wherever_it_hangs() {
 #[test]
 fn a_coarse_a_quiet_or_a_slow_board_is_not_tripped() {
     for (noise, step, every) in [
-        (0.0, 1.0, 1), (0.0, 10.0, 1), (0.0, 0.01, 1), (0.6, 1.0, 1), (0.6, 10.0, 1), (3.0, 10.0, 1),
-        (0.6, 0.01, 100), (0.6, 0.01, 20), (0.6, 1.0, 100), (0.0, 10.0, 100), (0.3, 0.1, 10),
+        (0.0, 1.0, 1),
+        (0.0, 10.0, 1),
+        (0.0, 0.01, 1),
+        (0.6, 1.0, 1),
+        (0.6, 10.0, 1),
+        (3.0, 10.0, 1),
+        (0.6, 0.01, 100),
+        (0.6, 0.01, 20),
+        (0.6, 1.0, 100),
+        (0.0, 10.0, 100),
+        (0.3, 0.1, 10),
     ] {
         let ended = drive_suite(CLIMB, board(Reads { noise, step, every }, Hangs::Nothing, at(0), at(0)));
         assert_eq!(ended.cause, Cause::Passed, "{noise} rpm, {step} rpm, {every} ms: {}", ended.why);
@@ -106,7 +115,11 @@ fn a_quiet_board_that_hangs_in_a_ramp_is_known_by_its_demand() {
 fn one_that_thaws_in_time_is_kept_in_the_record() {
     let ended = drive_suite(CLIMB, board(FINE, Hangs::Reply, at(5500), at(5640)));
     assert_eq!(ended.cause, Cause::Passed, "{}", ended.why);
-    assert!(ended.count(|w| matches!(w, What::Note { text } if text.contains("speed") && text.contains("changes again"))) == 1);
+    assert!(
+        ended.count(
+            |w| matches!(w, What::Note { text } if text.contains("speed") && text.contains("changes again"))
+        ) == 1
+    );
 }
 
 /// Sound units of the twin: none is called stale. `STANDING_SEEDS=50` for the figure in DEVELOPERS.md.

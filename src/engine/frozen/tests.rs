@@ -69,7 +69,8 @@ fn a_reading_that_is_refreshed_seldom_is_held_to_its_own_pace() {
         }
         (value, None)
     };
-    let (at, still) = first_still(5, (0..4000).map(|i| read(i)).collect::<Vec<_>>()).expect("it stands still");
+    let (at, still) =
+        first_still(5, (0..4000).map(|i| read(i)).collect::<Vec<_>>()).expect("it stands still");
     // 1980 is the last change; the longest of 99 runs was 20: seven times as long may be chance.
     assert_eq!((at, still.longest), (1980 + 7 * 20, 20));
 }
@@ -78,8 +79,17 @@ fn a_reading_that_is_refreshed_seldom_is_held_to_its_own_pace() {
 #[test]
 fn a_coarse_reading_is_never_found() {
     for (step, sd) in [
-        (10.0, 0.0), (10.0, 0.6), (10.0, 3.0), (10.0, 6.0), (1.0, 0.0), (1.0, 0.1), (1.0, 0.3), (1.0, 0.6),
-        (0.01, 0.0), (0.1, 0.03), (0.1, 0.07),
+        (10.0, 0.0),
+        (10.0, 0.6),
+        (10.0, 3.0),
+        (10.0, 6.0),
+        (1.0, 0.0),
+        (1.0, 0.1),
+        (1.0, 0.3),
+        (1.0, 0.6),
+        (0.01, 0.0),
+        (0.1, 0.03),
+        (0.1, 0.07),
     ] {
         let mut noise = Noise::of(7);
         // A ramp, a hold that settles, and a creep of ten digits in a minute.
@@ -115,8 +125,21 @@ fn noise_that_goes_on_is_never_found() {
 fn a_reading_whose_digits_get_coarser_is_not_found() {
     let mut noise = Noise::of(5);
     let readings = (0..4000).map(|i| {
-        let speed = if i < 1000 { 99.5 } else { 99.5 + f64::from((i - 1000).min(1100)) } + 0.05 * noise.next();
-        (printed(speed, if speed < 100.0 { 0.01 } else if speed < 1000.0 { 0.1 } else { 1.0 }), None)
+        let speed =
+            if i < 1000 { 99.5 } else { 99.5 + f64::from((i - 1000).min(1100)) } + 0.05 * noise.next();
+        (
+            printed(
+                speed,
+                if speed < 100.0 {
+                    0.01
+                } else if speed < 1000.0 {
+                    0.1
+                } else {
+                    1.0
+                },
+            ),
+            None,
+        )
     });
     assert_eq!(first_still(5, readings), None);
 }
