@@ -217,7 +217,9 @@ impl Lateness {
         // What a twin that stood still answers afterwards it has sampled afterwards; a reply that was found together with
         // this program's own lateness may be from before it.
         let found_late = self.stills.iter().any(|s| s.process == Process::Runner && s.to == handled);
-        let sampled = if found_late { asked } else { self.reaches(asked).max(asked) };
+        let twin = self.stills.iter().filter(|s| s.process == Process::Twin);
+        let answered = twin.filter(|s| s.to > asked && s.to <= handled).map(|s| s.to).max();
+        let sampled = answered.filter(|_| !found_late).unwrap_or(asked);
         heard.windows(2).find_map(|gap| {
             let (from, to) = (gap[0], gap[1]);
             let long = to - from >= timeout && self.stood(from, to) * 2 >= to - from;
