@@ -304,7 +304,8 @@ fn report(name: &str, repeats: Vec<Times>) {
         all[0].push(reaction);
         all[1].push(echo);
     }
-    let medians = all.each_ref().map(|rows| [0, 1, 2, 3].map(|i| median(rows.iter().map(|r| r[i]).collect())));
+    let medians =
+        all.each_ref().map(|rows| [0, 1, 2, 3].map(|i| median(rows.iter().map(|r| r[i]).collect())));
     let ratio = [0, 1, 2, 3].map(|i| format!("{:.2}", medians[0][i] as f64 / medians[1][i].max(1) as f64));
     println!(
         "{name}, medians, p50/p99/p99.9/max: reaction {:?} us, bare echo {:?} us, ratio {ratio:?}",

@@ -194,9 +194,11 @@ impl Lateness {
                 let rest = (until - since) - stood;
                 // A link that went quiet by itself is no better for a computer that nodded at its end.
                 let mostly = stood * 2 >= until - since;
+                // What was lost after the trip is another matter.
                 let by_itself = |l: &Loss| {
                     l.link == link
                         && l.given_up > since
+                        && l.given_up <= until
                         && !self.excuses(l.sent, l.given_up, plan.ready.round_trip_max)
                 };
                 let explained = mostly && rest <= allowed && !self.losses.iter().any(by_itself);

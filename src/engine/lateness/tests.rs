@@ -83,6 +83,13 @@ fn silence_is_put_down_to_this_computer_only_if_nothing_else_explains_it() {
             true,
             "a reply that the twin could not give",
         ),
+        (
+            vec![twin(12, 160)],
+            vec![(0, 161, 205)],
+            silence(10, 161, 100),
+            true,
+            "a reply that was lost after the trip",
+        ),
     ] {
         let mut lateness = Lateness::default();
         stills.into_iter().for_each(|s| lateness.stood_still(s));
