@@ -1,6 +1,6 @@
 //! What follows a stop, by the twin's truth: the gates go off and stay off until something is enabled again.
 
-use super::drives_on::{lies, noticed_within};
+use super::drives_on::{hides, lies, noticed_within};
 use super::evidence::{Evidence, Moment, Told};
 use super::{Breach, Rule, Trouble};
 use crate::outcome::Cause;
@@ -36,7 +36,7 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
         true => stop + noticed_within(plan, truth.speed),
         false => stop + plan.stop.not_driven_within + plan.drive.command_timeout,
     };
-    let on = |truth: &Truth| truth.gates && truth.t > due(truth) && truth.t < until;
+    let on = |truth: &Truth| truth.gates && !hides(plan, truth) && truth.t > due(truth) && truth.t < until;
     let rows: Vec<_> = evidence.truth.iter().map(|row| row.truth).filter(on).collect();
     let timed_out = |row: &Truth| {
         let timeout = row.settings.command_timeout > Duration::ZERO && times_out(evidence);
@@ -65,7 +65,8 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
     let on_at_the_end =
         evidence.truth.last().filter(|row| until == Instant::NEVER && row.truth.gates).map(|row| row.truth);
     // What such a board does after an alarm is no more in the runner's hands.
-    let alarmed = |truth: &Truth| lies(truth) && evidence.ended.cause == Cause::NotConfirmed;
+    let alarmed =
+        |truth: &Truth| hides(plan, truth) || lies(truth) && evidence.ended.cause == Cause::NotConfirmed;
     if on_at_the_end.is_some_and(|truth| !alarmed(&truth)) && ended < stop + plan.stop.at_rest_within {
         let found = format!("the gates switch, and the run was given up {} after the stop", ended - stop);
         return Some((ended, found));

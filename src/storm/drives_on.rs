@@ -35,6 +35,11 @@ pub(super) fn lies(truth: &Truth) -> bool {
     truth.gates && !truth.state.may_drive()
 }
 
+/// Whether such gates turn no shaft: no current, speed or power then tells the board from one that is off.
+pub(super) fn hides(plan: &Plan, truth: &Truth) -> bool {
+    lies(truth) && !driven(plan, truth)
+}
+
 /// Every stop whose torque in truth goes on for longer than may stay unnoticed, in a run that ended neither as not confirmed
 /// nor as tripped.
 pub(super) fn drives_on(evidence: &Evidence<'_>, breaches: &mut Vec<Breach>) {

@@ -1,6 +1,6 @@
 //! A stop is confirmed or alarmed: every word that it is confirmed is held against the twin's truth.
 
-use super::drives_on::lies;
+use super::drives_on::{hides, lies};
 use super::evidence::{Evidence, Told};
 use super::listen::Sample;
 use super::{Breach, Rule};
@@ -59,7 +59,7 @@ pub(super) fn false_proof(evidence: &Evidence<'_>, samples: &[Sample], breaches:
     }
     if let Some(truth) = evidence.truth.last().map(|r| r.truth) {
         let (channel, limit) = plan.stop.speed;
-        if truth.gates {
+        if truth.gates && !hides(plan, &truth) {
             say(
                 evidence.ended.at,
                 format!("the gates switch, and the run ended as {:?}", evidence.ended.cause),
