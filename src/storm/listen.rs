@@ -125,10 +125,12 @@ fn asked(plan: &Plan, link: usize, bytes: &[u8]) -> Asked {
         return Asked::Group(group);
     }
     let of_link = &plan.links[link];
-    if let Some(setting) = of_link.settings.iter().position(|s| s.exchange.send == bytes) {
+    // The first message on a link may have a terminator before it, which ends whatever was half sent.
+    let message = bytes.strip_prefix(of_link.ends_with.as_slice()).unwrap_or(bytes);
+    if let Some(setting) = of_link.settings.iter().position(|s| s.exchange.send == message) {
         return Asked::Setting(link, setting);
     }
-    if of_link.identity.as_ref().is_some_and(|identity| identity.send == bytes) {
+    if of_link.identity.as_ref().is_some_and(|identity| identity.send == message) {
         return Asked::Identity(link);
     }
     let sets =

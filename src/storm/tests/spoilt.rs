@@ -293,6 +293,7 @@ impl Machine for Spoilt {
 /// Whether bytes ask for a setting or for who the board is.
 fn asks(plan: &Plan, link: usize, bytes: &[u8]) -> bool {
     let link = &plan.links[link];
+    let bytes = bytes.strip_prefix(link.ends_with.as_slice()).unwrap_or(bytes);
     let identity = link.identity.as_ref().is_some_and(|identity| identity.send == bytes);
     identity || link.settings.iter().any(|setting| setting.exchange.send == bytes)
 }

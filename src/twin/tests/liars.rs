@@ -89,7 +89,8 @@ fn an_ignored_stop_is_acknowledged_and_the_command_timeout_works() {
         assert_eq!(bench.twin.truth().state, DriveState::OperationEnabled, "frame {i}");
     }
     bench.say("*RST");
-    bench.wait(0.09);
+    // The last demand was 20 ms before, and the timeout is 100 ms.
+    bench.wait(0.07);
     stop(&mut bench);
     assert!(bench.twin.truth().gates);
     bench.wait(0.02);
