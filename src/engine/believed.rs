@@ -16,7 +16,7 @@ const BASE: usize = 10;
 /// By how many standard uncertainties two readings of what stands still may lie apart.
 const APART: f64 = 4.0;
 
-/// Follows the readings of one channel, without their sign.
+/// Follows the readings of one channel, along the way in which it turned: one that comes back with the other sign fell through zero.
 #[derive(Debug)]
 pub(super) struct Believed {
     channel: usize,
@@ -70,15 +70,16 @@ impl Believed {
         if channel != self.channel || value.is_nan() || self.doubt.is_some() {
             return None;
         }
-        let value = value.abs();
         // One reading may be the highest that noise makes, and all others lie below it.
         let Some((base_asked, _)) = self.base.back().copied().filter(|_| self.base.len() == BASE) else {
             self.base.push_back((asked, value));
             return None;
         };
-        let base = self.base.iter().map(|(_, v)| *v).fold(f64::INFINITY, f64::min);
+        let way = 1f64.copysign(self.base.iter().map(|(_, v)| v).sum());
+        let base = self.base.iter().map(|(_, v)| v * way).fold(f64::INFINITY, f64::min);
+        let along = value * way;
         let jump = match self.jump.take() {
-            Some(jump) if (value - jump.to).abs() < (value - base).abs() => {
+            Some(jump) if (along - jump.to).abs() < (along - base).abs() => {
                 Some(Jump { in_a_row: jump.in_a_row + 1, ..jump })
             }
             _ => {
@@ -86,15 +87,21 @@ impl Believed {
                 let apart = now - base_asked;
                 let described = &plan.channels[channel];
                 let most = self.fall_max * apart.secs_f64() + APART * described.u;
-                let fell = (value < base - most).then(|| {
+                // What stood and now turns the other way has not fallen.
+                let towards_rest = along.abs() < base || base > most;
+                let fell = (along < base - most && towards_rest).then(|| {
                     format!(
                         "{} fell from {} to {} within {apart}, faster than anything could bring it down: it is not believed",
                         described.name,
-                        show(described, base),
+                        show(described, base * way),
                         show(described, value),
                     )
                 });
-                (fell.is_some() || value > base + most).then_some(Jump { to: value, in_a_row: 1, fell })
+                (fell.is_some() || along.abs() > base.abs() + most).then_some(Jump {
+                    to: along,
+                    in_a_row: 1,
+                    fell,
+                })
             }
         };
         match jump {
@@ -160,6 +167,16 @@ mod tests {
         let doubt = believed.doubt.expect("doubted");
         assert!(doubt.contains("fell from 299.85 rpm to 0.00 rpm within 7 ms"), "{doubt}");
         assert_eq!(follow_all(&dies[..6]).0, 0, "five may be noise");
+        // The other way round, at once or next to nothing.
+        for other in [-31.0, -9.0, -0.0, 5e-324] {
+            assert_eq!(follow_all(&[other; 8]).0, 1, "{other}");
+        }
+        // What stood may begin to turn either way.
+        for turns in [90.0, -90.0] {
+            let timed: Vec<(i64, f64)> =
+                (0..40).map(|i| (5 * i, if i < 15 { 0.01 } else { turns })).collect();
+            assert_eq!(follow(100.0, &timed).0, 0, "{turns}");
+        }
     }
 
     #[test]

@@ -3,9 +3,9 @@
 
 use super::State;
 use super::Timer;
+use super::against::{self, Evidence};
 use super::core::{Core, Notice};
 use super::guard::Firing;
-use super::slowing::Slows;
 use super::took_off::STOP_FRAME;
 use super::winding::{Flows, Low, WindingDown, doubt_not_driven, proof_not_driven};
 use crate::outcome::Cause;
@@ -89,7 +89,9 @@ impl Coasting {
             core.follow_slowing(now);
             core.timers.clear(Timer::StopFrame);
             core.timers.clear(Timer::Stage);
+            let found = format!("{found}; {}", against::blind_to(core));
             core.event(now, What::TorqueOff { test: self.test, found });
+            against::begin(core, now);
             if let Some(found) = core.say_what_took_off(now) {
                 let firing = Firing { trip: STOP_FRAME.into(), found, sampled: now };
                 return WindingDown::tripped(core, now, self.test, firing);
@@ -102,7 +104,7 @@ impl Coasting {
         } else if let Some(current) = self.flows.look(core) {
             let found = format!("phase current {current} flows again while coasting");
             return self.drives_again(core, now, "phase current", found);
-        } else if let Slows::Driven(found) = core.slows() {
+        } else if let Evidence::Against(found) = against::look(core, now) {
             // The stop that follows rests on the word of the same board no more.
             let firing = Firing { trip: "torque off".into(), found, sampled: now };
             return WindingDown::doubted(core, now, self.test, firing);

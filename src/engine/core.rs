@@ -6,6 +6,7 @@ use super::guard::{Firing, Guard};
 use super::lateness::{Lateness, Suspect};
 use super::link::{Heard, HostLink, Purpose, fields};
 use super::no_current::Zero;
+use super::power::Power;
 use super::precheck::{Enabling, HeatPulse};
 use super::rows::{poll_values, printable};
 use super::slowing::Slowing;
@@ -89,6 +90,8 @@ pub(super) struct Core {
     pub confirmed: BTreeSet<String>,
     /// What the heat pulse has shown so far.
     pub pulse: HeatPulse,
+    /// What the bus shows of a drive that says it is off.
+    pub power: Power,
     pub links: Vec<HostLink>,
     flushed: Vec<bool>,
     polling: bool,
@@ -127,6 +130,7 @@ impl Core {
             listening: false,
             confirmed: BTreeSet::new(),
             pulse: HeatPulse::default(),
+            power: Power::new(&plan),
             links: (0..plan.links.len()).map(|i| HostLink::new(&plan, i)).collect(),
             flushed: vec![false; plan.links.len()],
             polling: false,
@@ -158,6 +162,7 @@ impl Core {
         self.event(now, What::TestBegan { test });
         self.enabled = self.state.is_some_and(|(state, _)| state.may_drive());
         self.slowing = None;
+        self.guard.test_begins();
         self.start_polling(now);
         self.tell_pumps(now);
     }
@@ -214,6 +219,7 @@ impl Core {
         self.stop_sent = None;
         self.guard.unseen.told(0.0);
         self.guard.standing.told_nothing();
+        self.guard.fall.stop();
         self.values.on_stop();
     }
 
@@ -509,6 +515,7 @@ impl Core {
                 if self.stop_counts || self.stop_sent.is_none() {
                     self.stop_sent = Some(now);
                 }
+                self.guard.fall.stop_sent(now);
                 self.event(now, What::StopSent { link: plan.links[link].name.clone() });
                 plan.stop.frames[index].bytes.clone()
             }
@@ -558,6 +565,7 @@ impl Core {
         self.guard.standing.told(plan, index, sent.value);
         if demand.sets == Sets::ShaftSpeed {
             self.guard.unseen.told(sent.value);
+            self.guard.fall.demand(now, sent.value);
         }
         self.out.push_back(Output::Record(Record::Sent(sent)));
         demand.send.encode(number)

@@ -217,6 +217,7 @@ impl Driving {
         core.timers.clear(Timer::Step);
         let (quiet, length) = Quiet::begin(core, now);
         self.phase = Phase::Quiet(quiet);
+        core.power.gates_on(now);
         if length == Duration::ZERO {
             return self.watched(core, now);
         }
@@ -229,8 +230,11 @@ impl Driving {
             return State::Driving(self);
         };
         match quiet.conclude(core, now, test, &still) {
-            Ok(leave) => Driving { test, proof, still, proved, phase: Phase::Running { since: now, segment: 0 } }
-                .run(core, now, leave),
+            Ok(leave) => {
+                core.power.end_watch(now);
+                Driving { test, proof, still, proved, phase: Phase::Running { since: now, segment: 0 } }
+                    .run(core, now, leave)
+            }
             Err(why) => {
                 let begun = (Cause::Refused, why);
                 WindingDown::begin(core, now, Some(test), Some(begun))

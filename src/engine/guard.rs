@@ -1,6 +1,7 @@
 //! What is watched while anything may turn: trips on every sample, plausibility, staleness.
 
 use super::believed::Believed;
+use super::fall::Fall;
 use super::rested::Rested;
 use super::standing::Standing;
 use super::unseen::Unseen;
@@ -37,6 +38,11 @@ pub(super) struct Guard {
     rested: Rested,
     pub unseen: Unseen,
     pub standing: Standing,
+    /// Index of the channel of the speed.
+    speed: usize,
+    pub fall: Fall,
+    /// Whether the second reading of the speed was seen to turn in this test.
+    pub second_turns: bool,
     /// The board has just begun: it says zero of everything before it has measured anything.
     pub begun: bool,
 }
@@ -59,6 +65,9 @@ impl Guard {
             rested: Rested::default(),
             unseen: Unseen::default(),
             standing: Standing::new(plan),
+            speed: plan.stop.speed.0,
+            fall: Fall::new(),
+            second_turns: false,
             begun: false,
         }
     }
@@ -68,6 +77,12 @@ impl Guard {
         self.armed_at = Some(now);
         self.told.fill(false);
         self.trips.iter_mut().for_each(|w| w.since = None);
+    }
+
+    /// A test begins: what was seen of the shaft in the one before says nothing of this one.
+    pub(super) fn test_begins(&mut self) {
+        self.fall.test_begins();
+        self.second_turns = false;
     }
 
     /// Stops watching for staleness.
@@ -101,6 +116,7 @@ impl Guard {
         {
             self.unseen.read(now, seen, limit);
         }
+        firing = firing.or(self.after_a_stop(plan, channel, (asked, now), value));
         for believed in self.believed.iter_mut().filter(|_| !self.begun) {
             firing = firing.or(believed.value(plan, channel, (asked, now), value));
         }
@@ -109,16 +125,42 @@ impl Guard {
         firing.or_else(|| self.plausible(&plan.channels[channel], channel, at, value))
     }
 
+    /// What the guard of a shaft without torque makes of a value.
+    fn after_a_stop(
+        &mut self,
+        plan: &Plan,
+        channel: usize,
+        (asked, now): (Instant, Instant),
+        value: f64,
+    ) -> Option<Firing> {
+        let (speed, limit) = plan.stop.speed;
+        if channel == plan.stop.bus.0 {
+            self.fall.bus(value);
+        }
+        if plan.stop.run_down.second_speed == Some(channel) {
+            self.second_turns |= value.abs() > limit;
+        }
+        if channel != speed || self.begun {
+            return None;
+        }
+        let found = self.fall.value(plan, (asked, now), value)?;
+        Some(Firing { trip: format!("{} believed", plan.channels[channel].name), found, sampled: asked })
+    }
+
     /// When a shaft whose torque is off since a moment is at rest for certain, by what was read of its speed and what a test told it.
     pub(super) fn at_rest(&self, plan: &Plan, test: Option<usize>, torque_off: Instant) -> Option<Instant> {
         let stop = &plan.stop;
+        if self.fall.is_open() {
+            return None;
+        }
         let unseen = self.unseen.at(torque_off, stop.gain.at(plan.current_in(test)), stop.coast_max)?;
         self.rested.at(torque_off, stop.coast_max).map(|at| at.max(unseen))
     }
 
     /// Why no value of a channel proves anything, if its reading fell as nothing can.
     pub(super) fn doubt(&self, channel: usize) -> Option<&str> {
-        self.believed.iter().find_map(|believed| believed.doubt(channel))
+        let fell = self.fall.doubt().filter(|_| channel == self.speed);
+        fell.or_else(|| self.believed.iter().find_map(|believed| believed.doubt(channel)))
     }
 
     fn plausible(&mut self, channel: &Channel, index: usize, at: Instant, value: f64) -> Option<Firing> {

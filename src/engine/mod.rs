@@ -1,12 +1,14 @@
 //! The engine: a pure state machine. One input, then drain the outputs; the time is an argument.
 
 mod again;
+mod against;
 mod asking;
 mod believed;
 mod burst;
 mod coasting;
 mod core;
 mod driving;
+mod fall;
 mod frozen;
 mod guard;
 mod hand;
@@ -17,9 +19,11 @@ mod logged;
 mod no_current;
 mod operating;
 mod owed;
+mod power;
 mod precheck;
 mod proving;
 mod reading;
+mod rest;
 mod rested;
 mod rows;
 mod silent;

@@ -129,6 +129,7 @@ impl Core {
         while let Some(text) = self.guard.standing.thawed() {
             self.event(now, What::Note { text });
         }
+        self.power.row(plan, &self.values, &self.guard, group);
         notices.push(Notice::Row { group, asked: sent });
     }
 
@@ -149,6 +150,12 @@ impl Core {
         // Whoever switched it on: what drives must be shown to be off before it is left.
         self.driven |= state.is_some_and(|s| s.may_drive());
         self.enabled |= state.is_some_and(|s| s.may_drive());
+        if state.is_some_and(|s| s.may_drive()) {
+            self.guard.fall.on(asked);
+        }
+        if self.guard.begun {
+            self.guard.fall.begun(now);
+        }
     }
 
     /// Records a poll that brought nothing.

@@ -1,12 +1,13 @@
 //! Winding down: torque off, coast, pump stays on; and the proof, stage by stage, by samples that
 //! were asked for after the last stop frame.
 
+use super::against::{self, Evidence};
 use super::core::{Core, Notice};
 use super::guard::{Firing, show};
 use super::lateness::Suspect;
 use super::no_current::{Shows, shows};
 use super::operating::Operating;
-use super::slowing::{Slowing, Slows};
+use super::rest::Rest;
 use super::took_off::STOP_FRAME;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
@@ -17,7 +18,7 @@ use crate::time::{Duration, Instant};
 use std::collections::BTreeSet;
 
 /// How many samples in a row must show a shaft slower, or a bus lower, than a limit: a flipped bit makes one.
-const LOW_IN_A_ROW: u32 = 3;
+pub(super) const LOW_IN_A_ROW: u32 = 3;
 
 /// The name of a proof that came late, among what this computer may be to blame for.
 const LATE: &str = "not driven in time";
@@ -78,9 +79,9 @@ pub(super) struct WindingDown {
     began: Instant,
     not_driven: Option<Instant>,
     alarmed: bool,
-    /// Why the controller's word that it is off is worth nothing any more, if the speed contradicted it.
+    /// Why the controller's word that it is off is worth nothing any more, if evidence contradicted it.
     doubted: Option<String>,
-    slow: Low,
+    rest: Rest,
     bus: Low,
     flows: Flows,
     tripped: BTreeSet<String>,
@@ -104,7 +105,7 @@ impl WindingDown {
             not_driven: None,
             alarmed: false,
             doubted: None,
-            slow: Low::default(),
+            rest: Rest::default(),
             bus: Low::default(),
             flows: Flows::default(),
             tripped: BTreeSet::new(),
@@ -120,13 +121,15 @@ impl WindingDown {
         WindingDown::begin(core, now, Some(test), Some((Cause::Tripped, why)))
     }
 
-    /// The same where the speed of a coast contradicts what the controller says: the stop is proved by the speed or not at all.
+    /// The same where evidence in a coast contradicts what the controller says: the stop is proved by evidence or not at all.
     pub(super) fn doubted(core: &mut Core, now: Instant, test: usize, firing: Firing) -> State {
         let why = firing.found.clone();
-        let takes = core.slowing.take().map_or(Duration::ZERO, |s| Slowing::takes(&core.plan, s.speed()));
+        let takes = against::takes(core);
+        core.slowing = None;
         match WindingDown::tripped(core, now, test, firing) {
             State::WindingDown(state) => {
                 stage(core, now, Stage::NotDriven, false, why.clone());
+                against::begin(core, now);
                 core.timers.set(Timer::Stage, now + takes);
                 State::WindingDown(WindingDown { doubted: Some(why), ..state })
             }
@@ -177,11 +180,12 @@ impl WindingDown {
         if self.not_driven.is_none() {
             let Some(mut found) = proof_not_driven(core) else { return State::WindingDown(self) };
             core.follow_slowing(now);
+            // The controller's word alone is no proof any more.
             if self.doubted.is_some() {
-                match core.slows() {
-                    Slows::Open => return State::WindingDown(self),
-                    Slows::Driven(again) => return self.still_driven(core, now, again),
-                    Slows::Falls => found += ", and the speed falls as without torque",
+                match against::look(core, now) {
+                    Evidence::Open => return State::WindingDown(self),
+                    Evidence::Against(again) => return self.still_driven(core, now, again),
+                    Evidence::Agrees => found += ", and what was measured since shows no torque",
                 }
             }
             self.not_driven = Some(now);
@@ -191,7 +195,9 @@ impl WindingDown {
             } else {
                 String::new()
             };
-            stage(core, now, Stage::NotDriven, true, format!("{found}{late}"));
+            let blind = against::blind_to(core);
+            stage(core, now, Stage::NotDriven, true, format!("{found}{late}; {blind}"));
+            against::begin(core, now);
             self.took_off(core, now);
             core.timers.set(Timer::Stage, self.began + core.plan.stop.at_rest_within);
         } else if let Some((state, _)) = core.state.filter(|(state, _)| state.may_drive()) {
@@ -200,29 +206,24 @@ impl WindingDown {
         } else if let Some(current) = self.flows.look(core) {
             let why = format!("phase current {current} flows again after it was not driven");
             return self.drives_again(core, now, why);
-        } else if let Slows::Driven(why) = core.slows() {
+        } else if let Evidence::Against(why) = against::look(core, now) {
             return self.contradicted(core, now, why);
         }
         // A board that has just begun says zero of everything before it has measured anything.
         if core.state.is_none_or(|(state, _)| state == DriveState::NotReady) {
-            (self.slow, self.bus) = (Low::default(), Low::default());
+            (self.rest, self.bus) = (Rest::default(), Low::default());
             return State::WindingDown(self);
         }
         let (channel, limit) = core.plan.stop.bus;
         // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
-        let _ = self.bus.look(core, channel, limit);
-        let (channel, limit) = core.plan.stop.speed;
+        let low = self.bus.look(core, channel, limit).is_some() && mains_on(core).is_none();
         // What a possible restart left is asked before the end: what was shown is of the board that was asked first.
         if core.again.is_open() {
             return State::WindingDown(self);
         }
         let off = self.not_driven.unwrap_or(now);
-        let shown = core.guard.at_rest(&core.plan, self.test, off).is_some_and(|at| at <= now);
-        let speed =
-            self.slow.look(core, channel, limit).filter(|_| shown && !self.wants_an_answer(core, now));
-        if let Some(speed) = speed {
-            let found =
-                format!("{} in {LOW_IN_A_ROW} samples in a row", show(&core.plan.channels[channel], speed));
+        let rests = self.rest.look(core, now, self.test, off, low);
+        if let Some(found) = rests.filter(|_| !self.wants_an_answer(core, now)) {
             stage(core, now, Stage::AtRest, true, found);
             core.guard.unseen.rest_shown();
             return self.conclude(core, now, true);
@@ -259,15 +260,16 @@ impl WindingDown {
         }
     }
 
-    /// The speed is not that of a shaft that nothing drives: the stop begins again, and what the controller says proves no more. Twice
+    /// Evidence speaks against the proof: the stop begins again, and what the controller says proves no more. Twice
     /// is enough.
     fn contradicted(mut self, core: &mut Core, now: Instant, why: String) -> State {
         if self.doubted.is_some() {
             return self.still_driven(core, now, why);
         }
-        let takes = core.slowing.as_ref().map_or(Duration::ZERO, |s| Slowing::takes(&core.plan, s.speed()));
+        let takes = against::takes(core);
         self.doubted = Some(why.clone());
         let state = self.drives_again(core, now, why);
+        against::begin(core, now);
         core.timers.set(Timer::Stage, now + takes);
         state
     }
@@ -288,7 +290,7 @@ impl WindingDown {
         core.late.fired("driven again");
         self.cause.get_or_insert((Cause::Tripped, why));
         self.not_driven = None;
-        self.slow = Low::default();
+        self.rest = Rest::default();
         self.bus = Low::default();
         self.flows = Flows::default();
         core.took_off.begin();
@@ -306,6 +308,7 @@ impl WindingDown {
         if self.not_driven.is_some() {
             let (channel, limit) = plan.stop.speed;
             let found = match (core.guard.doubt(channel), core.values.latest(channel)) {
+                (None, _) if self.rest.against(core).is_some() => self.rest.against(core).unwrap_or_default(),
                 (Some(doubt), _) => doubt.to_string(),
                 (None, None) => "no speed was read".into(),
                 (None, Some((_, _, v))) if v.abs() <= limit => {
@@ -326,7 +329,7 @@ impl WindingDown {
             return self.conclude(core, now, false);
         }
         if let Some(why) = self.doubted.clone() {
-            let found = "the speed did not show that it falls as without torque, after the stop was repeated".into();
+            let found = "what was measured did not show that nothing is driven, after the stop was repeated".into();
             stage(core, now, Stage::NotDriven, false, found);
             self.cause.get_or_insert((Cause::Tripped, why));
             return self.conclude(core, now, false);

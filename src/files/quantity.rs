@@ -201,6 +201,8 @@ kind_tags! {
     Inertia = "0.02 kg m2", positive: true, "1e-9 kg m2" to "1e6 kg m2";
     /// An energy above zero.
     Energy = "1 kJ", positive: true, "1e-6 J" to "1e9 J";
+    /// A power.
+    Power = "47 W", positive: false, "0 W" to "1e9 W";
     /// A torque.
     Torque = "12 Nm", positive: false, "0 Nm" to "1e6 Nm";
     /// A change of torque in time, above zero.

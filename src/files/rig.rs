@@ -79,7 +79,23 @@ table! {
         discharge: Q<Time>,
         /// What a person must switch off, as printed beside BUS LIVE.
         switch_off: At<String>,
+        /// Further meters, by the channels that they are read in, such as
+        /// [{ voltage = "supply_volts", current = "supply_amps" }]: power that flows on speaks against a drive that says it is off.
+        meter: Vec<SupplyMeter>,
     }
+}
+
+table! {
+    /// A meter of what flows into the bus, on whichever link it is read.
+    pub struct SupplyMeter as "meter of the supply" {
+        /// The channel of its voltage; the channel that measures the bus voltage if absent.
+        voltage: Option<At<String>>,
+        /// The channel of its current; this or `power`.
+        current: Option<At<String>>,
+        /// The channel of its power, where it reads one.
+        power: Option<At<String>>,
+    }
+    rules: [TableRule::OneOf(&["current", "power"]), TableRule::With("voltage", &["current"])]
 }
 
 words! {
@@ -394,6 +410,9 @@ table! {
         at_rest_within: Q<Time>,
         /// Speed below which the shaft counts as at rest.
         at_rest_speed: Q<Speed>,
+        /// A channel that reads the speed of the same shaft by a sensor or a link of its own: rest needs both of them, and this one
+        /// alone shows it where the first is not believed.
+        second_speed: Option<At<String>>,
         /// Bus voltage below which it counts as de-energised.
         de_energised_bus: Q<Voltage>,
     }

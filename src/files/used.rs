@@ -2,6 +2,7 @@
 //! where nothing asks for them: a line has no room for everything at once, and an ordinary suite is not to change
 //! because a bench can do more.
 
+use super::read::At;
 use super::rig::{Demand, Rig, Sets};
 use super::suite::Suite;
 
@@ -65,6 +66,11 @@ impl Rig {
             }
         }
         rig.trip.0.retain(|(_, trip)| !left_out.contains(&trip.channel.value));
+        let here = |name: &Option<At<String>>| name.as_ref().is_none_or(|n| !left_out.contains(&n.value));
+        rig.supply.meter.retain(|m| [&m.voltage, &m.current, &m.power].into_iter().all(here));
+        if !here(&rig.safe_state.second_speed) {
+            rig.safe_state.second_speed = None;
+        }
         rig
     }
 }

@@ -1,5 +1,6 @@
 //! The safe state of a plan: what takes the torque off, what proves it, and how fast the shaft and the bus can change.
 
+use super::RunDown;
 use crate::time::Duration;
 use crate::wire::Pattern;
 
@@ -37,6 +38,8 @@ pub struct Stop {
     pub slowing: Slowing,
     /// What the phase current can show of a drive.
     pub holding: Holding,
+    /// How it runs down, and what else shows whether it is driven.
+    pub run_down: RunDown,
 }
 
 /// How long a stop frame takes on its way, as the rig declares it, each part at its longest.

@@ -118,6 +118,7 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
     let (Some(last_stop), Cause::NotConfirmed) = (last_stop, evidence.ended.cause) else { return };
     let group = plan.groups.iter().position(|g| g.fields.contains(&Some(plan.drive.state)));
     let asked_since = |s: &&Sample| s.asked > last_stop && Some(s.group) == group;
+    let first_stop = evidence.moments.iter().find(|m| !m.stops.is_empty()).map_or(last_stop, |m| m.at);
     let mut shown = 0;
     for sample in samples.iter().filter(asked_since) {
         let value = |wanted| sample.values(plan).find(|(channel, _)| *channel == wanted).map(|(_, v)| v);
@@ -127,6 +128,7 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
     }
     let proves = || {
         !misread(evidence, samples, (Instant::ZERO, Instant::NEVER), FALSE_BY)
+            && !misread(evidence, samples, (first_stop, Instant::NEVER), FALLEN_BY)
             && !never_seen(evidence, samples)
             && !evidence.truth.iter().any(|row| lies(&row.truth))
     };
@@ -166,6 +168,10 @@ fn never_seen(evidence: &Evidence<'_>, samples: &[Sample]) -> bool {
 
 /// How far a reading of the speed lies from the truth when it is false for certain, rad/s: some 100 rpm.
 const FALSE_BY: f64 = 10.0;
+
+/// The same after a stop, rad/s: a shaft without torque has no ramp that a tracking filter would be late for. By hand: 40 rad/s2 for
+/// 20 ms are 0.8 rad/s.
+const FALLEN_BY: f64 = 2.5;
 
 /// Whether the speed was read falsely in several samples in a row of a stretch of time, by the truth at any moment at which each can
 /// have been taken, by more than so much, rad/s: then what the newest ones show proves nothing, and an alarm is right.

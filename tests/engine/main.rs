@@ -7,9 +7,11 @@ mod coasting;
 #[path = "../common/mod.rs"]
 mod common;
 mod doubt;
+mod falls;
 mod late;
 mod line;
 mod operating;
+mod power;
 mod proving;
 mod restarting;
 mod slowing;

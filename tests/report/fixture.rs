@@ -8,7 +8,7 @@ use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, V
 use spinproof::outcome::Cause;
 use spinproof::plan::{
     Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Holding, Link, Plan, Profile, Reading,
-    Ready, Segment, Setting, Shape, Slowing, Source, Stop, Supply, Test, Trip, Turning,
+    Ready, RunDown, Segment, Setting, Shape, Slowing, Source, Stop, Supply, Test, Trip, Turning,
 };
 use spinproof::predicted::Predicted;
 use spinproof::record::{Event, Grade, Stage, What};
@@ -435,6 +435,7 @@ pub fn plan() -> Plan {
             },
             holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
             reaction: None,
+            run_down: RunDown::unknown(),
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -153,6 +153,7 @@ pub fn plan(baud: u32) -> Plan {
             },
             holding: Holding { least: f64::INFINITY, shorted: false, emf: 0.0 },
             reaction: None,
+            run_down: RunDown::unknown(),
         },
         ready: Ready {
             observe: Duration::from_millis(1000),

@@ -14,6 +14,7 @@ use self::awake::Awake;
 use self::closer::{Closer, Seen, window_holds};
 use super::State;
 use super::Timer;
+use super::against;
 use super::core::{Core, Notice};
 use super::driving::Driving;
 use super::link::Purpose;
@@ -119,6 +120,7 @@ impl PreChecking {
         self.closer = Closer::new(core, cold.into_iter().chain([When::GatesOff]).collect());
         self.awake.begin();
         core.guard.arm(now);
+        core.power.gates_off(now);
         core.timers.set(Timer::Watch, now + core.plan.ready.observe);
     }
 
@@ -128,6 +130,9 @@ impl PreChecking {
                 // At once, not at the end of the watch: a run that was killed may have left it on.
                 if let Some(firing) = on_by_itself(core, now) {
                     return self.refuse(core, now, format!("drive at rest: {}", firing.found));
+                }
+                if let Some(why) = against::contradiction(core) {
+                    return self.refuse(core, now, why);
                 }
                 self.row(core, now, group, asked);
                 self.awake.row(&core.plan, asked, now);
@@ -239,6 +244,7 @@ impl PreChecking {
             }
             return self.refuse(core, now, why);
         }
+        core.power.end_watch(now);
         let proof = Proof { test: self.test, expires: now + plan.ready.valid_for };
         Driving::begin(core, now, proof)
     }

@@ -26,6 +26,7 @@ mod pulse;
 mod quiet;
 mod ready;
 mod recordings;
+mod run_down;
 mod scope;
 mod slowing;
 mod stop;
@@ -160,7 +161,11 @@ fn renumbered(mut plan: Plan, plan_index: &[usize]) -> Plan {
     let stop = [&mut plan.stop.speed.0, &mut plan.stop.bus.0, &mut plan.drive.state];
     let operator = plan.tests.iter_mut().flat_map(|t| &mut t.operator).map(|s| &mut s.channel);
     let current = plan.stop.current.iter_mut().map(|(channel, _)| channel);
-    for channel in groups.chain(trips).chain(windows).chain(stop).chain(current).chain(operator) {
+    let run_down = &mut plan.stop.run_down;
+    let second = run_down.second_speed.iter_mut();
+    let meters = run_down.power.meters.iter_mut().flat_map(|m| m.voltage.iter_mut().chain([&mut m.flow]));
+    let stop = stop.into_iter().chain(current).chain(second).chain(meters);
+    for channel in groups.chain(trips).chain(windows).chain(stop).chain(operator) {
         *channel = plan_index[*channel];
     }
     plan

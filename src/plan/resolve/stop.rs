@@ -3,6 +3,7 @@
 use super::context::{Context, head, length};
 use super::demands::check_within;
 use super::links::Wires;
+use super::run_down;
 use super::scope::Scope;
 use super::slowing;
 use super::withstand;
@@ -80,6 +81,7 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
         }),
         slowing: slowing::slowing(ctx),
         holding: slowing::holding(ctx, scope),
+        run_down: run_down::run_down(ctx, scope),
     })
 }
 
