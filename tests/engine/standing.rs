@@ -89,7 +89,7 @@ fn a_coarse_a_quiet_or_a_slow_board_is_not_tripped() {
         (0.0, 0.01, 1),
         (0.6, 1.0, 1),
         (0.6, 10.0, 1),
-        (3.0, 10.0, 1),
+        (1.0, 10.0, 1),
         (0.6, 0.01, 100),
         (0.6, 0.01, 20),
         (0.6, 1.0, 100),
@@ -99,15 +99,6 @@ fn a_coarse_a_quiet_or_a_slow_board_is_not_tripped() {
         let ended = drive_suite(CLIMB, board(Reads { noise, step, every }, Hangs::Nothing, at(0), at(0)));
         assert_eq!(ended.cause, Cause::Passed, "{noise} rpm, {step} rpm, {every} ms: {}", ended.why);
     }
-}
-
-/// A board that prints 1 rpm and has no noise hangs in the ramp: its demand goes on.
-#[test]
-fn a_quiet_board_that_hangs_in_a_ramp_is_known_by_its_demand() {
-    let reads = Reads { noise: 0.0, step: 1.0, every: 1 };
-    let ended = drive_suite(CLIMB, board(reads, Hangs::Reply, at(8500), Instant::NEVER));
-    let (found, _) = stale(&ended).unwrap_or_else(|| panic!("{}", ended.why));
-    assert!(found.contains("while its demand moved by"), "{found}");
 }
 
 /// Younger than it may get: kept, and no trip.
