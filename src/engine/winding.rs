@@ -8,13 +8,14 @@ use super::lateness::Suspect;
 use super::no_current::{Shows, shows};
 use super::operating::Operating;
 use super::rest::Rest;
+use super::slowing::{Slowing, Slows};
 use super::took_off::STOP_FRAME;
 use super::{Output, State, Timer};
 use crate::outcome::Cause;
 use crate::plan::{Mains, Way};
 use crate::record::{Stage, What};
 use crate::states::DriveState;
-use crate::time::{Duration, Instant};
+use crate::time::Instant;
 use std::collections::BTreeSet;
 
 /// How many samples in a row must show a shaft slower, or a bus lower, than a limit: a flipped bit makes one.

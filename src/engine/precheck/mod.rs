@@ -14,7 +14,7 @@ use self::awake::Awake;
 use self::closer::{Closer, Seen, window_holds};
 use super::State;
 use super::Timer;
-use super::against;
+use super::against::{self, Evidence};
 use super::core::{Core, Notice};
 use super::driving::Driving;
 use super::link::Purpose;
@@ -131,7 +131,7 @@ impl PreChecking {
                 if let Some(firing) = on_by_itself(core, now) {
                     return self.refuse(core, now, format!("drive at rest: {}", firing.found));
                 }
-                if let Some(why) = against::contradiction(core) {
+                if let Evidence::Against(why) = against::look(core, now) {
                     return self.refuse(core, now, why);
                 }
                 self.row(core, now, group, asked);
