@@ -86,8 +86,8 @@ impl Results {
     pub fn outcome(&self) -> Option<Cause> {
         let ladder = self.cause.row().ladder;
         match ladder {
-            LadderEffect::Closes => Some(self.cause),
             _ if !self.ended => None,
+            LadderEffect::Closes => Some(self.cause),
             LadderEffect::Keeps if self.failed => Some(Cause::CriterionFailed),
             _ => self.missing.is_empty().then_some(self.cause),
         }

@@ -9,7 +9,6 @@ use crate::files::unit::Unit;
 use crate::hazards::{self, Case, Finding};
 use crate::outcome::Cause;
 use crate::plan::{Plan, resolve};
-use std::io::IsTerminal;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -50,7 +49,7 @@ pub(super) fn forbidden(sources: &Sources, diags: &[Diag]) -> Option<String> {
     if diags.is_empty() {
         return None;
     }
-    let colour = std::io::stderr().is_terminal();
+    let colour = say::colours(&std::io::stderr());
     let texts: Vec<String> = diags.iter().map(|d| d.render(sources, colour)).collect();
     let count =
         if diags.len() == 1 { "1 hazard forbids".into() } else { format!("{} hazards forbid", diags.len()) };
@@ -179,5 +178,5 @@ fn with_demo(
 
 /// The error for files that are wrong, every message rendered.
 pub(super) fn invalid(sources: &Sources, diags: &[Diag]) -> Early {
-    Early::new(Cause::FilesInvalid, render_all(diags, sources, std::io::stderr().is_terminal()))
+    Early::new(Cause::FilesInvalid, render_all(diags, sources, say::colours(&std::io::stderr())))
 }

@@ -9,7 +9,6 @@ use crate::predicted::Predicted;
 use crate::report::{self, Evidence};
 use crate::results::{Results, evaluate_with};
 use crate::trace::{Held, OpenRun, RunFolder, RunInfo, Trace, replace};
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Arguments of `report`.
@@ -79,7 +78,7 @@ fn write_documents(
     trace: Trace,
     made: bool,
 ) -> Result<(Results, String), Early> {
-    let (results, not_given) = computed(folder, loaded, trace)?;
+    let (mut results, not_given) = computed(folder, loaded, trace)?;
     // Before anything is written: a full disk may keep the report from being written, and the index need not know less.
     let name = super::index::name_of(dir);
     let known = entry(&name, &loaded.plan, &folder.info, &results.events, results.outcome());
@@ -89,7 +88,7 @@ fn write_documents(
         .map(|f| serde_json::from_slice(&f.bytes))
         .transpose()
         .map_err(|e| Early::new(Cause::NotMade, format!("the predicted band of the run folder: {e}")))?;
-    let model = report::model(&Evidence {
+    let mut evidence = Evidence {
         plan: &loaded.plan,
         run: &folder.info,
         events: &results.events,
@@ -100,7 +99,13 @@ fn write_documents(
         why: results.why.clone(),
         hazards: &loaded.hazards,
         cuts: results.missing.clone(),
-    });
+    };
+    // The exit code says no less than the box on the page: who left a machine that may be driven did not just fail to run.
+    if report::leaves_driven(&evidence) {
+        evidence.cause = Cause::NotConfirmed;
+    }
+    let model = report::model(&evidence);
+    results.cause = evidence.cause;
     // All are made before the first is written. The XML comes last: where it stands, the others stand beside it.
     let html = report::html(&model).map_err(|e| Early::new(Cause::NotMade, e))?;
     let json = report::json(&model).map_err(|e| Early::new(Cause::NotMade, e))?;
@@ -108,7 +113,7 @@ fn write_documents(
     for (name, text) in [("report.html", html), ("report.json", json), ("junit.xml", xml)] {
         put(&dir.join(name), &text)?;
     }
-    let mut summary = report::terminal(&model, std::io::stdout().is_terminal());
+    let mut summary = report::terminal(&model, say::colours(&std::io::stdout()));
     summary += &format!("run folder: {}\n", dir.display());
     for name in not_given {
         summary += &format!(

@@ -7,7 +7,7 @@ use super::standing::Standing;
 use super::unseen::Unseen;
 use crate::plan::{Channel, Crossing, Plan, Source, Trip};
 use crate::time::{Duration, Instant};
-use crate::units::{number_text, rounded_text};
+use crate::units::{number_text, quantity_text};
 use std::collections::VecDeque;
 
 /// How many samples in a row must be implausible before the sensor is disbelieved: one corrupted
@@ -296,7 +296,7 @@ fn found(channel: &Channel, trip: &Trip, value: f64, rate: f64) -> String {
 /// A channel's value as people read it: `612.4 rpm`.
 pub(super) fn show(channel: &Channel, si: f64) -> String {
     let u = Some(channel.u).filter(|u| *u > 0.0);
-    format!("{} {}", rounded_text(&channel.unit, si, u), channel.unit).trim_end().to_string()
+    quantity_text(&channel.unit, si, u)
 }
 
 fn show_limit(channel: &Channel, si: f64) -> String {

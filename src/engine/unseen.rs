@@ -57,7 +57,8 @@ impl Unseen {
     /// Why no speed read shows none, in words, if it does not.
     pub(super) fn strange(&self) -> Option<&'static str> {
         self.strange.then_some(
-            "no speed was read all the while one was told: a shaft that turned unseen may still coast",
+            "no speed was read while one was demanded: the shaft is stuck and never turned, or its speed sensor is dead and \
+             the shaft may still coast",
         )
     }
 }

@@ -82,7 +82,7 @@ fn alike(a: Kind, b: Kind) -> Result<(), Mismatch> {
         return Ok(());
     }
     let number = Kind::default();
-    let example = |kind: Kind| kind.example().map(|e| format!("give the number a unit, such as '{e}'"));
+    let example = |kind: Kind| kind.blank().map(|e| format!("give the number a unit, as '{e}'"));
     let help = match (a == number, b == number) {
         (true, _) => example(b),
         (_, true) => example(a),

@@ -265,7 +265,7 @@ impl<'t> Parser<'t, '_> {
             Token::End => "the end".to_string(),
             _ => format!("`{}`", &self.text[span.clone()]),
         };
-        let help = "a value is a channel, demand.NAME, a number, or a quantity in quotes such as '20 ms'";
+        let help = "a value is a channel, demand.NAME, a number, or a quantity in quotes, as '__ ms'";
         wrong(span, format!("expected a value, found {found}"), Some(help.into()))
     }
 }

@@ -117,7 +117,8 @@ macro_rules! words {
             }
 
             fn example() -> Option<String> {
-                Self::WORDS.first().map(|(word, _)| format!("\"{word}\""))
+                let words: Vec<String> = Self::WORDS.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+                Some(words.join(" | "))
             }
         }
     };

@@ -2,7 +2,7 @@
 
 use super::read::{Definitions, Field, QUANTITY_PATTERN, Reader, entries, mismatch};
 use crate::diag::Place;
-use crate::units::{self, Kind, Quantity, with_article};
+use crate::units::{self, Kind, Quantity, blank, with_article};
 use serde_json::json;
 use std::marker::PhantomData;
 use toml::Spanned;
@@ -66,7 +66,7 @@ impl<K: KindTag> Field for Q<K> {
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         if value.get_ref().as_str().is_none() {
             let expected = with_article(&kind_of::<K>().name());
-            return mismatch(value, reader, &format!("{expected} in quotes, such as \"{}\"", K::EXAMPLE));
+            return mismatch(value, reader, &format!("{expected} in quotes, as \"{}\"", blank(K::EXAMPLE)));
         }
         let quantity = Quantity::read(value, reader)?;
         let at = reader.place(value.span());
@@ -80,7 +80,7 @@ impl<K: KindTag> Field for Q<K> {
                     with_article(&quantity.unit.kind.name()),
                     with_article(&expected.name())
                 ),
-                Some(format!("write it like \"{}\"", K::EXAMPLE)),
+                Some(format!("write it as \"{}\"", blank(K::EXAMPLE))),
             );
         }
         if K::POSITIVE && quantity.si <= 0.0 {
@@ -97,10 +97,10 @@ impl<K: KindTag> Field for Q<K> {
         Some(Q { si: quantity.si, text, at, kind: PhantomData })
     }
     fn schema(_: &mut Definitions) -> serde_json::Value {
-        json!({"type": "string", "pattern": QUANTITY_PATTERN, "examples": [K::EXAMPLE]})
+        json!({"type": "string", "pattern": QUANTITY_PATTERN, "title": kind_of::<K>().name()})
     }
     fn example() -> Option<String> {
-        Some(format!("\"{}\"", K::EXAMPLE))
+        Some(format!("\"{}\"", blank(K::EXAMPLE)))
     }
 }
 

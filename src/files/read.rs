@@ -82,7 +82,8 @@ pub trait Field: Sized {
     /// The JSON Schema of the value.
     fn schema(definitions: &mut Definitions) -> serde_json::Value;
 
-    /// A value as one would write it, for messages; `None` if nothing is likelier than anything else.
+    /// How a value is written, for messages: a blank for a number, all words of a choice. None of it may be usable as it
+    /// stands unless it is the only thing that can be meant: a message is pasted. `None` if there is no such form.
     fn example() -> Option<String> {
         None
     }
@@ -200,7 +201,7 @@ impl Field for String {
 
 impl Field for bool {
     fn example() -> Option<String> {
-        Some("true".into())
+        Some("true | false".into())
     }
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         match value.get_ref().as_bool() {
@@ -283,7 +284,7 @@ fn is_absurd(si: f64) -> bool {
 impl Field for Quantity {
     fn read(value: &Spanned<DeValue<'_>>, reader: &mut Reader) -> Option<Self> {
         let Some(text) = value.get_ref().as_str() else {
-            return mismatch(value, reader, "a quantity in quotes, such as \"155 V\"");
+            return mismatch(value, reader, "a quantity in quotes, as \"__ V\"");
         };
         match units::parse_quantity(text) {
             Ok(quantity) if is_absurd(quantity.si) => {

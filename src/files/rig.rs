@@ -77,6 +77,8 @@ table! {
         takes_back: Option<At<bool>>,
         /// Time to wait after switching off until the bus is below the de-energised limit.
         discharge: Q<Time>,
+        /// Resistance of the bleeder across the DC link; `discharge` must be long enough behind it.
+        bleeder: Option<Q<Resistance>>,
         /// What a person must switch off, as printed beside BUS LIVE.
         switch_off: At<String>,
         /// Further meters, by the channels that they are read in, such as

@@ -1,6 +1,6 @@
 //! Energy that has no way back: what a ramp down and a pulled-back overshoot put into the DC link.
 
-use super::case::{Case, at_most, largest, rpm, shown};
+use super::case::{Case, at_most, either, fitting, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::{charged, kinetic, room};
 use super::reach::Way;
@@ -161,12 +161,12 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
         let slower = largest(speed, |s| case.pulled_back(s, over) <= spare);
         let undeclared =
             if declared == at { "say in [speed_loop] how far a sound build overshoots: " } else { "" };
-        let or = if slower > 0.0 {
-            format!(", or {} with this overshoot", at_most(slower, "rpm"))
-        } else {
-            String::new()
-        };
-        let help = format!("{undeclared}an overshoot of {} fits at this speed{or}", at_most(fits, "rpm"));
+        let smaller = fitting(fits, "rpm", |rpm| format!("{undeclared}an overshoot of {rpm} fits at this speed"));
+        let slower = fitting(slower, "rpm", |rpm| format!("{rpm} fits with this overshoot"));
+        let help = either(smaller, slower).filter(|_| spare > 0.0).unwrap_or_else(|| {
+            "the profile's own braking is too much already, without any overshoot: make its falls slower, or let it coast"
+                .to_string()
+        });
         Diag::at(at, message).other(limit_at, "the limit").help(help)
     })
 }

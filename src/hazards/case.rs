@@ -7,7 +7,7 @@ use crate::files::rig::{Coupled, Rig, Role, Sets, Shaft, SupplyKind};
 use crate::files::suite::{Segment, Suite};
 use crate::files::unit::Unit;
 use crate::plan::{Plan, Test};
-use crate::units::{parse_unit, rounded_text};
+use crate::units::{parse_unit, quantity_text};
 
 /// A plan with the files that it was resolved from.
 #[derive(Debug, Clone, Copy)]
@@ -216,7 +216,7 @@ fn laid(profile: &[crate::files::read::At<Segment>]) -> Vec<&Segment> {
 /// A value in a unit, to four significant digits.
 pub(super) fn shown(si: f64, unit: &str) -> String {
     let Ok(unit) = parse_unit(unit) else { return String::new() };
-    format!("{} {unit}", rounded_text(&unit, si, None))
+    quantity_text(&unit, si, None)
 }
 
 /// A speed in rad/s, as rpm.
@@ -235,6 +235,19 @@ pub(super) fn at_most(si: f64, unit: &str) -> String {
     // A value that stands on a step already must not fall to the next.
     let floored = ((value / step) * (1.0 + 1e-12)).floor() * step;
     format!("{} {unit}", crate::units::number_text(floored))
+}
+
+/// What fits, as the text `with` makes of it; nothing where only none at all would.
+pub(super) fn fitting(si: f64, unit: &str, with: impl FnOnce(String) -> String) -> Option<String> {
+    (si.is_finite() && si > 0.0).then(|| with(at_most(si, unit)))
+}
+
+/// Two ways out of which each may be none.
+pub(super) fn either(one: Option<String>, other: Option<String>) -> Option<String> {
+    match (one, other) {
+        (Some(one), Some(other)) => Some(format!("{one}, or {other}")),
+        (one, other) => one.or(other),
+    }
 }
 
 /// The same upwards.

@@ -75,7 +75,7 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
             case,
             MOUNT,
             "the rig does not say which torque its reaction mount holds",
-            "add `mount` to [withstand], such as `mount = \"200 Nm\"`",
+            "add `mount` to [withstand], as `mount = \"__ Nm\"`",
         );
     };
     let (current, at) = case.current();
@@ -106,6 +106,7 @@ pub(super) fn mount(case: &Case<'_>) -> Finding {
                  or inductances as much current leaves them, nearer to each other{known}"
             )
         } else if torque(0.0) < mount.si {
+            // Above zero: without any current it holds.
             let fits = largest(current, |c| torque(c) <= mount.si);
             format!("a current limit of {} or less fits{known}", at_most(fits, "A peak"))
         } else {

@@ -4,7 +4,7 @@
 //! trip on that temperature comes early enough. A winding that stands has its sensor in another phase than the worst: its trip
 //! is not counted on, only one that sees that the shaft stands.
 
-use super::case::{Case, at_least, at_most, largest, shown};
+use super::case::{Case, at_least, at_most, either, fitting, largest, shown};
 use super::finding::Finding;
 use super::physics::{heating_inverter, heating_standing, heating_turning};
 use crate::diag::{Diag, Place};
@@ -143,13 +143,13 @@ fn missing_drop(case: &Case<'_>, hazard: &'static str) -> Finding {
         case,
         hazard,
         why,
-        "add `inverter_drop` to the unit's [thermal], such as `[\"1 V\", \"2 V\"]`",
+        "add `inverter_drop` to the unit's [thermal], as `inverter_drop = [\"__ V\", \"__ V\"]`",
     )
 }
 
 fn missing_lag(case: &Case<'_>, hazard: &'static str) -> Finding {
     let why = "the unit does not say how late its temperature sensors are, and only a trip on them would stop the heating";
-    super::missing(case, hazard, why, "add `sensor_lag` to the unit's [thermal], such as `\"5 s\"`")
+    super::missing(case, hazard, why, "add `sensor_lag` to the unit's [thermal], as `sensor_lag = \"__ s\"`")
 }
 
 /// Cool enough to the end of all tests by itself, or else stopped by its trip in time.
@@ -201,15 +201,11 @@ fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'
     rise(hazard, end - start, limit.si - start, told, |message| {
         let fits = largest(current, |c| level + (part.rate)(c / SQRT_2) * late <= limit.si);
         let trip = limit.si - rate * late - (level - trip_level(case, part.role));
-        let help = if trip > start {
-            format!(
-                "a trip at {} fits, or a current limit of {}",
-                at_most(trip, "°C"),
-                at_most(fits, "A peak")
-            )
-        } else {
-            format!("a current limit of {} fits", at_most(fits, "A peak"))
-        };
+        let trip = (trip > start).then(|| format!("a trip at {} fits", at_most(trip, "°C")));
+        let current = fitting(fits, "A peak", |current| format!("a current limit of {current} fits"));
+        let help = either(trip, current).unwrap_or_else(|| {
+            "it is too hot already without any current: let it cool down, or lower the trip's latency".to_string()
+        });
         Diag::at(at, message).other(limit.at, "the limit").help(help)
     })
 }

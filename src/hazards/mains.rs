@@ -30,7 +30,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
             case,
             MAINS,
             "the rig does not say which mains and which fuse feed its rectifier",
-            "add `mains` and `fuse` to [withstand], such as `mains = [\"216 V rms\", \"253 V rms\"]` and `fuse = \"10 A rms\"`",
+            "add `mains` and `fuse` to [withstand], as `mains = [\"__ V rms\", \"__ V rms\"]` and `fuse = \"__ A rms\"`",
         );
     };
     if case.unit.thermal.inverter_drop.is_none() {

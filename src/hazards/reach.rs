@@ -1,6 +1,6 @@
 //! How far the speed runs away: from where a trip sees it, for as long as it takes to get the torque off.
 
-use super::case::{BEYOND, Case, at_most, largest, rpm, shown};
+use super::case::{BEYOND, Case, at_most, fitting, largest, rpm, shown};
 use super::finding::Finding;
 use crate::diag::{Diag, Place};
 use crate::expr::{Memory, Operand};
@@ -82,7 +82,7 @@ impl Case<'_> {
                 self,
                 hazard,
                 "a machine is coupled to the shaft, and the rig does not say with which torque it may turn it",
-                "add `drives` to [shaft], such as `drives = \"40 Nm\"`: the most that it makes, whatever goes wrong with it",
+                "add `drives` to [shaft], as `drives = \"__ Nm\"`: the most that it makes, whatever goes wrong with it",
             )
         })
     }
@@ -263,7 +263,7 @@ pub(super) fn judge(case: &Case<'_>) -> Finding {
     Finding::held(RUNAWAY, worst.speed, limit, told, |message| {
         let trip = worst.level - (worst.speed - limit);
         let bounded = |c: f64| case.furthest(c, turns).is_some_and(|s| s <= limit);
-        let lower = bounded(0.0).then(|| at_most(largest(current, bounded), "A peak"));
+        let lower = fitting(largest(current, bounded), "A peak", |current| current).filter(|_| bounded(0.0));
         let help = match (trip > 0.0, lower) {
             (true, Some(current)) => {
                 format!("a trip at {} or lower fits, or a current limit of {current}", at_most(trip, "rpm"))

@@ -1,7 +1,7 @@
 //! Speed against the bus: what the inverter can drive, and what the magnets make of the shaft's turning once the gates are off.
 
 use super::braking::{declared_or_tripped, unbounded};
-use super::case::{Case, at_least, at_most, largest, rpm, shown};
+use super::case::{Case, at_least, at_most, either, fitting, largest, rpm, shown};
 use super::finding::Finding;
 use super::physics::{copper_at, emf_line, phase_voltage_max, phase_voltage_needed, speed_of_emf};
 use super::turning::Piece;
@@ -49,7 +49,7 @@ pub(super) fn voltage_limit(case: &Case<'_>) -> Finding {
             case,
             LIMIT,
             "the rig does not say which torque is coupled to the shaft",
-            "add `holds` to [shaft], such as `[\"0 Nm\", \"20 Nm\"]`",
+            "add `holds` to [shaft], as `holds = [\"__ Nm\", \"__ Nm\"]`",
         );
     }
     let m = &case.unit.machine;
@@ -95,8 +95,9 @@ pub(super) fn voltage_limit(case: &Case<'_>) -> Finding {
     Finding::held(LIMIT, value, limit, told, |message| {
         let fits = largest(speed, |s| needed(s, torque) <= limit);
         let bus = 3f64.sqrt() * (value + drop);
-        let help =
-            format!("{} or less fits, or a bus of at least {}", at_most(fits, "rpm"), at_least(bus, "V"));
+        let slower = fitting(fits, "rpm", |rpm| format!("{rpm} or less fits"));
+        let help = either(slower, Some(format!("a bus of at least {} fits", at_least(bus, "V"))));
+        let help = help.unwrap_or_default();
         Diag::at(at, message).other(bus_at, "the lowest bus").help(help)
     })
 }

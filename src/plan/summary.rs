@@ -2,7 +2,7 @@
 
 use super::Plan;
 use crate::record::Grade;
-use crate::units::{Unit, rounded_text};
+use crate::units::{Unit, quantity_text};
 use std::fmt::Write;
 
 /// A few plain lines about a plan: links with their load, tests with length and highest demand, trips,
@@ -103,7 +103,7 @@ fn current(plan: &Plan) -> String {
 }
 
 fn quantity(unit: &Unit, si: f64) -> String {
-    format!("{} {unit}", rounded_text(unit, si, None)).trim_end().to_string()
+    quantity_text(unit, si, None)
 }
 
 fn counted(n: usize, what: &str) -> String {

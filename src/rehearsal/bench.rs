@@ -48,7 +48,7 @@ fn spec(rig: &Rig, unit: &Unit, plan: &Plan, chance: &mut Chance) -> Result<Twin
     let volts_rms = rms_volts(&bench.transformer.unit.kind);
     if !volts_rms {
         return Err(TwinError(format!(
-            "`transformer = \"{}\"` is no voltage (rms): write it like \"110 V rms\"",
+            "`transformer = \"{}\"` is no voltage (rms): write it as \"__ V rms\"",
             bench.transformer.value
         )));
     }

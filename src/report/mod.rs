@@ -80,6 +80,12 @@ pub struct Evidence<'a> {
     pub cuts: Vec<String>,
 }
 
+/// Whether the record does not show that what was driven is off: then this is how the run ended, whatever else is said of it.
+pub fn leaves_driven(evidence: &Evidence<'_>) -> bool {
+    let story = story::tell(evidence);
+    safe::leaves_driven(&safe::proof(evidence, &story), story.cut(evidence).is_none())
+}
+
 /// Resolves the evidence to texts and numbers. The same evidence gives the same report.
 pub fn model(evidence: &Evidence<'_>) -> Report {
     let story = story::tell(evidence);

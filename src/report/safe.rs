@@ -42,6 +42,11 @@ pub(super) fn proof(evidence: &Evidence<'_>, story: &Story) -> SafeState {
     safe
 }
 
+/// Whether the machine may have been left driven: by this program, or by what a record that is not `whole` does not show.
+pub(super) fn leaves_driven(safe: &SafeState, whole: bool) -> bool {
+    !safe.not_driven && (safe.was_driven || !whole)
+}
+
 /// What the events say of the stages, each as it stood at the end; `None`: nothing.
 #[derive(Debug, Default)]
 struct Last {
@@ -210,7 +215,9 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
         }
         lines.extend(found_at_last(safe, Stage::NotDriven));
         lines.extend(found_at_last(safe, Stage::AtRest));
-        list.push(Warning { title: "SAFE STATE NOT CONFIRMED".into(), lines });
+        // The exit code of this box is 7; where nothing was driven the run ended for another reason, and says so.
+        let title = if leaves_driven(safe, cut.is_none()) { "SAFE STATE NOT CONFIRMED" } else { "NOT SHOWN TO BE OFF" };
+        list.push(Warning { title: title.into(), lines });
     } else if !safe.at_rest {
         let mut lines = vec!["The shaft was not shown at rest: treat it as turning.".to_string()];
         lines.extend(found_at_last(safe, Stage::AtRest));
@@ -263,10 +270,22 @@ fn found_at_last(safe: &SafeState, stage: Stage) -> Option<String> {
     (stage.confirmed == Some(false)).then(|| format!("Found: {}.", stage.found))
 }
 
+/// Why the bus was not shown to be dead, by the last stop.
+fn found_of_bus(safe: &SafeState) -> Option<&str> {
+    let stop = safe.stops.last().filter(|_| safe.ends_with_stop)?;
+    let stage = stop.stages.get(Stage::DeEnergised as usize)?;
+    (stage.confirmed == Some(false)).then_some(stage.found.as_str())
+}
+
 fn bus_live(evidence: &Evidence<'_>, safe: &SafeState) -> Warning {
     let plan = evidence.plan;
     let limit = number_text(plan.stop.bus.1);
     let found = match safe.bus_last {
+        Some((volts, at)) if volts <= plan.stop.bus.1 => format!(
+            "The last reading, {volts:.1} V at {}, does not show a dead bus. Do not rely on it: {}.",
+            words::seconds(at),
+            found_of_bus(safe).unwrap_or("nothing confirmed it by samples after the last stop frame")
+        ),
         Some((volts, at)) => format!(
             "The bus was not shown below {limit} V. Last reading: {volts:.1} V at {}.",
             words::seconds(at)

@@ -73,15 +73,11 @@ enum Weight {
 impl Page {
     fn test(&mut self, test: &TestReport) {
         let passed = test.outcome.cause == Some(crate::outcome::Cause::Passed);
-        let word = self.weighted(&test.outcome.word, if passed { Weight::Good } else { Weight::Bad });
-        // The escapes take no room on the line: wrap with the bare word and put them in afterwards.
-        let start = self.text.len();
         let why = if test.outcome.why.is_empty() { String::new() } else { format!(": {}", test.outcome.why) };
-        self.wrapped(&format!("{}  ", test.name), &format!("{}{why}", test.outcome.word));
-        if self.colour {
-            let tail = self.text.split_off(start);
-            self.text += &tail.replacen(&test.outcome.word, &word, 1);
-        }
+        let before = format!("{}  ", test.name);
+        let start = self.text.len() + printable(&before).len();
+        self.wrapped(&before, &format!("{}{why}", test.outcome.word));
+        self.weigh(start, &test.outcome.word, if passed { Weight::Good } else { Weight::Bad });
         for criterion in &test.criteria {
             self.criterion(criterion);
         }
@@ -89,7 +85,7 @@ impl Page {
 
     fn criterion(&mut self, criterion: &CriterionRow) {
         let answer = format!("  {:<13} ", criterion.answer);
-        let start = self.text.len();
+        let start = self.text.len() + 2;
         let subject =
             criterion.text.strip_suffix(&format!(": {}", criterion.limit)).unwrap_or(&criterion.text);
         let mut found = format!("{}, {}", criterion.value_text, criterion.limit);
@@ -109,11 +105,7 @@ impl Page {
         if let Some(refused) = &criterion.refused {
             self.wrapped("                ", refused);
         }
-        if self.colour {
-            let weight = if criterion.met { Weight::Good } else { Weight::Bad };
-            let tail = self.text.split_off(start);
-            self.text += &tail.replacen(&criterion.answer, &self.weighted(&criterion.answer, weight), 1);
-        }
+        self.weigh(start, &criterion.answer, if criterion.met { Weight::Good } else { Weight::Bad });
     }
 
     /// How each guard that stood was known.
@@ -186,6 +178,16 @@ impl Page {
         if !headline.look.is_empty() {
             self.wrapped("", &headline.look);
         }
+    }
+
+    /// Gives weight to the words that stand at a place, as far as the line goes on with them. They are found by their place: a
+    /// test may be called as its outcome is. The escapes take no room on the line, so they come after it was broken.
+    fn weigh(&mut self, at: usize, words: &str, weight: Weight) {
+        let tail = self.text.split_off(at);
+        let there = tail.chars().zip(words.chars()).take_while(|(found, wanted)| found == wanted);
+        let length = there.map(|(found, _)| found.len_utf8()).sum();
+        let (word, rest) = tail.split_at(length);
+        self.text = format!("{}{}{rest}", self.text, self.weighted(word, weight));
     }
 
     fn weighted(&self, text: &str, weight: Weight) -> String {

@@ -182,7 +182,7 @@ pub enum NoAnswer {
         ids: String,
     },
     /// A meter value that is no quantity.
-    #[error("the meter value of `{id}` is `{found}`; write it like \"60.2 V\"")]
+    #[error("the meter value of `{id}` is `{found}`; write it as \"__ V\"")]
     NoQuantity {
         /// Operator step id.
         id: String,

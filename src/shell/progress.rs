@@ -111,10 +111,15 @@ pub struct Screen {
     bar: Option<ProgressBar>,
 }
 
+/// Whether a stream is a terminal that takes escapes; one that calls itself `dumb` prints them.
+pub fn moves_cursor(stream: &impl IsTerminal) -> bool {
+    stream.is_terminal() && std::env::var_os("TERM").is_none_or(|term| term != "dumb")
+}
+
 impl Screen {
     /// Standard error, with a bar if it is a terminal.
     pub fn stderr(plan: &Plan) -> Screen {
-        let bar = std::io::stderr().is_terminal().then(|| {
+        let bar = moves_cursor(&std::io::stderr()).then(|| {
             let length = plan.length_estimate().micros().max(0).unsigned_abs() / 1000;
             let bar = ProgressBar::with_draw_target(Some(length), ProgressDrawTarget::stderr());
             bar.with_style(

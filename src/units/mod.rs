@@ -159,10 +159,17 @@ impl Kind {
         table::kind_name(self)
     }
 
-    /// A quantity of this kind as one would write it, for messages: `"300 rpm/s"`.
-    pub fn example(&self) -> Option<&'static str> {
-        table::kind_example(self)
+    /// How a quantity of this kind is written, for messages, with a blank for its number: `"__ rpm/s"`.
+    pub fn blank(&self) -> Option<String> {
+        table::kind_example(self).map(blank)
     }
+}
+
+/// A quantity with a blank for its number: what a message shows may be pasted, and a figure that is not the bench's own
+/// would then be believed. A blank is refused by every reader.
+pub fn blank(quantity: &str) -> String {
+    let unit = quantity.trim_start_matches(|c: char| c.is_ascii_digit() || ".+-eE".contains(c));
+    format!("__{unit}")
 }
 
 /// The quantity in the unit it was written in: `300 rpm/s`.
@@ -202,6 +209,15 @@ pub fn number_text(number: f64) -> String {
     let digits = (8 - number.abs().log10().floor() as i32).clamp(0, 17) as usize;
     let text = format!("{number:.digits$}");
     if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
+}
+
+/// A quantity for a reader: [`rounded_text`] and the unit. What is no number, or is beyond all numbers, is said in words.
+pub fn quantity_text(unit: &Unit, si: f64, u_si: Option<f64>) -> String {
+    match si {
+        si if si.is_nan() => "no number".into(),
+        si if si.is_infinite() => "beyond any number".into(),
+        si => format!("{} {unit}", rounded_text(unit, si, u_si)).trim_end().to_string(),
+    }
 }
 
 /// `value` in `unit` rounded for a reader, given its standard uncertainty in SI: two significant

@@ -28,7 +28,7 @@ pub fn parse_quantity(text: &str) -> Result<Quantity, UnitError> {
     let number: f64 = text[..end].replace('_', "").parse().map_err(|_| {
         UnitError::new(
             format!("`{text}` does not begin with a number"),
-            Some("write a number and a unit, such as \"155 V\"".into()),
+            Some("write a number and a unit, as \"__ V\"".into()),
         )
     })?;
     if !number.is_finite() {

@@ -125,8 +125,8 @@ fn of_check(
     let grade = found.iter().map(|f| f.grade).min().unwrap_or(Grade::Absent);
     let several = found.len() > 1;
     let words = found.into_iter().map(|f| {
-        let missed = if f.holds { "" } else { "NOT " };
-        if several { format!("{missed}{}: {}", f.grade.words(), f.found) } else { f.found }
+        let refused = if f.holds { "" } else { "refused, " };
+        if several { format!("{refused}{}: {}", f.grade.words(), f.found) } else { f.found }
     });
     Some((holds, grade, words.collect::<Vec<_>>().join("; ")))
 }

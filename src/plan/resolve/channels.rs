@@ -149,10 +149,10 @@ fn range(ctx: &mut Context<'_>, named: Named<'_>) -> Option<(f64, f64)> {
         Some(_) if file.derived.is_some() => Some((f64::NEG_INFINITY, f64::INFINITY)),
         Some(kind) => {
             let message = format!("{} has no range of plausible values", ctx.named("channel", named.name));
-            let example = kind.example().unwrap_or("...");
+            let blank = kind.blank().unwrap_or("__".into());
             ctx.refuse(
                 Diag::at(named.name.at, message)
-                    .help(format!("add `range = [lowest, highest]` with values like \"{example}\"")),
+                    .help(format!("add `range = [\"{blank}\", \"{blank}\"]`, the lowest and the highest")),
             );
             None
         }

@@ -286,7 +286,7 @@ fn cold_soak(ctx: &mut Context<'_>, scope: &Scope<'_>) -> Option<Way> {
                 ctx.cite(ctx.rig.ready.at),
             );
             let help =
-                "add `[ready.cold_soak]` with `apart = \"2 K\"` to the rig, or take it out of the suite";
+                "add `[ready.cold_soak]` with `apart = \"__ K\"` to the rig, or take it out of the suite";
             ctx.refuse(Diag::at(declared.at, message).other(head(ctx.rig.ready.at), "").help(help));
         }
         return None;

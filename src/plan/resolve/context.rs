@@ -73,7 +73,7 @@ impl<'a> Context<'a> {
             a(&expected.name()),
             self.cite(other),
         );
-        let help = expected.example().map(|e| format!("write it like \"{e}\""));
+        let help = expected.blank().map(|e| format!("write it as \"{e}\""));
         self.refuse(Diag::at(q.at, message).other(other, "").help_opt(help));
         None
     }

@@ -96,7 +96,7 @@ fn check_units(ctx: &mut Context<'_>, scope: &mut Scope<'_>, exprs: &[Option<Exp
             channel.name.value,
             ctx.said(unit.at),
         );
-        let help = expr.kind().example().map(|e| format!("give it a unit like that of \"{e}\""));
+        let help = expr.kind().blank().map(|e| format!("give it a unit like that of \"{e}\""));
         ctx.refuse(Diag::at(text.at, message).other(unit.at, "the unit declared").help_opt(help));
         channel.kind = None;
     }

@@ -16,6 +16,7 @@ mod criteria;
 mod cycles;
 mod demands;
 mod derived;
+mod discharge;
 mod fresh;
 mod links;
 mod moves;
@@ -96,6 +97,7 @@ fn plan(ctx: &mut Context<'_>, build: Option<&str>) -> Option<Plan> {
     with::check_polls(ctx);
     times::check(ctx);
     times::check_limits(ctx);
+    discharge::check(ctx);
     let mut scope = scope::Scope::new(ctx);
     scope.check_names(ctx);
     scope.check_nameplate(ctx);

@@ -72,7 +72,7 @@ fn check_figures(ctx: &mut Context<'_>, file: &HeatPulse) {
     if file.resolution.si <= 0.0 {
         let message = format!("the resolution, {}, is not above zero", ctx.said(file.resolution.at));
         ctx.refuse(
-            Diag::at(file.resolution.at, message).help("the smallest step of the reading, such as `0.1 K`"),
+            Diag::at(file.resolution.at, message).help("the smallest step of the reading, as \"__ K\""),
         );
     }
 }

@@ -167,11 +167,11 @@ impl<'a> Scope<'a> {
                 ctx.said(current.at),
                 a(&current.unit.kind.name())
             );
-            ctx.refuse(Diag::at(current.at, message).help("write it like \"250 A peak\""));
+            ctx.refuse(Diag::at(current.at, message).help("write it as \"__ A peak\""));
         } else if current.si <= 0.0 {
             // Nothing would be judged with a board that makes no torque.
             let message = format!("{} is not above zero", ctx.said(current.at));
-            let help = "write the most that the board may be asked for, such as \"250 A peak\"";
+            let help = "write the most that the board may be asked for, as \"__ A peak\"";
             ctx.refuse(Diag::at(current.at, message).help(help));
         }
         let poles = &ctx.unit.machine.pole_pairs;

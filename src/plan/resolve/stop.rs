@@ -28,7 +28,7 @@ pub(super) fn supply(ctx: &mut Context<'_>) -> Supply {
     let bus = &file.bus;
     if bus.low == bus.high || bus.low <= 0.0 {
         let message = format!("{} is no window for the bus, expected two ends above zero", ctx.said(bus.at));
-        ctx.refuse(Diag::at(bus.at, message).help("write it like [\"145 V\", \"165 V\"]"));
+        ctx.refuse(Diag::at(bus.at, message).help("write it as [\"__ V\", \"__ V\"]"));
     } else if bus.high > limit.si {
         let whose =
             if limit.at.file == ctx.rig.at.file { "the rig's limit" } else { "what the unit stands," };

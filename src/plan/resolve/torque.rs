@@ -154,7 +154,7 @@ pub(super) fn moves(ctx: &mut Context<'_>, test: &suite::Test, demand: Demand<'_
         ctx.cite(head(limits.at))
     );
     let diag = Diag::at(at.at, message).other(head(limits.at), "");
-    ctx.refuse(diag.help("add the steepest change that is allowed, such as `torque_rate = \"2 Nm/s\"`"));
+    ctx.refuse(diag.help("add the steepest change that is allowed, as `torque_rate = \"__ Nm/s\"`"));
     None
 }
 

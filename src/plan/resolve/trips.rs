@@ -112,7 +112,7 @@ fn level(ctx: &mut Context<'_>, q: &At<Quantity>, channel: Channel<'_>, why: &st
     }
     let message =
         format!("{} is {}, expected {}, {why}", ctx.said(q.at), a(&q.unit.kind.name()), a(&expected.name()));
-    let help = expected.example().map(|e| format!("write it like \"{e}\""));
+    let help = expected.blank().map(|e| format!("write it as \"{e}\""));
     ctx.refuse(Diag::at(q.at, message).other(channel.name.at, "").help_opt(help));
     None
 }

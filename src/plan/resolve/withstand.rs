@@ -40,7 +40,7 @@ pub(super) fn check(ctx: &mut Context<'_>, scope: &Scope<'_>) {
         if plain(kind) != kind_of::<Current>() || kind.form == Form::Plain {
             let found = super::context::a(&kind.name());
             let message = format!("{} is {found}, expected a current (peak) or (rms)", ctx.said(at));
-            ctx.refuse(Diag::at(at, message).help("write it like \"24 A peak\""));
+            ctx.refuse(Diag::at(at, message).help("write it as \"__ A peak\""));
             return;
         }
     }

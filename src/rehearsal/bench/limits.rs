@@ -59,7 +59,7 @@ fn limit_current(limit: &At<Quantity>, spec: &mut TwinSpec) -> Result<(), TwinEr
     let kind = &limit.unit.kind;
     if kind.form != Form::Peak || kind.name() != "current (peak)" {
         return Err(TwinError(format!(
-            "`current_limit = \"{}\"` is no current (peak): write it like \"24 A peak\"",
+            "`current_limit = \"{}\"` is no current (peak): write it as \"__ A peak\"",
             limit.value
         )));
     }

@@ -229,7 +229,7 @@ fn a_meter_value_comes_from_the_answers_file_and_must_be_a_quantity() {
     );
     assert_eq!(
         wrong(&[("guards", "yes"), ("raise", "yes")]),
-        ["the meter value of `raise` is `yes`; write it like \"60.2 V\""]
+        ["the meter value of `raise` is `yes`; write it as \"__ V\""]
     );
     let nobody = super::choose(&plan, &[pty()], None, false, noon()).expect_err("nobody");
     assert!(nobody[0].to_string().contains("`guards`, `raise`"), "{}", nobody[0]);
