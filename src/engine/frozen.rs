@@ -94,11 +94,12 @@ impl Follow {
             self.begin(at, value, demand);
             return None;
         };
+        // The demand of the sample that ends a run is part of what it moved by: a reading that moves with each sample has runs of one.
+        if let (Some((low, high)), Some(demand)) = (&mut self.demand, demand) {
+            (*low, *high) = (low.min(demand), high.max(demand));
+        }
         if value == before {
             self.alike += 1;
-            if let (Some((low, high)), Some(demand)) = (&mut self.demand, demand) {
-                (*low, *high) = (low.min(demand), high.max(demand));
-            }
             return None;
         }
         let ended = self.still(at, Duration::ZERO);

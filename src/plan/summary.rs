@@ -79,7 +79,7 @@ fn current(plan: &Plan) -> String {
     let holding = &plan.stop.holding;
     let described = &plan.channels[channel];
     let (doubt, least) = (2.0 * described.u, holding.least);
-    let shown = |si: f64| format!("{} {}", rounded_text(&described.unit, si, Some(described.u)), described.unit);
+    let shown = |si: f64| quantity_text(&described.unit, si, Some(described.u));
     if holding.shorted {
         return "after a stop the phase current proves nothing: the windings are shorted\n".into();
     }

@@ -220,7 +220,7 @@ mod tests {
         }
         assert!(same("V{value:.0}", "V0") && same("turn {value} rpm", "turn 0.00 rpm"));
         assert!(!same("V{value:.0}", "V") && !same("turn {value} rpm", "turn 0.00"));
-        assert!(!same("a{{b}} {value}", "a{b} c") && same("a{{b}} {value}", "a{b} 3"));
+        assert!(!same("a{{b}} {value}", "a{{b}} c") && same("a{{b}} {value}", "a{{b}} 3"));
     }
 
     #[test]

@@ -123,5 +123,5 @@ fn a_speed_that_lacks_too_long_shows_no_rest() {
     let ended = drive_suite(suite, reading(at(0), |_, bus| (0.0, bus)));
     assert_eq!(ended.cause, Cause::NotConfirmed, "{}", ended.why);
     let (confirmed, why) = found(&ended.events, Stage::AtRest);
-    assert!(!confirmed && why.contains("no speed was read all the while one was told"), "{why}");
+    assert!(!confirmed && why.contains("no speed was read while one was demanded"), "{why}");
 }

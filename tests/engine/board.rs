@@ -3,9 +3,11 @@
 use super::common::{RIG, UNIT, load};
 use spinproof::engine::{Engine, Input, Output, StopReason};
 use spinproof::outcome::Cause;
+use spinproof::plan::Plan;
 use spinproof::record::{Event, Record, Stage, What};
 use spinproof::time::{Duration, Instant};
 use std::ops::Range;
+use std::sync::Arc;
 
 pub const SUITE: &str = "schema = 1\nname = \"short\"\n[[test]]\nname = \"one\"\n\
     profile = [{ ramp = \"120 rpm\", rate = \"120 rpm/s\" }, { hold = \"1 s\" }]\ncriterion = []\n";
@@ -172,8 +174,18 @@ pub fn drive_plan(rig: &str, suite: &str, board: Board, stop_at: Option<Instant>
     drive_unit(rig, UNIT, suite, board, stop_at)
 }
 
-pub fn drive_unit(rig: &str, unit: &str, suite: &str, mut board: Board, stop_at: Option<Instant>) -> Ended {
-    let plan = load(rig, unit, suite, None).plan;
+pub fn drive_unit(rig: &str, unit: &str, suite: &str, board: Board, stop_at: Option<Instant>) -> Ended {
+    drive_resolved(load(rig, unit, suite, None).plan, board, stop_at)
+}
+
+/// The same of a plan that no files give, since `check` refuses them.
+pub fn drive_changed(rig: &str, suite: &str, board: Board, change: impl Fn(&mut Plan)) -> Ended {
+    let mut plan = (*load(rig, UNIT, suite, None).plan).clone();
+    change(&mut plan);
+    drive_resolved(Arc::new(plan), board, None)
+}
+
+fn drive_resolved(plan: Arc<Plan>, mut board: Board, stop_at: Option<Instant>) -> Ended {
     let mut engine = Engine::new(plan);
     let (mut wake, mut stop_at) = (Instant::ZERO, stop_at.unwrap_or(Instant::NEVER));
     let mut replies: Vec<(Instant, usize, Vec<u8>)> = Vec::new();

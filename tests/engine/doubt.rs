@@ -1,8 +1,9 @@
 //! A stop whose proof does not hold, or that the line does not carry.
 
-use super::board::{Board, at, coasting, drive, drive_on, drive_plan, reads};
+use super::board::{Board, SUITE, at, coasting, drive, drive_changed, drive_on, reads};
 use super::common::RIG;
 use spinproof::outcome::Cause;
+use spinproof::plan::Plan;
 use spinproof::record::{Stage, What};
 use spinproof::time::{Duration, Instant};
 
@@ -183,10 +184,10 @@ fn mains_that_were_never_read_speak_against_a_dead_bus() {
 fn a_proof_that_is_too_old_enables_nothing() {
     let by_hand = "schema = 1\nname = \"pedal\"\n[[test]]\nname = \"one\"\ndemand = \"hand\"\nprofile = [{ by_hand = \"1 s\", \
         up_to = \"200 rpm\", ask = \"Press.\", rehearsed = \"pedal-sweep.csv\", name = \"travel\" }]\ncriterion = []\n";
-    for (valid_for, enabled) in [("5 s", true), ("201 ms", true), ("199 ms", false)] {
-        let rig = RIG.replace("valid_for = \"5 s\"", &format!("valid_for = \"{valid_for}\""));
+    for (valid_for, enabled) in [(5000, true), (201, true), (199, false)] {
         let board = Board { keys: Some(Duration::from_millis(200)), ..Board::new(|_, _, _| None) };
-        let ended = drive_plan(&rig, by_hand, board, None);
+        let valid = |plan: &mut Plan| plan.ready.valid_for = Duration::from_millis(valid_for);
+        let ended = drive_changed(RIG, by_hand, board, valid);
         let ready = ended.count(|w| matches!(w, What::State { state } if state == "ready to switch on"));
         assert_eq!(ready > 0, enabled, "{valid_for}: {}", ended.why);
         if !enabled {
@@ -201,15 +202,15 @@ fn a_proof_that_is_too_old_enables_nothing() {
 fn a_proof_expires_while_the_line_is_quiet() {
     let held = |w: &What| matches!(w, What::PreCheck { name, .. } if name == "link quality");
     let checked = drive(Board::new(|_, _, _| None), None).when(held);
-    for (valid_for, enabled) in [("200 ms", true), ("20 ms", false)] {
-        let rig = RIG.replace("valid_for = \"5 s\"", &format!("valid_for = \"{valid_for}\""));
+    for (valid_for, enabled) in [(200, true), (20, false)] {
         let mut lost = false;
         let board = Board::new(move |now, request, _| {
             let lose = request == "MEAS:DRIV?" && now + Duration::from_millis(6) > checked && !lost;
             lost |= lose;
             lose.then(String::new)
         });
-        let ended = drive_on(&rig, board, None);
+        let valid = |plan: &mut Plan| plan.ready.valid_for = Duration::from_millis(valid_for);
+        let ended = drive_changed(RIG, SUITE, board, valid);
         let ready = ended.count(|w| matches!(w, What::State { state } if state == "ready to switch on"));
         assert_eq!(ready > 0, enabled, "{valid_for}: {}", ended.why);
         if !enabled {

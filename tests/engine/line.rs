@@ -97,7 +97,7 @@ fn stop_frames_keep_their_grid_whatever_the_line_is_busy_with() {
             let on = reads(request, 0x27, 100.0, 5.0);
             if request.starts_with("CONT:WORD 0") { Some("1".into()) } else { on.filter(|_| now >= at(2490)) }
         }),
-        ("a board that takes 15 ms for a reply", 15, |now, request| {
+        ("a board that takes 5 ms for a reply", 5, |now, request| {
             let on = reads(request, 0x27, 100.0, 5.0);
             if request.starts_with("CONT:WORD 0") { Some("1".into()) } else { on.filter(|_| now >= at(2490)) }
         }),

@@ -286,7 +286,9 @@ fn nothing_asked_for_before_the_stop_is_proof() {
     ] {
         let rig = RIG
             .replace(&format!("{{{moved}}},"), "{_},")
-            .replace("{stop_loop};", &format!("{{stop_loop}},{{{moved}}};"));
+            .replace("{stop_loop};", &format!("{{stop_loop}},{{{moved}}};"))
+            // It gets as old as the slow group lets it.
+            .replace("stale = \"180 ms\"", "stale = \"250 ms\"");
         let board = Board::new(move |_, request, seen| match (request, moved) {
             ("MEAS:DRIV?", "state") => Some("0,0,1.0,155.0,0.1".into()),
             ("MEAS:DRIV?", _) => Some(format!("{},0,1.0,155.0,0.1", seen.state)),

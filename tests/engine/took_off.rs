@@ -183,6 +183,7 @@ fn samples_that_are_too_rare_to_tell_are_said_to_be() {
     let rig = RIG
         .replacen("{state},{speed},", "{_},{speed},", 1)
         .replacen("not_driven_within = \"250 ms\"", "not_driven_within = \"400 ms\"", 1)
+        .replace("stale = \"180 ms\"", "stale = \"290 ms\"")
         .replacen(
             "[channel.state]\n",
             "[[link.board.poll]]\nname = \"word\"\nevery = \"120 ms\"\nsend = \"MEAS:WORD?\"\nexpect = \"{state}\"\n\n[channel.state]\n",

@@ -31,7 +31,7 @@ fn what_a_derived_channel_says_of_its_own_age_shortens_nothing() {
         );
         of(&changed(&strong, "[twin]", &channel), UNIT, FIRST_SPIN, "runaway")
     };
-    let (silent, quick) = (again(""), again("stale = \"46 ms\"\n"));
+    let (silent, quick) = (again(""), again("stale = \"126 ms\"\n"));
     assert_eq!(quick.answer, Answer::Refused, "{}", quick.told);
     assert_eq!(quick.margin, silent.margin, "{}\n{}", quick.told, silent.told);
 }
