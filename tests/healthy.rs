@@ -24,7 +24,8 @@ fn healthy_units_are_never_called_driven() {
         for (rig, suite) in [(RIG, suite(900, coast)), (RIG, suite(1200, "")), (BRAKE, suite(300, ""))] {
             let run = run_bench(load(rig, UNIT, &suite, None), seed, &[], |_| {});
             assert_eq!(run.ended.cause, Cause::Passed, "seed {seed}: {}\n{}", run.ended.why, run.story());
-            let doubted = |w: &What| matches!(w, What::Stage { stage: Stage::NotDriven, confirmed: false, .. });
+            let doubted =
+                |w: &What| matches!(w, What::Stage { stage: Stage::NotDriven, confirmed: false, .. });
             assert!(run.find(doubted).is_none(), "seed {seed}: {}", run.story());
         }
     }

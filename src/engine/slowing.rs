@@ -155,7 +155,8 @@ impl Slowing {
 
     /// The shaft has had this speed at this moment.
     fn turned(&mut self, t: f64, speed: f64, turn: f64) {
-        let angle = self.turn.back().map_or(0.0, |last| last.angle + 0.5 * (self.speed + speed) * (t - last.t));
+        let angle =
+            self.turn.back().map_or(0.0, |last| last.angle + 0.5 * (self.speed + speed) * (t - last.t));
         self.speed = speed;
         self.first.get_or_insert((t, speed));
         self.turn.push_back(Moment { t, angle });

@@ -330,7 +330,8 @@ impl WindingDown {
             return self.conclude(core, now, false);
         }
         if let Some(why) = self.doubted.clone() {
-            let found = "what was measured did not show that nothing is driven, after the stop was repeated".into();
+            let found =
+                "what was measured did not show that nothing is driven, after the stop was repeated".into();
             stage(core, now, Stage::NotDriven, false, found);
             self.cause.get_or_insert((Cause::Tripped, why));
             return self.conclude(core, now, false);

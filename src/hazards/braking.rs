@@ -161,7 +161,8 @@ pub(super) fn overshoot(case: &Case<'_>) -> Finding {
         let slower = largest(speed, |s| case.pulled_back(s, over) <= spare);
         let undeclared =
             if declared == at { "say in [speed_loop] how far a sound build overshoots: " } else { "" };
-        let smaller = fitting(fits, "rpm", |rpm| format!("{undeclared}an overshoot of {rpm} fits at this speed"));
+        let smaller =
+            fitting(fits, "rpm", |rpm| format!("{undeclared}an overshoot of {rpm} fits at this speed"));
         let slower = fitting(slower, "rpm", |rpm| format!("{rpm} fits with this overshoot"));
         let help = either(smaller, slower).filter(|_| spare > 0.0).unwrap_or_else(|| {
             "the profile's own braking is too much already, without any overshoot: make its falls slower, or let it coast"

@@ -25,7 +25,7 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
             case,
             GUARD,
             "the rig does not say which energy its guard contains",
-            "add `guard` to [withstand], such as `guard = \"1 kJ\"`, as its maker or its calculation says",
+            "add `guard` to [withstand], as `guard = \"__ J\"`: what its maker or its calculation says",
         );
     };
     if case.coupling().is_some_and(|shaft| shaft.inertia.is_none()) {
@@ -33,7 +33,7 @@ pub(super) fn guard(case: &Case<'_>) -> Finding {
             case,
             GUARD,
             "the rig does not say which inertia is coupled to the shaft",
-            "add `inertia` to [shaft], such as `[\"0.01 kg m2\", \"0.02 kg m2\"]`",
+            "add `inertia` to [shaft], as `inertia = [\"__ kg m2\", \"__ kg m2\"]`",
         );
     }
     if case.rig.reaction.is_none() {

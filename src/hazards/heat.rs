@@ -204,7 +204,8 @@ fn by_itself_or_by_its_trip(case: &Case<'_>, hazard: &'static str, part: &Part<'
         let trip = (trip > start).then(|| format!("a trip at {} fits", at_most(trip, "°C")));
         let current = fitting(fits, "A peak", |current| format!("a current limit of {current} fits"));
         let help = either(trip, current).unwrap_or_else(|| {
-            "it is too hot already without any current: let it cool down, or lower the trip's latency".to_string()
+            "it is too hot already without any current: let it cool down, or lower the trip's latency"
+                .to_string()
         });
         Diag::at(at, message).other(limit.at, "the limit").help(help)
     })

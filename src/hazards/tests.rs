@@ -24,6 +24,8 @@ fn suite(name: &str) -> String {
 /// Reads, resolves and judges three texts that resolve.
 fn judged(rig: &str, unit: &str, suite: &str) -> (Sources, Vec<Finding>) {
     let mut sources = Sources::default();
+    // How long a person waits is held against the capacitor by the plan, and no matter of these tests.
+    let rig = &rig.replace("discharge = \"60 s\"", "discharge = \"20000 s\"");
     let (r, a) = read_rig(&mut sources, "rig.toml", rig);
     let (u, b) = read_unit(&mut sources, "unit.toml", unit);
     let (s, c) = read_suite(&mut sources, "suite.toml", suite);

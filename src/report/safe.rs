@@ -216,7 +216,11 @@ pub(super) fn warnings(evidence: &Evidence<'_>, story: &Story, safe: &SafeState)
         lines.extend(found_at_last(safe, Stage::NotDriven));
         lines.extend(found_at_last(safe, Stage::AtRest));
         // The exit code of this box is 7; where nothing was driven the run ended for another reason, and says so.
-        let title = if leaves_driven(safe, cut.is_none()) { "SAFE STATE NOT CONFIRMED" } else { "NOT SHOWN TO BE OFF" };
+        let title = if leaves_driven(safe, cut.is_none()) {
+            "SAFE STATE NOT CONFIRMED"
+        } else {
+            "NOT SHOWN TO BE OFF"
+        };
         list.push(Warning { title: title.into(), lines });
     } else if !safe.at_rest {
         let mut lines = vec!["The shaft was not shown at rest: treat it as turning.".to_string()];

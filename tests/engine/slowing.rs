@@ -34,7 +34,8 @@ fn held(suite: &str, reading: impl FnMut(f64) -> (f64, f64) + 'static) -> Ended 
 
 /// Seconds from the first stop frame to the end.
 fn lasted(ended: &Ended) -> f64 {
-    (ended.events.last().expect("an event").at - ended.when(|w| matches!(w, What::StopSent { .. }))).secs_f64()
+    (ended.events.last().expect("an event").at - ended.when(|w| matches!(w, What::StopSent { .. })))
+        .secs_f64()
 }
 
 fn said(ended: &Ended) -> String {
@@ -99,7 +100,8 @@ fn a_speed_that_creeps_down_is_not_confirmed() {
 #[test]
 fn a_speed_that_swings_about_what_it_was_is_not_confirmed() {
     for hertz in [0.7, 3.0] {
-        let ended = held(HOLD, move |since| (200.0 + 50.0 * (std::f64::consts::TAU * hertz * since).sin(), 0.3));
+        let ended =
+            held(HOLD, move |since| (200.0 + 50.0 * (std::f64::consts::TAU * hertz * since).sin(), 0.3));
         assert_eq!(ended.cause, Cause::NotConfirmed, "{hertz} Hz: {}", ended.why);
     }
 }
@@ -189,7 +191,10 @@ fn without_a_range_of_the_drag_only_a_rise_counts() {
 #[test]
 fn where_something_else_may_drive_the_speed_proves_nothing_and_that_is_said() {
     for (shaft, words) in [
-        ("coupled = \"machine\"\ndrives = \"5 Nm\"\ninertia = \"0.01 kg m2\"", "the machine that is coupled may drive"),
+        (
+            "coupled = \"machine\"\ndrives = \"5 Nm\"\ninertia = \"0.01 kg m2\"",
+            "the machine that is coupled may drive",
+        ),
         ("coupled = \"nothing\"\nunbalanced = true", "weight out of balance may drive"),
     ] {
         let rig = format!("{RIG}\n[shaft]\n{shaft}\n");
@@ -235,7 +240,10 @@ fn a_phase_current_proves_only_what_no_drive_could_do_with() {
     assert!(off && found.contains("1.20 A rms, which proves nothing: 1.06 A rms are enough"), "{found}");
     // What is read with the gates off leaves no room.
     let (off, found) = current(RIG, 0.5, 0.5);
-    assert!(off && found.contains("reads 0.50 A rms with the gates off and is known to 0.80 A rms"), "{found}");
+    assert!(
+        off && found.contains("reads 0.50 A rms with the gates off and is known to 0.80 A rms"),
+        "{found}"
+    );
     assert!(!current(RIG, 0.1, 5.0).0, "a current that flows is no proof");
 }
 
@@ -244,7 +252,10 @@ fn a_phase_current_proves_only_what_no_drive_could_do_with() {
 fn shorted_windings_carry_a_current_without_a_drive() {
     let rig = RIG.replace("de_energised_bus", "windings = \"shorted\"\nde_energised_bus");
     let (off, found) = current(&rig, 0.1, 217.0);
-    assert!(off && found.contains("217.00 A rms, which shorted windings let flow without a drive"), "{found}");
+    assert!(
+        off && found.contains("217.00 A rms, which shorted windings let flow without a drive"),
+        "{found}"
+    );
     assert!(!current(RIG, 0.1, 217.0).0);
 }
 

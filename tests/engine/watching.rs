@@ -211,7 +211,11 @@ fn a_late_confirmation_is_no_ordinary_end() {
     );
     assert_eq!(ended.cause, Cause::Tripped, "{}", ended.why);
     // What took it off is the graver word: neither the frame nor the timeout did, in its time.
-    assert!(ended.why.starts_with("stop frame: neither the stop frame nor the command timeout"), "{}", ended.why);
+    assert!(
+        ended.why.starts_with("stop frame: neither the stop frame nor the command timeout"),
+        "{}",
+        ended.why
+    );
     assert_eq!(ended.stages(Stage::NotDriven), [false, true]);
 }
 

@@ -7,8 +7,8 @@ use spinproof::hazards::{Answer, Finding};
 use spinproof::metrics::{Direction, Given, Measured, Metric, Refusal, Subject, View};
 use spinproof::outcome::Cause;
 use spinproof::plan::{
-    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Holding, Link, Plan, Profile, Reading,
-    Ready, RunDown, Segment, Setting, Shape, Slowing, Source, Stop, Supply, Test, Trip, Turning,
+    Channel, Criterion, Crossing, Demand, Drive, Exchange, Frame, Gain, Holding, Link, Plan, Profile,
+    Reading, Ready, RunDown, Segment, Setting, Shape, Slowing, Source, Stop, Supply, Test, Trip, Turning,
 };
 use spinproof::predicted::Predicted;
 use spinproof::record::{Event, Grade, Stage, What};

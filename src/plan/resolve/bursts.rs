@@ -125,9 +125,7 @@ fn channel(
     };
     if file.scale.si == 0.0 || unit.offset != 0.0 {
         let message = format!("{} is no scale", ctx.said(file.scale.at));
-        ctx.refuse(
-            Diag::at(file.scale.at, message).help("write what one count stands for, as \"__ A\""),
-        );
+        ctx.refuse(Diag::at(file.scale.at, message).help("write what one count stands for, as \"__ A\""));
         return None;
     }
     let bits = file.bits.as_ref().map_or(16, |b| b.value);

@@ -46,13 +46,19 @@ pub(super) fn check(ctx: &mut Context<'_>) {
         volts(low)
     );
     let help = match other {
-        Some(_) => format!("a person waits for that long before they measure: `discharge = \"{seconds} s\"` fits"),
+        Some(_) => {
+            format!("a person waits for that long before they measure: `discharge = \"{seconds} s\"` fits")
+        }
         None => format!(
             "`discharge = \"{seconds} s\"` fits; or say in [supply] which `bleeder` takes the charge sooner, and measure it"
         ),
     };
     let diag = Diag::at(file.discharge.at, message).help(help);
-    let diag = if let Some(at) = other { diag.other(at, "the bleeder") } else { diag.other(head(file.at), "no bleeder") };
+    let diag = if let Some(at) = other {
+        diag.other(at, "the bleeder")
+    } else {
+        diag.other(head(file.at), "no bleeder")
+    };
     ctx.refuse(diag);
 }
 
@@ -96,8 +102,10 @@ mod tests {
     #[test]
     fn without_a_bleeder_ten_watts_take_the_charge() {
         let rig = include_str!("../../../fixtures/second-bench/rig.toml");
-        let with = |discharge: &str| rig.replace("discharge = \"30 s\"", &format!("discharge = \"{discharge}\""));
-        let about = |messages: Vec<String>| messages.iter().filter(|m| m.contains("no bleeder is declared")).count();
+        let with =
+            |discharge: &str| rig.replace("discharge = \"30 s\"", &format!("discharge = \"{discharge}\""));
+        let about =
+            |messages: Vec<String>| messages.iter().filter(|m| m.contains("no bleeder is declared")).count();
         assert_eq!(about(refused(&with("4.1 s"))), 0);
         assert_eq!(about(refused(&with("3.9 s"))), 1);
         assert_eq!(about(refused(&with("20 ms"))), 1);

@@ -51,7 +51,8 @@ fn slowest(unit: &Unit) -> f64 {
 
 /// Why the speed shows nothing of what drives, in words, if something else may drive the shaft.
 fn blind(shaft: &Shaft) -> Option<String> {
-    let may_drive = shaft.coupled.value == Coupled::Machine && shaft.drives.as_ref().is_none_or(|d| d.si > 0.0);
+    let may_drive =
+        shaft.coupled.value == Coupled::Machine && shaft.drives.as_ref().is_none_or(|d| d.si > 0.0);
     if may_drive {
         return Some("the machine that is coupled may drive the shaft".into());
     }
@@ -154,7 +155,11 @@ mod tests {
             ("coupled = \"nothing\"\nunbalanced = false", None),
         ] {
             let blind = plan_of(&shaft(lines), UNIT, SUITE).stop.slowing.blind;
-            assert_eq!(blind.as_deref().map(|b| words.is_some_and(|w| b.starts_with(w))), words.map(|_| true), "{lines}");
+            assert_eq!(
+                blind.as_deref().map(|b| words.is_some_and(|w| b.starts_with(w))),
+                words.map(|_| true),
+                "{lines}"
+            );
         }
     }
 
