@@ -156,7 +156,9 @@ impl Core {
         let Some(before) = before else { return };
         let ours = self.again.frame.is_some_and(|at| now - at <= self.plan.drive.within);
         let on = before.may_drive() || state.is_some_and(DriveState::may_drive);
-        if state == Some(DriveState::NotReady) || !ours && !on {
+        // A board that begins gets ready by itself (CiA 402, from memory); that it began was seen before.
+        let begins = before == DriveState::NotReady;
+        if state == Some(DriveState::NotReady) || !ours && !on && !begins {
             let state = state.map_or("unknown", DriveState::words);
             let found =
                 format!("the drive went from `{}` to `{state}`, and nobody asked for it", before.words());

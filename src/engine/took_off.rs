@@ -107,6 +107,9 @@ impl TookOff {
             Purpose::Enable(_) => {
                 self.enabled = Some(now);
                 self.on = None;
+                // Those of the stop before are over: what is off from now on and before another frame is off by itself.
+                self.frames.clear();
+                self.off = None;
                 self.off_before = None;
                 self.unsure = None;
             }

@@ -218,8 +218,9 @@ impl WindingDown {
         let (channel, limit) = core.plan.stop.bus;
         // Said once the shaft is at rest: a hand-set supply is a person's to turn down, and is not waited for.
         let low = self.bus.look(core, channel, limit).is_some() && mains_on(core).is_none();
-        // What a possible restart left is asked before the end: what was shown is of the board that was asked first.
-        if core.again.is_open() {
+        // What a possible restart left is asked before an ordinary end: what was shown is of the board that was asked first. A run
+        // that ends for a cause of its own enables nothing more, and a bad line may never bring the answers.
+        if self.cause.is_none() && core.again.is_open() {
             return State::WindingDown(self);
         }
         let off = self.not_driven.unwrap_or(now);
@@ -309,6 +310,9 @@ impl WindingDown {
         if self.not_driven.is_some() {
             let (channel, limit) = plan.stop.speed;
             let found = match (core.guard.doubt(channel), core.values.latest(channel)) {
+                _ if self.cause.is_none() && core.again.is_open() => {
+                    "the board has not said who it is since a possible restart".into()
+                }
                 (None, _) if self.rest.against(core).is_some() => self.rest.against(core).unwrap_or_default(),
                 (Some(doubt), _) => doubt.to_string(),
                 (None, None) => "no speed was read".into(),

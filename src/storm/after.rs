@@ -31,13 +31,21 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
     let stop = moments.first()?.at;
     let again = moments.iter().find(|m| m.told.iter().copied().any(Told::enables));
     let until = again.map_or(Instant::NEVER, |m| m.at);
-    // Of a board that says that it is off only its shaft can tell that it is not, and that takes longer.
-    let due = |truth: &Truth| match lies(truth) {
-        true => stop + noticed_within(plan, truth.speed),
+    // Of a board that says that it is off only its shaft can tell that it is not, and that takes longer; from when its gates came on
+    // again, if they were off meanwhile.
+    let due = |truth: &Truth, began: Instant| match lies(truth) {
+        true => stop.max(began) + noticed_within(plan, truth.speed),
         false => stop + plan.stop.not_driven_within + plan.drive.command_timeout,
     };
-    let on = |truth: &Truth| truth.gates && !hides(plan, truth) && truth.t > due(truth) && truth.t < until;
-    let rows: Vec<_> = evidence.truth.iter().map(|row| row.truth).filter(on).collect();
+    let mut began = None;
+    let with_begin = evidence.truth.iter().map(|row| row.truth).filter_map(|truth| {
+        began = if truth.gates { began.or(Some(truth.t)) } else { None };
+        Some((truth, began?))
+    });
+    let late = |(truth, began): &(Truth, Instant)| {
+        !hides(plan, truth) && truth.t > due(truth, *began) && truth.t < until
+    };
+    let (rows, begins): (Vec<Truth>, Vec<Instant>) = with_begin.filter(late).unzip();
     let timed_out = |row: &Truth| {
         let timeout = row.settings.command_timeout > Duration::ZERO && times_out(evidence);
         timeout && row.state == DriveState::OperationEnabled
@@ -47,7 +55,9 @@ fn still_on(evidence: &Evidence<'_>, moments: &[Moment]) -> Option<(Instant, Str
         return Some((row.t, found));
     }
     if let Some(last) = rows.last() {
-        let since = rows.first().filter(|row| lies(row)).map(due);
+        // Those of the last time that they were on.
+        let same = rows.iter().zip(&begins).find(|(_, began)| Some(*began) == begins.last());
+        let since = same.filter(|(row, _)| lies(row)).map(|(row, began)| due(row, *began));
         let tried = moments.iter().filter(|m| !m.stops.is_empty() && m.at <= last.t).map(|m| m.at);
         let tried = tried.filter(|at| since.is_none_or(|since| *at > since));
         let tried: Vec<Instant> = since.into_iter().chain(tried).chain([last.t]).collect();

@@ -131,11 +131,26 @@ pub(super) fn false_alarm(evidence: &Evidence<'_>, samples: &[Sample], breaches:
             && !misread(evidence, samples, (first_stop, Instant::NEVER), FALLEN_BY)
             && !never_seen(evidence, samples)
             && !evidence.truth.iter().any(|row| lies(&row.truth))
+            && !rubs(evidence, first_stop)
     };
     if shown >= SHOWN_IN_A_ROW && proves() {
         let found = format!("the last {shown} samples show a drive that is off and a shaft at rest");
         breaches.push(Breach { rule: Rule::FalseAlarm, at: evidence.ended.at, found });
     }
+}
+
+/// Over how many rows of the truth log, 10 ms apart, a fall counts: a shaft that swings falls quickly for less.
+const RUBS_OVER: usize = 10;
+
+/// Whether the shaft in truth ran down faster after a stop than its files let it: a reading that falls so shows no rest by itself,
+/// since nothing tells it from one that is false, and an alarm is right.
+fn rubs(evidence: &Evidence<'_>, stop: Instant) -> bool {
+    let rows: Vec<_> = evidence.truth.iter().map(|row| row.truth).filter(|t| t.t > stop && !t.gates).collect();
+    rows.windows(RUBS_OVER + 1).any(|rows| {
+        let (first, last) = (rows[0], rows[RUBS_OVER]);
+        let allowed = evidence.plan.stop.run_down.fastest_at(first.speed) * (last.t - first.t).secs_f64();
+        first.speed.abs() - last.speed.abs() > allowed
+    })
 }
 
 /// How long a speed must have been told and none read until rest is no more shown in time. By hand for the demo files: 10.6 Nm on

@@ -53,9 +53,9 @@ pub(super) fn other_settings(evidence: &Evidence<'_>, lines: &[Heard], breaches:
     }
 }
 
-/// Keeps what a line says of a setting or of who the board is.
+/// Keeps what a line says of a setting or of who the board is. One that a runner which stood still found late has been read as well.
 fn take(plan: &Plan, heard: &Heard, read: &mut Read) {
-    let Some((asked_at, asked)) = heard.answers.filter(|_| heard.in_time) else { return };
+    let Some((asked_at, asked)) = heard.answers else { return };
     let text = match asked {
         Asked::Setting(link, index) => {
             field(&plan.links[link].settings[index].exchange.expect, "value", &heard.line)

@@ -17,7 +17,7 @@ fn spec(lines: &str, unit: impl Fn(String) -> String) -> Result<TwinSpec, TwinEr
 
 fn of(rig: &str, unit: &str, suite: &str) -> Result<TwinSpec, TwinError> {
     let mut sources = Sources::default();
-    let rig = &rig.replace("discharge = \"60 s\"", "discharge = \"90 s\"");
+    let rig = &rig.replace("discharge = \"60 s\"", "discharge = \"20000 s\"");
     let rig = read_rig(&mut sources, "rig.toml", rig).0.expect("a rig");
     let unit = read_unit(&mut sources, "unit.toml", unit).0.expect("a unit");
     let suite = read_suite(&mut sources, "suite.toml", suite).0.expect("a suite");
