@@ -347,7 +347,7 @@ impl TookOff {
             Source::Wire { group, .. } => plan.groups[group].every,
             Source::Derived(_) => Duration::ZERO,
         };
-        let allowed = plan.stop.controller;
+        let allowed = plan.stop.reaction.map(|reaction| reaction.controller);
         Judged {
             first: Instant::ZERO,
             had,

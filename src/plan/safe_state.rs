@@ -12,8 +12,6 @@ pub struct Stop {
     pub frames: Vec<StopFrame>,
     /// How often they are repeated until not driven is confirmed.
     pub every: Duration,
-    /// How long the controller may take from the last byte of a stop frame to gates off; `None` if the rig declares no reaction.
-    pub controller: Option<Duration>,
     /// Deadline for not driven.
     pub not_driven_within: Duration,
     /// Channel and limit (SI) of the phase current; `None` if there is no such channel.

@@ -145,7 +145,8 @@ const RUBS_OVER: usize = 10;
 /// Whether the shaft in truth ran down faster after a stop than its files let it: a reading that falls so shows no rest by itself,
 /// since nothing tells it from one that is false, and an alarm is right.
 fn rubs(evidence: &Evidence<'_>, stop: Instant) -> bool {
-    let rows: Vec<_> = evidence.truth.iter().map(|row| row.truth).filter(|t| t.t > stop && !t.gates).collect();
+    let rows: Vec<_> =
+        evidence.truth.iter().map(|row| row.truth).filter(|t| t.t > stop && !t.gates).collect();
     rows.windows(RUBS_OVER + 1).any(|rows| {
         let (first, last) = (rows[0], rows[RUBS_OVER]);
         let allowed = evidence.plan.stop.run_down.fastest_at(first.speed) * (last.t - first.t).secs_f64();

@@ -1,7 +1,6 @@
 //! A reading that stands still to the last digit where it had noise, and boards that have none.
 
 use super::board::{Board, Ended, at, drive_suite};
-use super::common::{FIRST_SPIN, SMALL_SIGNAL, run};
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
@@ -111,31 +110,4 @@ fn one_that_thaws_in_time_is_kept_in_the_record() {
             |w| matches!(w, What::Note { text } if text.contains("speed") && text.contains("changes again"))
         ) == 1
     );
-}
-
-/// Sound units of the twin: none is called stale. `STANDING_SEEDS=50` for the figure in DEVELOPERS.md.
-#[test]
-fn no_sound_unit_stands_still() {
-    let seeds = std::env::var("STANDING_SEEDS").ok().and_then(|s| s.parse().ok()).unwrap_or(1);
-    let suites = [
-        ("first-spin", FIRST_SPIN),
-        ("small-signal", SMALL_SIGNAL),
-        ("ramp-tracking", include_str!("../../suites/ramp-tracking.toml")),
-        ("vibration-runup", include_str!("../../suites/vibration-runup.toml")),
-        ("pedal", include_str!("../../suites/pedal.toml")),
-    ];
-    for (name, suite) in suites {
-        for seed in 1..=seeds {
-            let run = run(suite, None, seed, &[]);
-            let said = |w: &What| match w {
-                What::Trip { trip, .. } => trip.ends_with("stale"),
-                What::Note { text } => text.contains("changes again"),
-                What::PossibleRestart { .. } => true,
-                _ => false,
-            };
-            let found: Vec<_> = run.events().filter(|e| said(&e.what)).collect();
-            assert!(found.is_empty(), "{name}, seed {seed}: {found:?}");
-        }
-        println!("{name}: {seeds} seeds, none stood still");
-    }
 }

@@ -414,7 +414,6 @@ pub fn plan() -> Plan {
         stop: Stop {
             frames: Vec::new(),
             every: Duration::from_millis(20),
-            controller: None,
             not_driven_within: Duration::from_millis(250),
             current: Some((CURRENT, 3.0)),
             at_rest_within: Duration::from_millis(40_000),

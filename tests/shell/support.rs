@@ -132,7 +132,6 @@ pub fn plan(baud: u32) -> Plan {
         stop: Stop {
             frames: vec![StopFrame { link: 0, bytes: STOP.to_vec(), expect: None }],
             every: Duration::from_millis(20),
-            controller: None,
             not_driven_within: Duration::from_millis(250),
             current: None,
             at_rest_within: Duration::from_millis(40_000),

@@ -65,7 +65,6 @@ pub(super) fn stop(ctx: &mut Context<'_>, scope: &Scope<'_>, wires: &Wires<'_>) 
     Some(Stop {
         frames: frames.into_iter().collect::<Option<_>>()?,
         every: length(&file.every),
-        controller: ctx.rig.reaction.as_ref().map(|reaction| length(&reaction.controller)),
         not_driven_within: length(&file.not_driven_within),
         current: current?,
         at_rest_within: length(&file.at_rest_within),
