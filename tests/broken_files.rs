@@ -53,7 +53,7 @@ const ROWS: &[Row] = &[
     (Rig, r#"every = "5 ms""#, "every = 5 ms",
      0, "5 ms", "the quantity `5 ms` stands without quotes", NotToml),
     (Rig, r#"every = "5 ms""#, "every = 5",
-     0, "5", r#"found the number 5, expected a duration in quotes, such as "20 ms""#, Refuses),
+     0, "5", r#"found the number 5, expected a duration in quotes, as "__ ms""#, Refuses),
     (Rig, r#"every = "5 ms""#, r#"every = "5 V""#,
      0, r#""5 V""#, "`5 V` is a voltage, expected a duration", Blind),
     (Rig, r#"every = "5 ms""#, r#"every = "0 ms""#,
@@ -457,7 +457,7 @@ fn messages_look_like_this() {
     14 | speed = "2000 V"                                            # 4: a voltage where a speed belongs
        |         ^^^^^^^^
        |
-       = help: write it like "600 rpm"
+       = help: write it as "__ rpm"
 
     error: unknown key `baudrate` in this link
       --> rig.toml:20:1
@@ -490,7 +490,7 @@ fn messages_look_like_this() {
     69 | [drive]                                                     # 8: `within` is missing
        | ^^^^^^^
        |
-       = help: add `within = "20 ms"`: how long a step may take to reach its state
+       = help: add `within = "__ ms"`: how long a step may take to reach its state
 
     error: this trip has `above` and `below` at once
       --> rig.toml:92:1
@@ -508,7 +508,7 @@ fn messages_look_like_this() {
     96 | rises_faster = "4 K/s"                                      # 10: without `over`
        | ^^^^^^^^^^^^
        |
-       = help: add `over = "20 ms"`: length of time over which the rate is taken
+       = help: add `over = "__ ms"`: length of time over which the rate is taken
 
     10 mistakes in 1 file
     "#);

@@ -429,9 +429,16 @@ fn a_stop_frame_that_does_nothing_is_caught_at_rest() {
             let run = run_bench(loaded, 3, &[], |_| {});
             let passed = run.results.cause == Cause::Passed;
             climbed.push((name, run));
-            if !passed {
+            // Each rung before it may find at its own stop that the timeout did the work, which ends a commissioning there. As if
+            // nothing had been found below:
+            if !passed && climbed.last().is_some_and(|(name, _)| name == "stop frame, at rest") {
                 break;
             }
+        }
+        for (name, below) in &climbed[..climbed.len() - 1] {
+            let found = words(below).contains("command timeout took the torque off, and not the stop frame");
+            let cause = below.results.cause;
+            assert!(cause == Cause::Passed || cause == Cause::Tripped && found, "{frame}: {name}: {}", words(below));
         }
         let (name, last) = climbed.last().expect("a rung");
         let said = words(last);

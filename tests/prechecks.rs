@@ -139,7 +139,7 @@ fn each_pre_check_alone_refuses_what_it_is_for() {
 fn a_declared_meter_without_a_number_refuses() {
     let run = rehearse(&rig(&[("ambient = \"20 °C\"", "ambient = \"20 °C\"\nflow_meter = false")]), 5, &[]);
     assert_eq!(run.ended.cause, Cause::Refused, "{}", run.ended.why);
-    assert!(run.ended.why.contains("flow read NaN"), "{}", run.ended.why);
+    assert!(run.ended.why.contains("flow read no number"), "{}", run.ended.why);
     assert!(turned(&run) < NOT_TURNED);
 }
 

@@ -189,7 +189,7 @@ fn a_slip_gets_a_suggestion() {
         ("bus_curent", "did you mean `bus_current`?"),
         ("sqrrt(4)", "did you mean `sqrt`?"),
         ("average(4)", "known here: abs, sqrt, min, max, rate, lowpass, mean"),
-        ("speed + 5", "give the number a unit, such as '600 rpm'"),
+        ("speed + 5", "give the number a unit, as '__ rpm'"),
         ("5 rpm + speed", "write '5 rpm' in quotes"),
         ("rate", "a function takes its values in parentheses: rate(x, '100 ms')"),
     ];
