@@ -137,7 +137,7 @@ impl Lateness {
     }
 
     /// How much of a span somebody of ours stood still.
-    fn stood(&self, from: Instant, to: Instant) -> Duration {
+    pub(super) fn stood(&self, from: Instant, to: Instant) -> Duration {
         let mut spans: Vec<(Instant, Instant)> = self
             .stills
             .iter()

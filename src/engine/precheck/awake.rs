@@ -39,8 +39,12 @@ impl Awake {
 
 impl PreChecking {
     /// Whether the link would have been good enough had nobody of ours stood still.
-    pub(super) fn link_is_excused(&self, core: &Core) -> bool {
+    pub(super) fn link_is_excused(&self, core: &Core, now: Instant) -> bool {
         let ready = &core.plan.ready;
+        // A watch for most of which nobody of ours was there has shown nothing.
+        if self.rows == self.lost {
+            return core.late.stood(self.since, now) * 2 >= now - self.since;
+        }
         let slow = self.awake.slow.iter().filter(|(asked, _)| *asked >= self.since);
         let excused =
             |(asked, now): &(Instant, Instant)| core.late.excuses(*asked, *now, ready.round_trip_max);

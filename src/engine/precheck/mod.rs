@@ -214,7 +214,7 @@ impl PreChecking {
             return State::PreChecking(self);
         }
         let (good, _) = self.link_quality(core);
-        let excused = !good && self.link_is_excused(core);
+        let excused = !good && self.link_is_excused(core, now);
         if excused && self.awake.may_watch_again() {
             return self.watch_again(core, now);
         }
