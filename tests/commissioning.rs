@@ -438,7 +438,11 @@ fn a_stop_frame_that_does_nothing_is_caught_at_rest() {
         for (name, below) in &climbed[..climbed.len() - 1] {
             let found = words(below).contains("command timeout took the torque off, and not the stop frame");
             let cause = below.results.cause;
-            assert!(cause == Cause::Passed || cause == Cause::Tripped && found, "{frame}: {name}: {}", words(below));
+            assert!(
+                cause == Cause::Passed || cause == Cause::Tripped && found,
+                "{frame}: {name}: {}",
+                words(below)
+            );
         }
         let (name, last) = climbed.last().expect("a rung");
         let said = words(last);

@@ -263,8 +263,10 @@ impl HostLink {
     pub(super) fn hear(&mut self, plan: &Plan, now: Instant) -> Option<Heard> {
         let line = self.reader.next_line()?;
         // The first line after a request ends the part that was there before it.
-        let requests = self.busy.iter_mut().chain(&mut self.stops);
-        let behind_part = requests.fold(false, |any, r| std::mem::take(&mut r.behind_part) || any);
+        let mut behind_part = false;
+        for request in self.busy.iter_mut().chain(&mut self.stops) {
+            behind_part |= std::mem::take(&mut request.behind_part);
+        }
         let line = match line {
             Line::Whole(line) => line,
             Line::TooLong(bytes) => return Some(Heard::Garbage(bytes)),

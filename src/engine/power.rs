@@ -234,7 +234,7 @@ impl Meter {
                     // Too few samples came: a longer mean of whole half waves.
                     window.length = window.length + WINDOW;
                 } else {
-                    begin = begin + window.length;
+                    begin += window.length;
                 }
             }
             window.from = Some(begin);

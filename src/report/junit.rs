@@ -146,8 +146,11 @@ fn whole_run_case(report: &Report) -> TestCase {
     let mut case = if !report.safe_state.not_driven {
         let word = Cause::NotConfirmed.row().headline;
         let treat = joined(word, "treat the machine as driven");
-        // Said once, and not instead of what ended the run.
-        let why = why.filter(|_| headline.cause != Cause::NotConfirmed);
+        // Said once, and not instead of what ended the run or is missing from its record.
+        let why = match headline.cause {
+            Cause::NotConfirmed => headline.cut.as_ref().map(|_| headline.why.clone()),
+            _ => why,
+        };
         let told = why.map_or(treat.clone(), |why| format!("{treat}; {why}"));
         TestCaseBuilder::error("whole run", time, word, &clean(&told))
     } else if let Some(why) = why {

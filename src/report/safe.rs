@@ -259,12 +259,15 @@ fn stop_frame(events: &[Event]) -> Option<Warning> {
         .iter()
         .map(|(at, _, found)| words::sentence(&format!("at {}: {found}", words::seconds(*at))))
         .collect();
-    let first = lines.first().is_some().then(|| if late {
+    if lines.is_empty() {
+        return None;
+    }
+    let what_to_do = if late {
         "The speed that a fault can reach is worked out from `[reaction] controller`: drive nothing before the two agree."
     } else {
         "This program cannot stop this drive while demands go on: drive nothing before the stop frame is right."
-    })?;
-    lines.push(first.into());
+    };
+    lines.push(what_to_do.into());
     Some(Warning { title: title.into(), lines })
 }
 

@@ -15,8 +15,11 @@ use crate::wire::scpi::parse_message;
 use std::collections::HashMap;
 use std::f64::consts::TAU;
 
+/// A setting in truth, in the unit in which it is read.
+type InTruth = fn(&Settings) -> f64;
+
 /// The words of the twin's board for its settings, and each in the unit in which it is read.
-const SETTINGS: [(&str, fn(&Settings) -> f64); 6] = [
+const SETTINGS: [(&str, InTruth); 6] = [
     ("CONFigure:CURRent:LIMit", |s| s.current),
     ("CONFigure:ALIGnment:CURRent:LIMit", |s| s.alignment),
     ("CONFigure:SPEed:LIMit", |s| s.speed * 60.0 / TAU),

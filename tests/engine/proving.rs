@@ -8,6 +8,9 @@ use spinproof::time::{Duration, Instant};
 use std::cell::RefCell;
 use std::rc::Rc;
 
+/// What was sent to the board, and when.
+type Sent = Rc<RefCell<Vec<(Instant, String)>>>;
+
 /// The stop frame while it turns.
 const TRIAL: &str = "schema = 1\nname = \"trial\"\n[[test]]\nname = \"one\"\n\
     profile = [{ ramp = \"60 rpm\", rate = \"120 rpm/s\" }, { hold = \"1 s\" }, { stop_frame = \"200 ms\" }]\ncriterion = []\n";
@@ -18,7 +21,7 @@ const FRAME: &str = "CONT:WORD 0;*OPC?";
 /// request, the board.
 fn after_the_frame(
     mut says: impl FnMut(Duration, &str, &mut Seen) -> Option<String> + 'static,
-) -> (Board, Rc<RefCell<Vec<(Instant, String)>>>) {
+) -> (Board, Sent) {
     let log = Rc::new(RefCell::new(Vec::new()));
     let (seen, mut framed) = (log.clone(), None);
     let board = Board::new(move |now, request, board| {

@@ -210,7 +210,8 @@ fn samples_that_are_too_rare_to_tell_are_said_to_be() {
         for dead in [false, true] {
             let ended = drive_on(&rig, word(dead), Some(at(stop)));
             let (by, finding, found) = only(&ended);
-            assert!(!(dead && by == By::Frame) && !(!dead && finding), "{dead} at {stop}: {by:?}: {found}");
+            let wrong = if dead { by == By::Frame } else { finding };
+            assert!(!wrong, "{dead} at {stop}: {by:?}: {found}");
             if by == By::Unknown {
                 open += 1;
                 assert!(found.contains("the state is asked for every 120 ms"), "{found}");

@@ -99,9 +99,9 @@ fn a_machine_is_not_opened_while_anything_is_missing_and_each_refusal_says_what(
     );
     assert_eq!(commission(&words(&[&answers, &["--no-rehearsal", " "]])).code, Some(2), "a reason in words");
     let text = std::fs::read_to_string(dir.join("rig.toml")).unwrap();
-    let late = text.replace("adapter = \"16 ms\"", "adapter = \"200 ms\"");
-    assert_ne!(late, text);
-    std::fs::write(dir.join("rig.toml"), late).unwrap();
+    let weak = text.replace("guard = \"1.2 kJ\"", "guard = \"10 J\"");
+    assert_ne!(weak, text);
+    std::fs::write(dir.join("rig.toml"), weak).unwrap();
     refused(&commission(&answers), "forbid");
     // Nothing was sent, nothing was begun, and nothing is remembered.
     assert_eq!(rustix::io::read(pty.master(), &mut [0; 64]), Err(rustix::io::Errno::AGAIN), "no byte");

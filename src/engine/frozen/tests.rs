@@ -63,14 +63,13 @@ fn a_noisy_reading_that_stands_still_is_found_when_it_is_older_than_it_may_be() 
 fn a_reading_that_is_refreshed_seldom_is_held_to_its_own_pace() {
     let mut noise = Noise::of(1);
     let mut value = 0.0;
-    let mut read = |i: usize| {
+    let read = |i: usize| {
         if i.is_multiple_of(20) && i < 2000 {
             value = printed(1200.0 + 0.6 * noise.next(), 0.01);
         }
         (value, None)
     };
-    let (at, still) =
-        first_still(5, (0..4000).map(|i| read(i)).collect::<Vec<_>>()).expect("it stands still");
+    let (at, still) = first_still(5, (0..4000).map(read).collect::<Vec<_>>()).expect("it stands still");
     // 1980 is the last change; the longest of 99 runs was 20: seven times as long may be chance.
     assert_eq!((at, still.longest), (1980 + 7 * 20, 20));
 }
