@@ -9,7 +9,6 @@ use crate::outcome::Cause;
 use crate::plan::Plan;
 use crate::time::{Duration, Instant};
 use crate::twin::{Truth, TruthRow};
-use std::f64::consts::TAU;
 
 /// For how long the torque must go on to count: longer than the current loops take, and than ten rows of the truth log.
 const GOES_ON: Duration = Duration::from_millis(100);
@@ -19,12 +18,12 @@ const GOES_ON: Duration = Duration::from_millis(100);
 const SWINGS: f64 = 1.0;
 
 /// How long after a stop a torque that goes on at a speed in rad/s may stay unnoticed. What the plan lets a stop take, the
-/// board's own command timeout, and what it takes to see on the shaft that it does not coast: two turns of it, since the mean over
+/// board's own command timeout, and what it takes to see on the shaft that it does not coast: two turns of the slowest, since the mean over
 /// one is what counts, and twice the time in which the slowest coast loses four times the uncertainty of the speed. No longer
 /// than rest may take, after which an alarm comes by itself.
 pub(super) fn noticed_within(plan: &Plan, speed: f64) -> Duration {
     let (channel, _) = plan.stop.speed;
-    let turns = 2.0 * TAU / speed.abs().max(1e-3);
+    let turns = 2.0 * plan.stop.slowing.turn / speed.abs().max(1e-3);
     let coasts = 2.0 * 4.0 * plan.channels[channel].u * plan.stop.coast_max;
     let seen = (turns + coasts + SWINGS).min(plan.stop.at_rest_within.secs_f64());
     plan.stop.not_driven_within + plan.drive.command_timeout + Duration::from_secs_f64(seen)
@@ -98,13 +97,14 @@ fn driven(plan: &Plan, row: &Truth) -> bool {
 mod tests {
     use super::super::tests::ground;
     use super::*;
+    use std::f64::consts::TAU;
 
-    /// By hand for the demo files: 250 ms and 100 ms, 1 s, two turns, and 8 x 0.6 rpm (0.0628 rad/s) over the slowest coast.
+    /// By hand for the demo files: 250 ms and 100 ms, 1 s, two turns behind 2.2:1 and 3.9:1, and 8 x 0.6 rpm (0.0628 rad/s) over the slowest coast.
     #[test]
     fn the_time_follows_from_the_plan() {
         let plan = ground().plan;
         let coasts = 8.0 * (0.6 * TAU / 60.0) * plan.stop.coast_max;
-        for (rpm, turns) in [(200.0, 0.6), (-600.0, 0.2), (10.0, 12.0)] {
+        for (rpm, turns) in [(200.0, 5.148), (-600.0, 1.716), (30.0, 34.32)] {
             let within = noticed_within(&plan, rpm * TAU / 60.0).secs_f64();
             assert!((within - (1.35 + turns + coasts)).abs() < 1e-5, "{rpm} rpm: {within} s");
         }
